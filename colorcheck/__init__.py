@@ -1,0 +1,32 @@
+"""colorcheck reads a pressed print from a phone photo or a scan.
+
+Names are looked up on first use, so that ``import colorcheck`` costs nothing.
+"""
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_HOME = {
+    "make_target": "target",
+    "load_target": "target",
+    "read": "pipeline",
+    "decode": "decode",
+    "delta_e00": "cielab",
+    "ColorcheckError": "errors",
+}
+
+__all__ = ["ColorcheckError", "__version__", "decode", "delta_e00", "load_target", "make_target", "read"]
+
+
+def __getattr__(name: str) -> Any:
+    """Import the module that holds a public name when it is first asked for."""
+    if name in _HOME:
+        return getattr(import_module(f"colorcheck.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'colorcheck' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    """List the public names."""
+    return sorted(__all__)

@@ -1,0 +1,386 @@
+"""The records that pass between steps: frozen, columns not lists, no behaviour.
+
+Arrays are (row, col[, channel]); places are (x_mm, y_mm) from the top left of the
+piece as its owner views it; colours are CIELAB D50/2° unless a name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntEnum, IntFlag
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Pixels = NDArray[np.float32]
+Bytes = NDArray[np.uint8]
+Mask = NDArray[np.bool_]
+
+Shape = Literal["rect", "round"]
+View = Literal["front", "through"]
+Action = Literal["accept", "re-press", "change-profile", "reprint", "retake-photo"]
+
+
+class CellKind(IntEnum):
+    """What a cell of the target is for."""
+
+    COLOUR = 0
+    WHITE = 1
+    BLACK = 2
+    CONTROL = 3  # one of the replicated control colours
+
+
+class CellFlag(IntFlag):
+    """What is wrong with one cell's value; none set means fit to use."""
+
+    NONE = 0
+    CLIPPED = 1  # some of its pixels are at the top code
+    CRUSHED = 2  # some of its pixels are at the bottom code
+    GLARE = 4  # lamp-coloured light lies over it
+    UNEVEN = 8  # the cell is not one colour (a speck, a shadow's edge, a ghost)
+    HIDDEN = 16  # off the photo, or something covers it
+    OUTLIER = 32  # does not fit its neighbours in device colour
+    UNDER_SPOT = 64  # lies on a place that was pressed unevenly
+    DROPPED_PHOTO = 128  # one of several photos disagreed here and was left out
+    OUT_OF_RANGE = 256  # outside the colours the camera was characterised with
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LinearImage:
+    """A decoded photo in linear light.
+
+    ``rgb`` is (H, W, 3) float32 in sRGB primaries with full scale at 1; ``clipped`` is
+    (H, W) uint8, bit 1 at the top code, bit 2 at the bottom code.
+    """
+
+    rgb: Pixels
+    clipped: Bytes
+    scale: float
+    original_size: tuple[int, int]
+    source: str
+    device: str
+    taken: str
+    exposure: dict[str, float]
+    colour_space: str
+    bit_depth: int
+    kind: str
+    notes: tuple[str, ...]
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Target:
+    """A printed test sheet in millimetres, as its owner views the pressed piece.
+
+    ``box_mm`` is (n, 4) x, y, w, h; ``marker_box_mm`` (m, 4) the black square of each
+    marker without its quiet zone; ``keep_out_mm`` (k, 4) places that are not field.
+    """
+
+    name: str
+    size_mm: tuple[float, float]
+    shape: Shape
+    view: View
+    patches: str
+    seed: int
+    dpi: int
+    mirrored: bool
+    bleed_mm: float
+    print_file: str
+    field_rgb: tuple[int, int, int]
+    ids: tuple[str, ...]
+    kind: NDArray[np.int64]
+    device_rgb: NDArray[np.int64]
+    box_mm: Floats
+    cell_mm: float
+    pitch_mm: float
+    marker_ids: tuple[int, ...]
+    marker_box_mm: Floats
+    code_box_mm: tuple[float, float, float, float]
+    code_text: str
+    lines_box_mm: tuple[float, float, float, float]
+    strip_box_mm: tuple[float, float, float, float]
+    keep_out_mm: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """Where the piece lies in a decoded photo.
+
+    ``homography`` is (3, 3) mm → undistorted pixels; then ``k`` (k1, k2) bends the
+    radius about ``centre_px`` in units of ``radius_px``. ``mirrored`` says that the
+    photo had to be flipped left to right first.
+    """
+
+    homography: Floats
+    k: tuple[float, float]
+    centre_px: tuple[float, float]
+    radius_px: float
+    mirrored: bool
+    residual_mm: float
+    px_per_mm: float
+    markers_found: int
+    edges_used: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlatImage:
+    """The piece laid flat: linear RGB on a regular millimetre grid.
+
+    Pixel (row, col) lies at ``x = (col + 0.5) / px_per_mm``, ``y`` likewise. ``clipped``
+    carries the photo's flags; ``inside`` is False where the photo does not reach.
+    """
+
+    rgb: Pixels
+    clipped: Bytes
+    inside: Mask
+    px_per_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CellSamples:
+    """What the flat image holds in every cell's reading area.
+
+    ``rgb`` (n, 3) robust mean, ``spread`` (n, 3) standard deviation of one pixel,
+    ``pixels`` (n,) how many independent ones, ``flags`` (n,) CellFlag bits,
+    ``centre_px`` (n, 2) in the original photo.
+    """
+
+    rgb: Floats
+    spread: Floats
+    pixels: Floats
+    flags: NDArray[np.int64]
+    centre_px: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FieldSamples:
+    """The grey field averaged on a coarse grid of ``step_mm``; NaN where there is none.
+
+    ``rgb`` (r, c, 3) mean, ``weight`` (r, c) pixels that went in.
+    """
+
+    rgb: Floats
+    weight: Floats
+    step_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Light:
+    """Lighting and glare taken out of one photo.
+
+    ``e_map`` (r, c, 3) multiplicative light on the coarse grid of ``step_mm``;
+    ``g_map`` (r, c, 3) additive light in the photo's linear units; ``glare`` (r, c)
+    mask; ``e_cell``/``g_cell`` (n, 3) the same at the cells; ``e_std`` relative
+    standard error of the light (n,); ``veil`` (3,) constant part of the additive light
+    relative to the coat under mean light, ``veil_std`` its error, ``veil_known`` whether
+    the anchors determine it.
+    """
+
+    e_map: Floats
+    g_map: Floats
+    glare: Mask
+    step_mm: float
+    e_cell: Floats
+    g_cell: Floats
+    e_std: Floats
+    ratio: float
+    order: int
+    residual: float
+    veil: Floats
+    veil_std: float
+    veil_known: bool
+    cast: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """One thing seen at one place, with its size in mm, its ΔE00 and how sure it is."""
+
+    kind: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    area_mm2: float
+    delta_e00: float
+    delta_l: float
+    confidence: float
+    where: str
+    severity: str = "note"
+    detail: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """The measured cells: media-relative CIELAB, density, uncertainty, flags.
+
+    ``rgb_rel`` (n, 3) linear camera colour with the bare coat at 1; ``lab`` (n, 3);
+    ``lab_absolute`` (n, 3) or None; ``u_noise`` and ``u_system`` (n,) the random and
+    the shared part of ``uncertainty`` (n,), all ΔE00 at one standard deviation.
+    """
+
+    rgb_rel: Floats
+    lab: Floats
+    lab_absolute: Floats | None
+    density: Floats
+    u_noise: Floats
+    u_system: Floats
+    uncertainty: Floats
+    flags: NDArray[np.int64]
+    centre_px: Floats
+    photos: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evenness:
+    """How evenly the piece was pressed, from the field and the replicates.
+
+    ``lab_map`` (r, c, 3) of the field on the grid of ``step_mm`` (NaN outside);
+    ``de_map`` (r, c) signed ΔE00 from the piece's own robust mean (positive: paler);
+    ``zones`` (3, 3) ΔE00 of each ninth from the mean; ``uptake_cell`` (n,) local dye
+    uptake at every cell relative to the piece's typical one; ``uptake_map`` (r, c).
+    """
+
+    lab_map: Floats
+    de_map: Floats
+    step_mm: float
+    zones: Floats
+    zone_max: float
+    zone_std_lab: tuple[float, float, float]
+    slope_l_per_cm: float
+    slope_direction: str
+    range_l: float
+    uncertainty: float
+    uptake_cell: Floats
+    uptake_map: Floats
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PrintCheck:
+    """What went wrong before or beside the pressing: ghost, banding, missing ink, scorch."""
+
+    ghost_shift_mm: tuple[float, float]
+    ghost_strength: float
+    ghost_significance: float
+    banding_period_mm: float
+    banding_amplitude_l: float
+    banding_significance: float
+    banding_axis: str
+    missing: tuple[str, ...]
+    scorch_b: float
+    scorch_u: float
+    edge_width_mm: float
+    uptake: float
+    uptake_u: float
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Accuracy:
+    """Colour error split into its four parts, per cell in ΔE00 (n,), and in sum.
+
+    ``aim_lab`` (n, 3), ``reachable_lab`` (n, 3) the aim brought inside what the
+    substrate showed, ``even_lab`` (n, 3) the measured colour with uneven pressing
+    divided out.
+    """
+
+    aim_lab: Floats
+    reachable_lab: Floats
+    even_lab: Floats
+    total: Floats
+    press: Floats
+    profile: Floats
+    limit: Floats
+    measurement: Floats
+    used: Mask
+    mean_total: float
+    p95_total: float
+    mean_press: float
+    mean_profile: float
+    p95_profile: float
+    mean_limit: float
+    mean_measurement: float
+    grey_delta_ch: float
+    grey_delta_l: float
+    max_chroma_out: float
+    against: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhotoCheck:
+    """Is the photo fit to judge by? Numbers and named problems with their places."""
+
+    sharpness_px: float
+    edge_mm: float
+    clipped_share: float
+    glare_share: float
+    white_level: float
+    noise: float
+    tone_spread: float
+    hidden: int
+    problems: tuple[tuple[str, float, float, str], ...]  # (measure, value, limit, where)
+    warnings: tuple[tuple[str, float, float, str], ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reason:
+    """One step of the decision: what was compared with what."""
+
+    measure: str
+    value: float
+    limit: float
+    uncertainty: float
+    outcome: str  # 'pass' | 'fail' | 'undecided' | 'skipped'
+    place: str = ""
+    detail: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """What to do, and every step that led there, in the order it was judged."""
+
+    action: Action
+    reasons: tuple[Reason, ...]
+    undecided: tuple[str, ...]
+    advice: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhotoResult:
+    """Everything taken from one photo of a target."""
+
+    image_name: str
+    sha256: str
+    device: str
+    taken: str
+    colour_space: str
+    kind: str
+    notes: tuple[str, ...]
+    size_px: tuple[int, int]
+    pose: Pose
+    flat: FlatImage | None
+    samples: CellSamples
+    field: FieldSamples
+    light: Light
+    cells: Cells
+    check: PhotoCheck
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """The measured target: what `read` writes and later steps take up again."""
+
+    target: Target
+    trust: str
+    absolute: bool
+    printed: str
+    paper: str
+    photos: tuple[PhotoResult, ...]
+    cells: Cells
+    evenness: Evenness
+    prints: PrintCheck
+    accuracy: Accuracy | None
+    verdict: Verdict
+    limits: dict[str, Any]
