@@ -1,0 +1,428 @@
+"""Find the target in a photo: which one it is, and where every millimetre of it lies.
+
+Markers give a first pose; the edges of all cells then fix homography and radial
+distortion by robust least squares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from .errors import TargetError
+from .geometry import flatten, local_px_per_mm, mm_to_px, scaled
+from .records import Floats, LinearImage, Pose, Target
+from .robust import tukey_weights
+from .target import CODE_FORM, CODE_MARKER, CODE_MODULES, from_code
+
+_WORK_SIDES = (1600, 2800, 4200)  # markers are looked for at these sizes in turn
+_EDGE_SIDE = 2600  # cell edges are measured at this size
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """Markers seen in one grey picture: ids (m,) and corners (m, 4, 2) in its pixels."""
+
+    ids: Any
+    corners: Any
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Located:
+    """A target found in a photo: layout, pose, and the photo turned the right way round."""
+
+    target: Target
+    pose: Pose
+    image: LinearImage
+    cells_seen: Any
+    edge_mm: float
+
+
+def _grey(rgb: Any) -> Any:
+    """Perceptually even 8-bit grey for the detectors, brightened when the photo is dark."""
+    y = rgb.mean(axis=2)
+    top = float(np.percentile(y[::7, ::7], 99.0))
+    return np.clip(np.sqrt(np.clip(y / max(top, 1e-4), 0, 1)) * 235.0, 0, 255).astype(np.uint8)
+
+
+def _resized(rgb: Any, side: int) -> tuple[Any, float]:
+    """Shrink to a longest side; returns the picture and its scale."""
+    f = side / max(rgb.shape[:2])
+    if f >= 1.0:
+        return rgb, 1.0
+    size = (max(1, round(rgb.shape[1] * f)), max(1, round(rgb.shape[0] * f)))
+    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), size[0] / rgb.shape[1]
+
+
+def _find_markers(grey: Any) -> _Seen:
+    """Look for the markers of our dictionary."""
+    p = cv2.aruco.DetectorParameters()
+    p.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    p.cornerRefinementWinSize = 3
+    p.minMarkerPerimeterRate = 0.02
+    p.adaptiveThreshWinSizeMin, p.adaptiveThreshWinSizeMax, p.adaptiveThreshWinSizeStep = 5, 45, 20
+    detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), p)
+    corners, ids, _ = detector.detectMarkers(grey)
+    if ids is None or not len(ids):
+        return _Seen(np.zeros(0, int), np.zeros((0, 4, 2)))
+    flat = np.asarray(ids).ravel()
+    ours = (flat < 16) | (flat == CODE_MARKER)
+    return _Seen(flat[ours], np.array(corners, dtype=float).reshape(-1, 4, 2)[ours])
+
+
+def _decode_code(image: LinearImage, seen: _Seen, factor: float) -> str:
+    """Read the printed code: beside its own marker at full resolution, else anywhere.
+
+    ``factor`` is the scale of the picture in which the markers were seen.
+    """
+    qr = cv2.QRCodeDetector()
+    side = 90.0  # of the marker in the crop
+    unit = np.array([[0, 0], [1, 0], [1, 1], [0, 1]], dtype=np.float32)
+    to = ((unit + [0.2, 1.8]) * side).astype(np.float32)
+    for k in np.flatnonzero(seen.ids == CODE_MARKER):
+        full = ((seen.corners[k] + 0.5) / factor - 0.5).astype(np.float32)
+        low = np.maximum(np.floor(full.min(axis=0) - 5 * np.ptp(full, axis=0)), 0).astype(int)
+        high = np.ceil(full.max(axis=0) + 5 * np.ptp(full, axis=0)).astype(int) + 1
+        part = image.rgb[low[1] : high[1], low[0] : high[0]]
+        if not part.size:
+            continue
+        h = cv2.getPerspectiveTransform((full - low).astype(np.float32), to)
+        crop = cv2.warpPerspective(_grey(part), h, (int(4.6 * side), int(3.3 * side)), flags=cv2.INTER_CUBIC,
+                                   borderMode=cv2.BORDER_REPLICATE)
+        text = _try_code(qr, crop) or _resample_code(qr, crop, side)
+        if text:
+            return text
+    small, _ = _resized(image.rgb, 1600)
+    return _try_code(qr, _grey(small))
+
+
+def _finder(module_px: float) -> Any:
+    """Picture of the code's corner mark (ISO/IEC 18004) at a module size, a little blurred."""
+    a = np.ones((9, 9), np.float32)
+    a[1:8, 1:8], a[2:7, 2:7], a[3:6, 3:6] = 0, 1, 0
+    s = round(9 * module_px)
+    return cv2.GaussianBlur(cv2.resize(a, (s, s), interpolation=cv2.INTER_AREA), (0, 0), 0.45 * module_px)
+
+
+def _peak(response: Any, x: float, y: float, reach: float) -> tuple[float, float, float]:
+    """Highest point of a response near a place: value, x, y."""
+    x0, x1 = int(max(x - reach, 0)), int(min(x + reach + 1, response.shape[1]))
+    y0, y1 = int(max(y - reach, 0)), int(min(y + reach + 1, response.shape[0]))
+    if x1 - x0 < 2 or y1 - y0 < 2:
+        return -1.0, x, y
+    _, value, _, at = cv2.minMaxLoc(response[y0:y1, x0:x1])
+    return value, float(at[0] + x0), float(at[1] + y0)
+
+
+def _resample_code(qr: Any, crop: Any, side: float) -> str:
+    """Read a code whose modules are only two or three pixels: find its corners, sample each module, redraw it."""
+    n = CODE_MODULES
+    best: tuple[float, float, list[tuple[float, float]]] = (-1.0, 1.0, [])
+    soft = crop.astype(np.float32)
+    for ratio in np.linspace(1.6, 2.4, 14):  # side of the code over side of its marker
+        m = ratio * side / (n + 8)
+        template = _finder(m)
+        r = cv2.matchTemplate(soft, template, cv2.TM_CCOEFF_NORMED)
+        half, span = template.shape[0] / 2, (n - 7) * m
+        _, x, y = _peak(r, r.shape[1] / 2 + 0.65 * side, r.shape[0] / 2, r.shape[1] / 2 - 0.65 * side)
+        for ox, oy in ((0.0, 0.0), (span, 0.0), (0.0, span)):
+            spots = [_peak(r, x - ox + dx, y - oy + dy, 2.5 * m) for dx, dy in ((0, 0), (span, 0), (0, span))]
+            worst = min(s[0] for s in spots)
+            if worst > best[0]:
+                best = (worst, m, [(s[1] + half - 0.5, s[2] + half - 0.5) for s in spots])
+    if best[0] < 0.6:
+        return ""
+    at = np.array([[3.5, 3.5], [n - 3.5, 3.5], [3.5, n - 3.5]], dtype=np.float32)
+    affine = cv2.getAffineTransform(at, np.array(best[2], dtype=np.float32))
+    jj, ii = np.mgrid[0:n, 0:n] + 0.5
+    xy = np.einsum("ab,bij->aij", affine, np.stack([ii, jj, np.ones((n, n))])).astype(np.float32)
+    for blur in (0.25, 0.4):
+        v = cv2.remap(cv2.GaussianBlur(soft, (0, 0), best[1] * blur), xy[0], xy[1], cv2.INTER_LINEAR,
+                      borderMode=cv2.BORDER_REPLICATE)
+        for sharpen in (0.0, 0.5, 1.0, 1.6):
+            q = v + sharpen * (v - cv2.blur(v, (3, 3)))
+            middle = (np.percentile(q, 10) + np.percentile(q, 90)) / 2
+            clean = np.full((n + 8, n + 8), 255, np.uint8)
+            clean[4:-4, 4:-4] = np.where(q > middle, 255, 0)
+            text = _try_code(qr, cv2.resize(clean, None, fx=8, fy=8, interpolation=cv2.INTER_NEAREST))
+            if text:
+                return text
+    return ""
+
+
+def _try_code(qr: Any, picture: Any) -> str:
+    try:
+        text, _, _ = qr.detectAndDecode(picture)
+    except cv2.error:
+        return ""
+    return text if isinstance(text, str) and CODE_FORM.match(text) else ""
+
+
+def _corners_mm(target: Target, ids: Any) -> Any:
+    """Corners of the markers in mm, clockwise from top left, (m, 4, 2)."""
+    index = {m: k for k, m in enumerate(target.marker_ids)}
+    out = []
+    for i in ids:
+        x, y, w, h = target.marker_box_mm[index[int(i)]]
+        out.append([(x, y), (x + w, y), (x + w, y + h), (x, y + h)])
+    return np.array(out)
+
+
+def _no_target(image: LinearImage, given: bool) -> TargetError:
+    return TargetError(
+        f"no target found in {image.source}",
+        "photograph the whole pressed target, sharp and evenly lit"
+        + ("" if given else ", or name its layout with --target FILE.json"),
+    )
+
+
+def _fit(pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[float, float], *, bend: bool) -> Pose:
+    """Gauss–Newton over homography and radial distortion with robust weights.
+
+    ``px`` (n, 2) are observed places of ``mm`` (n, 2); only the part along ``normal``
+    (n, 2, in mm) counts; rows with a zero normal count in both directions.
+    """
+    both = ~normal.any(axis=1)
+    pts = np.concatenate([mm, mm[both]])
+    obs = np.concatenate([px, px[both]])
+    nrm = np.concatenate([np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))])
+    scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
+    unit = pts * scale
+    to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
+    best = pose
+    for _ in range(12):
+        h = best.homography @ to_unit
+        h = h / h[2, 2]
+        base = np.concatenate([h.ravel()[:8], best.k])
+
+        def build(p: Floats, like: Pose = best) -> Pose:
+            hh = np.append(p[:8], 1.0).reshape(3, 3) @ np.diag([*scale, 1.0])
+            return replace(like, homography=hh, k=(float(p[8]), float(p[9])))
+
+        # residual along the normal, in mm: through the inverse of the local Jacobian
+        e = 0.25
+        jx = (mm_to_px(best, pts + [e, 0]) - mm_to_px(best, pts - [e, 0])) / (2 * e)
+        jy = (mm_to_px(best, pts + [0, e]) - mm_to_px(best, pts - [0, e])) / (2 * e)
+        det = jx[:, 0] * jy[:, 1] - jx[:, 1] * jy[:, 0]
+        back = np.stack([jy[:, 1], -jy[:, 0], -jx[:, 1], jx[:, 0]], axis=1).reshape(-1, 2, 2) / det[:, None, None]
+        row = np.einsum("ni,nij->nj", nrm, back)
+
+        def residual(p: Floats, row: Floats = row, build: Any = build) -> Floats:
+            return np.asarray(np.einsum("nj,nj->n", row, mm_to_px(build(p), pts) - obs))
+
+        free = list(range(8)) + ([8, 9] if bend else [])
+        r = residual(base)
+        jac = np.empty((len(r), len(free)))
+        for c, f in enumerate(free):
+            d = base.copy()
+            step = 1e-4 * max(abs(base[f]), 1e-2)
+            d[f] += step
+            jac[:, c] = (residual(d) - r) / step
+        sigma = max(1.4826 * float(np.median(np.abs(r))), 0.01)
+        w = tukey_weights(r, sigma * 1.5)
+        prior = np.zeros(len(free))
+        if bend:
+            # lenses of phones bend a few per cent; hold k2 near nothing unless the edges insist
+            prior[8:] = [1e-4 * len(r), 4e-3 * len(r)]
+        norm = np.linalg.norm(jac * np.sqrt(w)[:, None], axis=0) + 1e-12
+        jn = jac / norm
+        a = jn.T @ (jn * w[:, None]) + np.diag(prior / norm**2 + 1e-12)
+        b = -(jn.T @ (w * r)) - (prior * base[free]) / norm
+        delta = np.linalg.solve(a, b) / norm
+        p = base.copy()
+        p[free] += delta
+        best = build(p)
+        if float(np.abs(jac @ delta).max()) < 1e-4:
+            break
+    del unit
+    return best
+
+
+def _edge_rows(target: Target) -> tuple[Floats, Floats, Floats, Any]:
+    """Every straight edge worth measuring: middle (n, 2), outward normal (n, 2), length (n,), cell index or −1."""
+    boxes = np.concatenate([target.box_mm, target.marker_box_mm])
+    owner = np.concatenate([np.arange(len(target.box_mm)), np.full(len(target.marker_box_mm), -1)])
+    x, y, w, h = boxes.T
+    mids = np.stack([
+        np.stack([x, y + h / 2], 1), np.stack([x + w, y + h / 2], 1),
+        np.stack([x + w / 2, y], 1), np.stack([x + w / 2, y + h], 1),
+    ], axis=1)
+    normals = np.broadcast_to(np.array([[-1.0, 0], [1, 0], [0, -1], [0, 1]]), mids.shape)
+    lengths = np.stack([h, h, w, w], axis=1)
+    return mids.reshape(-1, 2), normals.reshape(-1, 2), lengths.ravel(), np.repeat(owner, 4)
+
+
+def _measure_edges(flat: Any, g: float, target: Target, reach: float) -> tuple[Floats, Floats, Floats]:
+    """Offset of every edge along its outward normal in mm, its contrast, and its blur in mm.
+
+    The offset is the area under the normalised step, which needs no threshold; NaN where
+    the contrast is too low.
+    """
+    mids, normals, lengths, owner = _edge_rows(target)
+    n = round(2 * reach * g)
+    s = (np.arange(n) + 0.5) / n * 2 * reach - reach  # from inside to outside
+    along = np.linspace(-0.3, 0.3, 9)
+    px = mids[:, None, None, :] + s[None, :, None, None] * normals[:, None, None, :]
+    tangent = np.stack([-normals[:, 1], normals[:, 0]], axis=1)
+    px = px + along[None, None, :, None] * lengths[:, None, None, None] * tangent[:, None, None, :]
+    mx, my = (px[..., 0] * g - 0.5).astype(np.float32), (px[..., 1] * g - 0.5).astype(np.float32)
+    rows, wide = mx.shape[0], mx.shape[1] * mx.shape[2]
+    got = cv2.remap(flat, mx.reshape(rows, wide), my.reshape(rows, wide), cv2.INTER_LINEAR,
+                    borderMode=cv2.BORDER_CONSTANT, borderValue=(float("nan"),) * 3)
+    profile = got.reshape(rows, n, len(along), 3).mean(axis=2)
+    third = max(2, n // 5)
+    inner, outer = profile[:, :third].mean(axis=1), profile[:, -third:].mean(axis=1)
+    step = outer - inner
+    weight = step**2  # channels count by the square of their contrast
+    total = weight.sum(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        t = ((profile - inner[:, None]) * step[:, None]).sum(axis=2) / total[:, None]
+        contrast = np.sqrt(total / 3)
+        offset = ((1 - t).mean(axis=1)) * 2 * reach - reach
+        slope = np.diff(t, axis=1).max(axis=1) * n / (2 * reach)
+        blur = 1.0 / np.maximum(slope, 1e-6)
+    wrong = ~np.isfinite(contrast) | (contrast < 0.035) | (np.abs(offset) > 0.8 * reach)
+    offset = np.where(wrong, np.nan, offset)
+    del owner
+    return offset, contrast, np.where(wrong, np.nan, blur)
+
+
+def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]:
+    """Measure the cell edges, fit, and measure again until they stay."""
+    mids, normals, _, owner = _edge_rows(target)
+    gap = (target.pitch_mm - target.cell_mm) / 2
+    offset = np.full(len(mids), np.nan)
+    blur = np.full(len(mids), np.nan)
+    for reach_share, bend in ((0.95, True), (0.8, True), (0.7, True)):
+        reach = max(gap * 2 * reach_share * 0.55, 0.6)
+        g = float(np.clip(pose.px_per_mm, 3.0, 8.0))
+        flat = flatten(work, pose, target.size_mm, g)
+        offset, _, blur = _measure_edges(flat, g, target, reach)
+        ok = np.isfinite(offset)
+        if ok.sum() < 24:
+            break
+        obs = mm_to_px(pose, mids[ok] + offset[ok, None] * normals[ok])
+        pose = _fit(pose, mids[ok], obs, normals[ok], target.size_mm, bend=bend)
+        pose = replace(pose, px_per_mm=float(np.median(local_px_per_mm(pose, mids))))
+    # what is left at the cell centres: mean of the two opposite edges, so that ink spread drops out
+    left = offset.reshape(-1, 4)[: len(target.box_mm)]
+    cx, cy = (left[:, 1] - left[:, 0]) / 2, (left[:, 3] - left[:, 2]) / 2
+    rms = float(np.sqrt(np.nanmean(np.concatenate([cx, cy]) ** 2))) if np.isfinite(left).any() else float("nan")
+    pose = replace(pose, residual_mm=rms, edges_used=int(np.isfinite(offset).sum()))
+    del owner
+    return pose, offset, float(np.nanmedian(blur)) if np.isfinite(blur).any() else float("nan")
+
+
+def _first_pose(target: Target, seen: _Seen, shape: tuple[int, int], image: LinearImage) -> tuple[Pose, Any]:
+    """Homography from the markers that agree with one another; tells which ones did."""
+    known = np.isin(seen.ids, target.marker_ids)
+    ids, corners = seen.ids[known], seen.corners[known]
+    mm = _corners_mm(target, ids).reshape(-1, 2)
+    tolerance = 0.02 * max(shape)
+    h, inlier = cv2.findHomography(mm, corners.reshape(-1, 2), cv2.RANSAC, tolerance)
+    if h is None:
+        raise _no_target(image, True)
+    good = inlier.reshape(-1, 4).all(axis=1)
+    if good.sum() < 2:
+        raise _no_target(image, True)
+    cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    pose = Pose(homography=h, k=(0.0, 0.0), centre_px=(cx, cy), radius_px=float(np.hypot(cx, cy)), mirrored=False,
+                residual_mm=float("nan"), px_per_mm=1.0, markers_found=int(len(set(ids[good].tolist()))), edges_used=0)
+    use = np.repeat(good, 4)
+    pose = _fit(pose, mm[use], corners.reshape(-1, 2)[use], np.zeros((int(use.sum()), 2)), target.size_mm,
+                bend=int(good.sum()) >= 5)
+    middle = np.array([[target.size_mm[0] / 2, target.size_mm[1] / 2]])
+    pose = replace(pose, px_per_mm=float(local_px_per_mm(pose, middle)[0]))
+    again = np.abs(mm_to_px(pose, mm) - corners.reshape(-1, 2)).reshape(-1, 8).max(axis=1)
+    return pose, (ids, good, again / pose.px_per_mm)
+
+
+def _check_one_sheet(target: Target, seen: _Seen, fit: Any, image: LinearImage) -> None:
+    """Refuse a photo of two sheets, or of another layout than the given one."""
+    ids, good, off_mm = fit
+    if (~good).sum() >= 2 and len(set(ids[~good].tolist())) >= 2:
+        doubled = set(ids[~good].tolist()) & set(ids[good].tolist())
+        if doubled:
+            raise TargetError(f"{image.source} shows two targets", "photograph one target at a time")
+        raise TargetError(
+            f"the target in {image.source} has another layout than {target.name}",
+            "give the .json that was written beside this print file",
+        )
+    if float(np.median(off_mm[good])) > 3.0:
+        raise TargetError(
+            f"the target in {image.source} has another layout than {target.name}",
+            "give the .json that was written beside this print file",
+        )
+
+
+def _flip(image: LinearImage) -> LinearImage:
+    return replace(image, rgb=np.ascontiguousarray(image.rgb[:, ::-1]),
+                   clipped=np.ascontiguousarray(image.clipped[:, ::-1]))
+
+
+def locate(image: LinearImage, target: Target | None = None) -> Located:
+    """Find the target, tell which it is when no layout is given, and fix its pose.
+
+    Parameters
+    ----------
+    image : LinearImage
+    target : Target, optional
+        Its layout; without one the printed code is read.
+
+    Returns
+    -------
+    Located
+        ``pose`` refers to ``image``, which is flipped left to right when the sheet was
+        seen mirrored.
+
+    Raises
+    ------
+    TargetError
+        There is none, there are two, its code cannot be read, or it is another one.
+    """
+    seen, grey, mirrored = _Seen(np.zeros(0, int), np.zeros((0, 4, 2))), None, False
+    factor = 1.0
+    for side in _WORK_SIDES:
+        small, factor = _resized(image.rgb, side)
+        grey = _grey(small)
+        seen = _find_markers(grey)
+        if len(set(seen.ids.tolist())) < 3:
+            turned = _find_markers(np.ascontiguousarray(grey[:, ::-1]))
+            if len(set(turned.ids.tolist())) > len(set(seen.ids.tolist())):
+                seen, mirrored, grey = turned, True, np.ascontiguousarray(grey[:, ::-1])
+        if len(set(seen.ids.tolist())) >= 3 or factor >= 1.0:
+            break
+        mirrored = False
+    if len(set(seen.ids.tolist())) < 2:
+        raise _no_target(image, target is not None)
+    if mirrored:
+        image = _flip(image)
+    text = _decode_code(image, seen, factor)
+    if target is None:
+        if not text:
+            raise TargetError(
+                f"the code on the target in {image.source} cannot be read",
+                "name its layout with --target FILE.json, or photograph it sharper and larger",
+            )
+        target = from_code(text)
+    elif text and target.code_text and text != target.code_text:
+        raise TargetError(
+            f"the target in {image.source} is another one ({text}) than {target.name} ({target.code_text})",
+            "give the .json that was written beside this print file",
+        )
+    pose, fit = _first_pose(target, seen, grey.shape[:2], image)
+    _check_one_sheet(target, seen, fit, image)
+    work, f3 = _resized(image.rgb, _EDGE_SIDE)
+    pose = scaled(pose, f3 / factor)
+    pose, offset, blur = _refine(np.sqrt(np.maximum(work, 0)), pose, target)
+    pose = replace(scaled(pose, 1.0 / f3), mirrored=mirrored, residual_mm=pose.residual_mm)
+    if pose.edges_used < 24:
+        raise TargetError(
+            f"the cells of the target in {image.source} cannot be made out",
+            "photograph it larger, sharper, with even light and no reflections",
+        )
+    seen_cells = np.isfinite(offset.reshape(-1, 4)[: len(target.box_mm)]).any(axis=1)
+    return Located(target=target, pose=pose, image=image, cells_seen=seen_cells, edge_mm=blur)

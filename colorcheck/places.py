@@ -1,0 +1,55 @@
+"""Places on a piece in plain words."""
+
+from __future__ import annotations
+
+import math
+
+from .records import Shape
+
+
+def where_in_words(x_mm: float, y_mm: float, size_mm: tuple[float, float], shape: Shape) -> str:
+    """Say where a place is: clock hour for round pieces, else distances and the part of the piece.
+
+    Examples
+    --------
+    >>> where_in_words(40, 20, (200, 200), "rect")
+    '4 cm from the left, 2 cm from the top (upper left)'
+    >>> where_in_words(100, 20, (200, 200), "round")
+    "at 12 o'clock, 2 cm from the rim"
+    """
+    w, h = size_mm
+    if shape == "round":
+        dx, dy = x_mm - w / 2, y_mm - h / 2
+        r = math.hypot(dx, dy)
+        if r < 0.12 * w:
+            return "in the middle"
+        hour = round(math.degrees(math.atan2(dx, -dy)) / 30) % 12 or 12
+        return f"at {hour} o'clock, {_length(max(w / 2 - r, 0))} from the rim"
+    u, v = x_mm / w, y_mm / h
+    part = ("upper " if v < 1 / 3 else "lower " if v > 2 / 3 else "") + (
+        "left" if u < 1 / 3 else "right" if u > 2 / 3 else ""
+    )
+    part = part.strip()
+    if not part:
+        part = "middle"
+    elif part in ("upper", "lower"):
+        part += " middle"
+    elif part in ("left", "right"):
+        part += " side, half-way up"
+    across = f"{_length(x_mm)} from the left" if u <= 0.5 else f"{_length(w - x_mm)} from the right"
+    down = f"{_length(y_mm)} from the top" if v <= 0.5 else f"{_length(h - y_mm)} from the bottom"
+    return f"{across}, {down} ({part})"
+
+
+def part_in_words(x_mm: float, y_mm: float, size_mm: tuple[float, float]) -> str:
+    """Say roughly where: 'lower left', 'middle' …"""
+    u, v = x_mm / size_mm[0], y_mm / size_mm[1]
+    part = ("upper " if v < 1 / 3 else "lower " if v > 2 / 3 else "") + (
+        "left" if u < 1 / 3 else "right" if u > 2 / 3 else ""
+    )
+    return part.strip() or "middle"
+
+
+def _length(mm: float) -> str:
+    cm = mm / 10
+    return f"{mm:.0f} mm" if mm < 9.5 else f"{cm:.0f} cm" if abs(cm - round(cm)) < 0.25 else f"{cm:.1f} cm"
