@@ -215,7 +215,9 @@ def _fit_spot(
         n = jac.T @ (jac * w[:, None])
         step = np.linalg.solve(n + np.diag(np.diag(n) * 0.05 + 1e-9), jac.T @ (w * r))
         p = p + np.clip(step, [-2, -2, -0.3, -3, -1], [2, 2, 0.3, 3, 1])
-    ok = np.hypot(p[0] - x, p[1] - y) < 1.5 * s + 2 and 0.4 * s < np.exp(p[2]) < 2.5 * s and p[3] * amp > 0
+    tall, wide = grid.d_l.shape
+    on_sheet = 0 < p[0] < wide * grid.step_mm and 0 < p[1] < tall * grid.step_mm
+    ok = on_sheet and np.hypot(p[0] - x, p[1] - y) < 1.5 * s + 2 and 0.4 * s < np.exp(p[2]) < 2.5 * s and p[3] * amp > 0
     if not ok or abs(p[3]) > 3 * abs(amp):
         return x, y, s, amp
     return float(p[0]), float(p[1]), float(np.exp(p[2])), float(p[3])

@@ -47,7 +47,9 @@ def noise_uncertainty(rgb_rel: Floats, std_rel: Floats) -> Floats:
     return np.asarray(np.sqrt(total))
 
 
-def measure(samples: CellSamples, light: Light, *, g_std: Floats, glare: Any, model_error: float) -> Cells:
+def measure(
+    samples: CellSamples, light: Light, *, g_std: Floats, glare: Any, covered: Any, model_error: float
+) -> Cells:
     """Turn cell samples into colour.
 
     Parameters
@@ -58,6 +60,8 @@ def measure(samples: CellSamples, light: Light, *, g_std: Floats, glare: Any, mo
         Error of the additive light at the cells, relative to the coat; counted in glare.
     glare : (n,) bool
         Which cells lie in glare.
+    covered : (n,) bool
+        Which cells something lies on.
     model_error : float
         What the lighting model leaves unexplained, relative.
 
@@ -72,6 +76,7 @@ def measure(samples: CellSamples, light: Light, *, g_std: Floats, glare: Any, mo
     y = linear_srgb_to_xyz(rgb_rel)[:, 1]
     flags = samples.flags.copy()
     flags[glare] |= int(CellFlag.GLARE)
+    flags[covered] |= int(CellFlag.HIDDEN)
     # neighbouring pixels of a JPEG share their noise: about eight count as one
     independent = np.maximum(samples.pixels / 8.0, 1.0)
     std = samples.spread / light.e_cell / np.sqrt(independent)[:, None]

@@ -2,30 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from .accuracy import judge_accuracy
 from .decode import decode
 from .evenness import judge_evenness
 from .glare import Evidence, GlareFit, fit_glare, glare_at
 from .lighting import LightFit, fit_light, grid_places, light_at
 from .locate import locate
 from .measure import measure
+from .merge import merge_cells, merge_fields
+from .photocheck import check_photo
 from .records import (
     CellFlag,
     CellKind,
-    Cells,
     CellSamples,
     FieldSamples,
     Floats,
     Light,
+    LinearImage,
+    PhotoResult,
+    Reading,
     Target,
 )
 from .rectify import lay_flat, sample_cells, sample_field
-from .tone import Tone, fit_tone, tone_gain
 from .response import Response, fit_response, predict
+from .tone import Tone, fit_tone, tone_gain
+from .verdict import decide, load_limits
 
 _BAD = int(CellFlag.CLIPPED | CellFlag.HIDDEN)
 
@@ -58,19 +66,32 @@ def expected(target: Target, rel: Floats, usable: Any) -> tuple[Floats, Floats, 
     return due, error, response
 
 
-def separate(
-    target: Target, samples: CellSamples, field: FieldSamples
-) -> tuple[Light, GlareFit, LightFit, Floats, Response, Tone]:
+@dataclass(frozen=True, slots=True, eq=False)
+class Separated:
+    """Light, glare and tone of one photo, and what the cells should be without them."""
+
+    light: Light
+    glare: GlareFit
+    fit: LightFit
+    due: Floats
+    response: Response
+    tone: Tone
+    covered: Any
+    covered_field: Any
+    field_std: Floats
+
+
+def separate(target: Target, samples: CellSamples, field: FieldSamples) -> Separated:
     """Take light and glare out of one photo: the two exchange what they found until both stay.
 
     Returns
     -------
-    light, glare, fit, due, response
-        ``due`` (n, 3) is what each cell should be relative to the coat.
+    Separated
     """
     xy = centres(target)
     white = target.kind == CellKind.WHITE
-    usable = (samples.flags & _BAD) == 0
+    covered, covered_field = find_covered(target, samples, field)
+    usable = ((samples.flags & _BAD) == 0) & ~covered
     trust = np.where(usable[white], 1.0, 0.02)
     trust = np.where(samples.flags[white] & int(CellFlag.UNEVEN), 0.1 * trust, trust)
     shape = field.rgb.shape[:2]
@@ -79,7 +100,7 @@ def separate(
     g_field = np.zeros((len(places), 3))
     lies = np.zeros(len(xy), dtype=bool)
     flat_field = field.rgb.reshape(-1, 3)
-    have = np.isfinite(flat_field[:, 0])
+    have = np.isfinite(flat_field[:, 0]) & ~covered_field.ravel()
     glare: GlareFit | None = None
     for _ in range(4):
         weights = np.where(lies[white], 0.25 * trust, trust)
@@ -124,7 +145,46 @@ def separate(
         step_mm=field.step_mm, e_cell=e_cell, g_cell=g_cell, e_std=e_std, ratio=ratio, order=fit.degree,
         residual=fit.loo, veil=np.zeros(3), veil_std=0.01, veil_known=False, cast=float(np.ptp(tint)),
     )
-    return light, glare, fit, due, response, tone
+    return Separated(light, glare, fit, due, response, tone, covered, covered_field, ef_std.reshape(shape))
+
+
+def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> tuple[Any, Any]:
+    """Cells (n,) and field blocks (r, c) that something lies on: the cells there do not stand out from the field.
+
+    A light, a spot or a ghost changes cells and field; only a cover makes them alike.
+    """
+    xy = centres(target)
+    step = field.step_mm
+    have = np.isfinite(field.rgb[..., 0])
+    rows, cols = np.nonzero(have)
+    places = np.stack([(cols + 0.5) * step, (rows + 0.5) * step], axis=1)
+    values = field.rgb[rows, cols]
+    d2 = ((xy[:, None, :] - places[None, :, :]) ** 2).sum(axis=2)
+    near = np.exp(-d2 / (2 * (0.6 * target.pitch_mm) ** 2))
+    around = (near @ values) / np.maximum(near.sum(axis=1), 1e-9)[:, None]
+    level = float(np.median(around[:, 1]))
+    seen = np.cbrt(np.maximum(samples.rgb, 0) / level) - np.cbrt(np.maximum(around, 0) / level)
+    # what each cell usually does against the field: its own device colour, by the whole sheet
+    model = fit_response(target.device_rgb, np.maximum(samples.rgb, 0) / np.maximum(around, 1e-6))
+    due = np.cbrt(np.maximum(predict(model, target.device_rgb), 0)) - 1.0
+    ratio = np.cbrt(np.maximum(samples.rgb, 0) / np.maximum(around, 1e-6)) - 1.0
+    strength = (due**2).sum(axis=1)
+    share = (ratio * due).sum(axis=1) / np.maximum(strength, 1e-6)
+    telling = strength > 0.12
+    lost = telling & (share < 0.3)
+    # one odd cell is a misprint; a cover takes neighbours too
+    close = ((xy[:, None, :] - xy[None, :, :]) ** 2).sum(axis=2) < (1.6 * target.pitch_mm) ** 2
+    lost &= (close & lost[None, :] & telling[None, :]).sum(axis=1) >= np.maximum(0.5 * (close & telling[None, :]).sum(axis=1), 2)
+    reach = 1.1 * target.pitch_mm
+    covered = np.zeros(len(xy), bool)
+    block = np.zeros(have.shape, bool)
+    if lost.any():
+        yy, xx = np.mgrid[0 : have.shape[0], 0 : have.shape[1]]
+        for x, y in xy[lost]:
+            covered |= np.hypot(xy[:, 0] - x, xy[:, 1] - y) < reach
+            block |= np.hypot((xx + 0.5) * step - x, (yy + 0.5) * step - y) < reach + 1.0
+    del seen
+    return covered, block
 
 
 def _follow_tone(
@@ -157,24 +217,151 @@ def _thin(places: Floats, have: Any, pitch: float, step: float) -> Any:
     return have & (row % k == 0) & (col % k == 0)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Worked:
+    """One photo worked through, with what the merged steps need of it."""
+
+    result: PhotoResult
+    field_rel: Floats
+    field_std: Floats
+    response: Response
+    due: Floats
+    tone: Tone
+    covered: Any
+
+
+def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, Any]) -> tuple[Target, _Worked]:
+    """Decode aside, everything that is done to one photo alone."""
+    found = locate(image, target)
+    target, pose, image = found.target, found.pose, found.image
+    flat = lay_flat(image, pose, target.size_mm)
+    samples = sample_cells(flat, pose, target, image)
+    field = sample_field(flat, target, edge_mm=found.edge_mm)
+    parts = separate(target, samples, field)
+    _, g_std, lies = glare_at(parts.glare, centres(target))
+    cells = measure(samples, parts.light, g_std=g_std, glare=lies, covered=parts.covered, model_error=0.3 * parts.fit.loo)
+    field_rel = (field.rgb - parts.light.g_map) / parts.light.e_map
+    field_rel[parts.covered_field] = np.nan
+    check = check_photo(
+        target, pose, samples, parts.light, edge_mm=found.edge_mm, tone_slope=parts.tone.field_slope,
+        covered=parts.covered, flags=cells.flags, limits=limits["photo"], kind=image.kind,
+    )
+    result = PhotoResult(
+        image_name=image.source, sha256=image.sha256, device=image.device, taken=image.taken,
+        colour_space=image.colour_space, kind=image.kind, notes=image.notes, size_px=image.original_size, pose=pose,
+        flat=flat, samples=samples, field=field, light=parts.light, cells=cells, check=check,
+    )
+    return target, _Worked(result, field_rel, parts.field_std, parts.response, parts.due, parts.tone, parts.covered)
+
+
+def read(
+    photos: Sequence[str | Path], *, target: Target | None = None, printed: str = "as-usual", paper: str = "on",
+    against: tuple[str, Floats] | None = None, limits: dict[str, Any] | None = None,
+    repress: dict[str, Any] | None = None, progress: Callable[[str], None] | None = None,
+) -> Reading:
+    """Read a pressed target from one or several photos.
+
+    Parameters
+    ----------
+    photos : paths
+        Photos or scans of the same piece.
+    target : Target, optional
+        Its layout; without one the printed code tells.
+    printed : {'as-usual', 'raw'}
+        ``raw`` means without any profile: colour is reported, not judged.
+    paper : {'on', 'off'}
+        Whether the paper is still taped on and has not moved.
+    against : (name, lab (n, 3)), optional
+        Another reading of the same target taken as the aim.
+    limits : dict, optional
+        From `load_limits`.
+    repress : dict, optional
+        Seconds from the heat model for the advice.
+    progress : callable, optional
+        Told in a word what is being done.
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    ColorcheckError
+        A photo cannot be read, or shows no target, two, or another one.
+    """
+    limits = load_limits() if limits is None else limits
+    say = progress or (lambda _: None)
+    worked: list[_Worked] = []
+    for path in photos:
+        say(f"reading {Path(path).name}")
+        target, one = work_photo(decode(path), target, limits=limits)
+        if worked:  # only one flat picture is kept: the sharpest of the fit ones
+            best = min((worked[-1], one), key=lambda k: (len(k.result.check.problems), k.result.check.edge_mm))
+            other = one if best is worked[-1] else worked[-1]
+            lean = replace(other, result=replace(other.result, flat=None))
+            worked[-1:] = [lean, best] if best is one else [best, lean]
+            worked.sort(key=lambda k: k.result.flat is not None)
+        else:
+            worked.append(one)
+    assert target is not None
+    say("judging")
+    return _judge(target, tuple(worked), printed=printed, paper=paper, against=against, limits=limits, repress=repress)
+
+
+def _judge(
+    target: Target, worked: tuple[_Worked, ...], *, printed: str, paper: str, against: tuple[str, Floats] | None,
+    limits: dict[str, Any], repress: dict[str, Any] | None,
+) -> Reading:
+    """Merge the photos and walk evenness, print faults, colour and verdict."""
+    fit = [k for k in worked if not k.result.check.problems] or list(worked)
+    cells = merge_cells(tuple(k.result.cells for k in fit))
+    field_rel, weight, std, glare = merge_fields(
+        [k.field_rel for k in fit], [k.result.field.weight for k in fit], [k.field_std for k in fit],
+        [k.result.light.glare for k in fit],
+    )
+    usable = (cells.flags & (_BAD | int(CellFlag.GLARE))) == 0
+    due, _, response = expected(target, cells.rgb_rel, usable)
+    step = fit[0].result.field.step_mm
+    ok = usable & (target.kind != CellKind.WHITE)
+    even = judge_evenness(target, field_rel, weight, std, glare, step, cells.rgb_rel, due, response.error, ok)
+    from .prints import check_print
+
+    main = next(k for k in worked if k.result.flat is not None)
+    flat = main.result.flat
+    assert flat is not None
+    prints = check_print(target, flat, main.result.light, main.field_rel, step, main.result.cells, main.due,
+                         edge_mm=main.result.check.edge_mm)
+    even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(even.uptake_cell, 0.4, 2.0))[:, None]
+    smooth = fit_response(target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel),
+                          weights=np.where(usable, 1.0, 0.0))
+    accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=None if against is None else against[1],
+                              against_name="" if against is None else against[0])
+    verdict = decide(
+        tuple(k.result.check for k in worked), prints, even, accuracy, trust="balanced", printed=printed, paper=paper,
+        limits=limits, tone_std=10 * main.tone.std if main.tone.a else 0.0, repress=repress,
+    )
+    return Reading(
+        target=target, trust="balanced", absolute=False, printed=printed, paper=paper,
+        photos=tuple(k.result for k in worked), cells=cells, evenness=even, prints=prints, accuracy=accuracy,
+        verdict=verdict, limits=limits,
+    )
+
+
 def measure_photo(path: Any, target: Target | None = None) -> dict[str, Any]:
-    """One photo, for trying out."""
+    """One photo, for trying out (temporary)."""
     image = decode(path)
     found = locate(image, target)
     target, pose, image = found.target, found.pose, found.image
     flat = lay_flat(image, pose, target.size_mm)
     samples = sample_cells(flat, pose, target, image)
     field = sample_field(flat, target, edge_mm=found.edge_mm)
-    light, glare, fit, due, response, tone = separate(target, samples, field)
-    _, g_std, lies = glare_at(glare, centres(target))
-    cells: Cells = measure(samples, light, g_std=g_std, glare=lies, model_error=0.3 * fit.loo)
-    field_rel = (field.rgb - light.g_map) / light.e_map
-    _, ef_std = light_at(fit, grid_places(target.size_mm, field.step_mm, (field.rgb.shape[0], field.rgb.shape[1])))
+    p = separate(target, samples, field)
+    _, g_std, lies = glare_at(p.glare, centres(target))
+    cells = measure(samples, p.light, g_std=g_std, glare=lies, covered=p.covered, model_error=0.3 * p.fit.loo)
+    field_rel = (field.rgb - p.light.g_map) / p.light.e_map
     ok = ((cells.flags & (_BAD | int(CellFlag.GLARE))) == 0) & (target.kind != CellKind.WHITE)
-    even = judge_evenness(target, field_rel, field.weight, ef_std.reshape(field.rgb.shape[:2]), light.glare,
-                          field.step_mm, cells.rgb_rel, due, response.error, ok)
-    return dict(target=target, pose=pose, samples=samples, field=field, light=light, glare=glare, fit=fit, due=due,
-                response=response, tone=tone, cells=cells, even=even, flat=flat)
-
-
-__all__ = ["measure_photo", "replace", "separate"]
+    even = judge_evenness(target, field_rel, field.weight, p.field_std, p.light.glare,
+                          field.step_mm, cells.rgb_rel, p.due, p.response.error, ok)
+    return dict(target=target, pose=pose, samples=samples, field=field, field_rel=field_rel, light=p.light, glare=p.glare,
+                fit=p.fit, due=p.due, response=p.response, cells=cells, even=even, flat=flat, tone=p.tone,
+                edge_mm=found.edge_mm)
