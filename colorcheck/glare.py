@@ -94,6 +94,7 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
     robust = np.ones_like(due)
     g = lack = std = np.zeros(len(nodes))
     per_channel = np.zeros((len(nodes), 3))
+    near = near.astype(np.float32)
     for _ in range(4):
         now = due ** (1 - lack_at[:, None])
         now = np.where(evidence.fixed[:, None], due, now)
@@ -101,22 +102,23 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         lin = evidence.seen - now + slope * lack_at[:, None]
         var = evidence.std**2 + (0.25 * (now - due)) ** 2
         w = robust / var
-        s1, s12, s22 = near @ w.sum(1), near @ (w * slope).sum(1), near @ (w * slope**2).sum(1)
-        t1, t2 = near @ (w * lin).sum(1), near @ (w * slope * lin).sum(1)
+        wl, ws = w * lin, w * slope
+        columns = np.column_stack([w.sum(1), ws.sum(1), (ws * slope).sum(1), wl.sum(1), (wl * slope).sum(1), w, wl, ws])
+        sums = (near @ columns.astype(np.float32)).astype(float)
+        s1, s12, s22, t1, t2 = sums[:, :5].T
         s22 = s22 + 1 / 0.25**2
         s1 = s1 + 1 / 0.5**2
         det = s1 * s22 - s12**2
         g, lack = (s22 * t1 - s12 * t2) / det, (s1 * t2 - s12 * t1) / det
         std = np.sqrt(s22 / det)
         lack = np.clip(lack, -0.4, 0.7)
-        per_channel = np.stack(
-            [(near @ (w[:, c] * (lin[:, c] - slope[:, c] * 0)) - lack * (near @ (w[:, c] * slope[:, c])))
-             / np.maximum(near @ w[:, c], 1e-9) for c in range(3)], axis=1)
+        per_channel = (sums[:, 8:11] - lack[:, None] * sums[:, 11:14]) / np.maximum(sums[:, 5:8], 1e-9)
         lack_at = _sample(lack.reshape(shape), evidence.xy_mm, step)
         g_at = _sample(g.reshape(shape), evidence.xy_mm, step)
         left = (evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]) / np.sqrt(var)
-        robust = np.maximum(tukey_weights(left, max(1.0, float(np.median(np.abs(left)) * 1.4826)), 6.0), 0.01)
-        std = std * max(1.0, float(np.median(np.abs(left)) * 1.4826))
+        scale = max(1.0, float(np.median(np.abs(left)) * 1.4826))
+        robust = np.maximum(tukey_weights(left, scale, 6.0), 0.01)
+        std = std * scale
     sure = (g > 4 * std) & (g > 0.012)
     mask = _grow(sure.reshape(shape), ((g > 2 * std) & (g > 0.004)).reshape(shape))
     out = np.where(mask[..., None], np.maximum(per_channel.reshape(*shape, 3), 0.0), 0.0)

@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 
 from .errors import TargetError
-from .geometry import flatten, local_px_per_mm, mm_to_px, scaled
+from .geometry import local_px_per_mm, mm_to_px, scaled
 from .records import Floats, LinearImage, Pose, Target
 from .robust import tukey_weights
 from .target import CODE_FORM, CODE_MARKER, CODE_MODULES, from_code
 
-_WORK_SIDES = (1600, 2800, 4200)  # markers are looked for at these sizes in turn
-_EDGE_SIDE = 2600  # cell edges are measured at this size
+_WORK_SIDES = (1300, 2200, 4200)  # markers are looked for at these sizes in turn
+_EDGE_SIDE = 2200  # cell edges are measured at this size
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,9 +43,9 @@ class Located:
 
 def _grey(rgb: Any) -> Any:
     """Perceptually even 8-bit grey for the detectors, brightened when the photo is dark."""
-    y = rgb.mean(axis=2)
-    top = float(np.percentile(y[::7, ::7], 99.0))
-    return np.clip(np.sqrt(np.clip(y / max(top, 1e-4), 0, 1)) * 235.0, 0, 255).astype(np.uint8)
+    y = cv2.transform(rgb, np.full((1, 3), 1 / 3, np.float32))
+    top = max(float(np.percentile(y[::7, ::7], 99.0)), 1e-4)
+    return cv2.convertScaleAbs(cv2.sqrt(np.maximum(y, 0)), alpha=235.0 / top**0.5)
 
 
 def _resized(rgb: Any, side: int) -> tuple[Any, float]:
@@ -60,10 +60,10 @@ def _resized(rgb: Any, side: int) -> tuple[Any, float]:
 def _find_markers(grey: Any) -> _Seen:
     """Look for the markers of our dictionary."""
     p = cv2.aruco.DetectorParameters()
-    p.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    p.cornerRefinementWinSize = 3
+    # the cell edges fix the pose afterwards, so the corners need no refinement here
+    p.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     p.minMarkerPerimeterRate = 0.02
-    p.adaptiveThreshWinSizeMin, p.adaptiveThreshWinSizeMax, p.adaptiveThreshWinSizeStep = 5, 45, 20
+    p.adaptiveThreshWinSizeMin, p.adaptiveThreshWinSizeMax, p.adaptiveThreshWinSizeStep = 9, 35, 26
     detector = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), p)
     corners, ids, _ = detector.detectMarkers(grey)
     if ids is None or not len(ids):
@@ -190,7 +190,6 @@ def _fit(pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[floa
     obs = np.concatenate([px, px[both]])
     nrm = np.concatenate([np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))])
     scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
-    unit = pts * scale
     to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
     best = pose
     for _ in range(12):
@@ -237,12 +236,11 @@ def _fit(pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[floa
         best = build(p)
         if float(np.abs(jac @ delta).max()) < 1e-4:
             break
-    del unit
     return best
 
 
 def _edge_rows(target: Target) -> tuple[Floats, Floats, Floats, Any]:
-    """Every straight edge worth measuring: middle (n, 2), outward normal (n, 2), length (n,), cell index or −1."""
+    """Every straight edge worth measuring: middle (n, 2), outward normal (n, 2), length (n,), cell or −1 (n,)."""
     boxes = np.concatenate([target.box_mm, target.marker_box_mm])
     owner = np.concatenate([np.arange(len(target.box_mm)), np.full(len(target.marker_box_mm), -1)])
     x, y, w, h = boxes.T
@@ -255,29 +253,27 @@ def _edge_rows(target: Target) -> tuple[Floats, Floats, Floats, Any]:
     return mids.reshape(-1, 2), normals.reshape(-1, 2), lengths.ravel(), np.repeat(owner, 4)
 
 
-def _measure_edges(flat: Any, g: float, target: Target, reach: float) -> tuple[Floats, Floats, Floats]:
-    """Offset of every edge along its outward normal in mm, its contrast, and its blur in mm.
+def _measure_edges(work: Any, pose: Pose, target: Target, reach: float) -> tuple[Floats, Floats]:
+    """Offset of every edge along its outward normal in mm, and its blur in mm.
 
-    The offset is the area under the normalised step, which needs no threshold; NaN where
-    the contrast is too low.
+    Profiles are sampled across each edge straight from the photo. The offset is the area
+    under the normalised step, which needs no threshold; NaN where the contrast is too low.
     """
-    mids, normals, lengths, owner = _edge_rows(target)
-    n = round(2 * reach * g)
+    mids, normals, lengths, _ = _edge_rows(target)
+    n = int(np.clip(round(2 * reach * pose.px_per_mm * 1.5), 12, 40))
     s = (np.arange(n) + 0.5) / n * 2 * reach - reach  # from inside to outside
     along = np.linspace(-0.3, 0.3, 9)
-    px = mids[:, None, None, :] + s[None, :, None, None] * normals[:, None, None, :]
+    mm = mids[:, None, None, :] + s[None, :, None, None] * normals[:, None, None, :]
     tangent = np.stack([-normals[:, 1], normals[:, 0]], axis=1)
-    px = px + along[None, None, :, None] * lengths[:, None, None, None] * tangent[:, None, None, :]
-    mx, my = (px[..., 0] * g - 0.5).astype(np.float32), (px[..., 1] * g - 0.5).astype(np.float32)
-    rows, wide = mx.shape[0], mx.shape[1] * mx.shape[2]
-    got = cv2.remap(flat, mx.reshape(rows, wide), my.reshape(rows, wide), cv2.INTER_LINEAR,
+    mm = mm + along[None, None, :, None] * lengths[:, None, None, None] * tangent[:, None, None, :]
+    px = mm_to_px(pose, mm).astype(np.float32).reshape(len(mids), n * len(along), 2)
+    got = cv2.remap(work, np.ascontiguousarray(px[..., 0]), np.ascontiguousarray(px[..., 1]), cv2.INTER_LINEAR,
                     borderMode=cv2.BORDER_CONSTANT, borderValue=(float("nan"),) * 3)
-    profile = got.reshape(rows, n, len(along), 3).mean(axis=2)
-    third = max(2, n // 5)
-    inner, outer = profile[:, :third].mean(axis=1), profile[:, -third:].mean(axis=1)
+    profile = got.reshape(len(mids), n, len(along), 3).mean(axis=2)
+    part = max(2, n // 5)
+    inner, outer = profile[:, :part].mean(axis=1), profile[:, -part:].mean(axis=1)
     step = outer - inner
-    weight = step**2  # channels count by the square of their contrast
-    total = weight.sum(axis=1)
+    total = (step**2).sum(axis=1)  # channels count by the square of their contrast
     with np.errstate(invalid="ignore", divide="ignore"):
         t = ((profile - inner[:, None]) * step[:, None]).sum(axis=2) / total[:, None]
         contrast = np.sqrt(total / 3)
@@ -285,22 +281,18 @@ def _measure_edges(flat: Any, g: float, target: Target, reach: float) -> tuple[F
         slope = np.diff(t, axis=1).max(axis=1) * n / (2 * reach)
         blur = 1.0 / np.maximum(slope, 1e-6)
     wrong = ~np.isfinite(contrast) | (contrast < 0.035) | (np.abs(offset) > 0.8 * reach)
-    offset = np.where(wrong, np.nan, offset)
-    del owner
-    return offset, contrast, np.where(wrong, np.nan, blur)
+    return np.where(wrong, np.nan, offset), np.where(wrong | (contrast < 0.1), np.nan, blur)
 
 
 def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]:
     """Measure the cell edges, fit, and measure again until they stay."""
-    mids, normals, _, owner = _edge_rows(target)
+    mids, normals, _, _ = _edge_rows(target)
     gap = (target.pitch_mm - target.cell_mm) / 2
     offset = np.full(len(mids), np.nan)
     blur = np.full(len(mids), np.nan)
     for reach_share, bend in ((0.95, True), (0.8, True), (0.7, True)):
         reach = max(gap * 2 * reach_share * 0.55, 0.6)
-        g = float(np.clip(pose.px_per_mm, 3.0, 8.0))
-        flat = flatten(work, pose, target.size_mm, g)
-        offset, _, blur = _measure_edges(flat, g, target, reach)
+        offset, blur = _measure_edges(work, pose, target, reach)
         ok = np.isfinite(offset)
         if ok.sum() < 24:
             break
@@ -312,7 +304,6 @@ def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]
     cx, cy = (left[:, 1] - left[:, 0]) / 2, (left[:, 3] - left[:, 2]) / 2
     rms = float(np.sqrt(np.nanmean(np.concatenate([cx, cy]) ** 2))) if np.isfinite(left).any() else float("nan")
     pose = replace(pose, residual_mm=rms, edges_used=int(np.isfinite(offset).sum()))
-    del owner
     return pose, offset, float(np.nanmedian(blur)) if np.isfinite(blur).any() else float("nan")
 
 
@@ -385,8 +376,10 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
     """
     seen, grey, mirrored = _Seen(np.zeros(0, int), np.zeros((0, 4, 2))), None, False
     factor = 1.0
+    work, f_work = _resized(image.rgb, _EDGE_SIDE)
     for side in _WORK_SIDES:
-        small, factor = _resized(image.rgb, side)
+        small, factor = _resized(work if side <= _EDGE_SIDE else image.rgb, side)
+        factor *= f_work if side <= _EDGE_SIDE else 1.0
         grey = _grey(small)
         seen = _find_markers(grey)
         if len(set(seen.ids.tolist())) < 3:
@@ -399,7 +392,7 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
     if len(set(seen.ids.tolist())) < 2:
         raise _no_target(image, target is not None)
     if mirrored:
-        image = _flip(image)
+        image, work = _flip(image), np.ascontiguousarray(work[:, ::-1])
     text = _decode_code(image, seen, factor)
     if target is None:
         if not text:
@@ -415,10 +408,9 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
         )
     pose, fit = _first_pose(target, seen, grey.shape[:2], image)
     _check_one_sheet(target, seen, fit, image)
-    work, f3 = _resized(image.rgb, _EDGE_SIDE)
-    pose = scaled(pose, f3 / factor)
-    pose, offset, blur = _refine(np.sqrt(np.maximum(work, 0)), pose, target)
-    pose = replace(scaled(pose, 1.0 / f3), mirrored=mirrored, residual_mm=pose.residual_mm)
+    pose = scaled(pose, f_work / factor)
+    pose, offset, blur = _refine(cv2.sqrt(np.maximum(work, 0)), pose, target)
+    pose = replace(scaled(pose, 1.0 / f_work), mirrored=mirrored, residual_mm=pose.residual_mm)
     if pose.edges_used < 24:
         raise TargetError(
             f"the cells of the target in {image.source} cannot be made out",

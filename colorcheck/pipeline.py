@@ -156,7 +156,10 @@ def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> t
     xy = centres(target)
     step = field.step_mm
     have = np.isfinite(field.rgb[..., 0])
+    every = max(1, round(0.35 * target.pitch_mm / step))
     rows, cols = np.nonzero(have)
+    some = (rows % every == 0) & (cols % every == 0) if every > 1 else np.ones(len(rows), bool)
+    rows, cols = rows[some], cols[some]
     places = np.stack([(cols + 0.5) * step, (rows + 0.5) * step], axis=1)
     values = field.rgb[rows, cols]
     d2 = ((xy[:, None, :] - places[None, :, :]) ** 2).sum(axis=2)
@@ -212,7 +215,7 @@ def _follow_tone(
 
 def _thin(places: Floats, have: Any, pitch: float, step: float) -> Any:
     """Every so many-th field block, so that the field does not drown the cells."""
-    k = max(1, round(0.45 * pitch / step))
+    k = max(1, round(0.9 * pitch / step))
     row, col = np.floor(places[:, 1] / step).astype(int), np.floor(places[:, 0] / step).astype(int)
     return have & (row % k == 0) & (col % k == 0)
 
@@ -329,7 +332,7 @@ def _judge(
     main = next(k for k in worked if k.result.flat is not None)
     flat = main.result.flat
     assert flat is not None
-    prints = check_print(target, flat, main.result.light, main.field_rel, step, main.result.cells, main.due,
+    prints = check_print(target, flat, main.result.light, main.field_rel, main.result.cells,
                          edge_mm=main.result.check.edge_mm)
     even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(even.uptake_cell, 0.4, 2.0))[:, None]
     smooth = fit_response(target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel),

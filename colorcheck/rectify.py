@@ -7,12 +7,12 @@ from typing import Any
 import cv2
 import numpy as np
 
-from .geometry import flatten, local_px_per_mm, mm_to_px, sampling_maps
+from .geometry import local_px_per_mm, mm_to_px, sampling_maps
 from .records import CellFlag, CellSamples, FieldSamples, FlatImage, LinearImage, Mask, Pose, Target
 from .robust import trimmed_mean
 
 READING_SHARE = 0.6  # the middle of a cell is read: dye bleeds and lenses blur
-_MAX_FLAT_PIXELS = 5_000_000
+_MAX_FLAT_PIXELS = 3_200_000
 _RIM_MM = 1.5  # the outermost rim of the blank is ground, rounded and often bare
 
 
@@ -28,17 +28,16 @@ def lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float]) -> Fl
     Returns
     -------
     FlatImage
-        At most five million pixels, a whole or half number of pixels per millimetre.
+        At most some three million pixels, a whole or half number of pixels per millimetre.
     """
     w, h = size_mm
     finest = min(14.0, float(np.sqrt(_MAX_FLAT_PIXELS / (w * h))))
     g = float(np.clip(np.ceil(pose.px_per_mm * 2) / 2, 3.0, max(3.0, np.floor(finest * 2) / 2)))
-    rgb, flags, k = image.rgb, image.clipped, pose
-    inside = np.isfinite(flatten(np.ones(rgb.shape[:2], np.float32), k, size_mm, g))
-    mx, my = sampling_maps(k, size_mm, g)
-    flat = cv2.remap(rgb, mx, my, cv2.INTER_AREA if pose.px_per_mm < g else cv2.INTER_LINEAR,
-                     borderMode=cv2.BORDER_REPLICATE)
-    clip = cv2.remap(flags, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    mx, my = sampling_maps(pose, size_mm, g)
+    tall, wide = image.rgb.shape[:2]
+    inside = (mx >= 0) & (mx <= wide - 1) & (my >= 0) & (my <= tall - 1)
+    flat = cv2.remap(image.rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    clip = cv2.remap(image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     return FlatImage(rgb=flat, clipped=clip, inside=inside, px_per_mm=g)
 
 
@@ -64,7 +63,7 @@ def sample_cells(flat: FlatImage, pose: Pose, target: Target, image: LinearImage
     h, w = flat.rgb.shape[:2]
     rr, cc = np.clip(rows, 0, h - 1)[:, :, None], np.clip(cols, 0, w - 1)[:, None, :]
     n = len(rows)
-    rgb = flat.rgb[rr, cc].reshape(n, -1, 3).astype(float)
+    rgb = flat.rgb[rr, cc].reshape(n, -1, 3)
     clip = flat.clipped[rr, cc].reshape(n, -1)
     inside = flat.inside[rr, cc].reshape(n, -1)
     mean, spread = trimmed_mean(rgb)

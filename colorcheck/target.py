@@ -136,8 +136,9 @@ def _furniture(shape: Shape, w: float, h: float) -> dict[str, Any]:
     else:
         c, r = w / 2, w / 2 - EDGE_MM
         reach = r - outer * 0.7072
-        for k in range(8 if short >= 120.0 else 4):
-            a = math.radians((22.5 + 45.0 * k) if short >= 120.0 else (45.0 + 90.0 * k))
+        eight = short >= 153.0  # below, the lowest two would stand on the code
+        for k in range(8 if eight else 4):
+            a = math.radians((22.5 + 45.0 * k) if eight else (45.0 + 90.0 * k))
             squares.append((c + reach * math.sin(a) - outer / 2, c - reach * math.cos(a) - outer / 2))
         half = code / 2
         if short < 80.0:  # no room beside the code: it stands alone, and there is no line group
@@ -390,8 +391,8 @@ def make_target(
     UsageError
         The size is impossible or the patch set does not fit.
     """
-    w, h = _tenth(size_mm[0]), _tenth(size_mm[1])
-    if not (math.isfinite(w) and math.isfinite(h)) or min(w, h) < MIN_SIZE_MM or max(w, h) > MAX_SIZE_MM:
+    w, h = (_tenth(v) if math.isfinite(v) else math.inf for v in size_mm)
+    if min(w, h) < MIN_SIZE_MM or max(w, h) > MAX_SIZE_MM:
         raise UsageError(
             f"a target must be between {MIN_SIZE_MM:.0f} and {MAX_SIZE_MM:.0f} mm on each side, not {w:g} x {h:g} mm"
         )
@@ -410,12 +411,14 @@ def make_target(
     blocked = _reserved(parts)
     want_colours, want_reps = _wanted(patches)
     least = 6 if patches == "compact" else want_colours
-    chosen = None
+    chosen, chosen_small = None, None
     for tenths in range(round(MAX_PITCH_MM * 10), 61, -1):
         pitch = tenths / 10
         cell = _tenth(max(MIN_CELL_MM, pitch * 0.74))
         if pitch - cell < 1.2:
             break
+        if ((w - 2 * EDGE_MM) / pitch + 1) * ((h - 2 * EDGE_MM) / pitch + 1) < want_colours + want_reps and tenths > 62:
+            continue  # not even an empty sheet would hold them
         places = _lattice(shape, w, h, pitch, cell, blocked)
         anchors = sum(a is not None for a in _anchors(places)) if len(places) >= want_colours + want_reps else 0
         if len(places) - anchors >= want_colours + want_reps:
@@ -423,6 +426,7 @@ def make_target(
             break
         chosen_small = (pitch, cell, places)
     if chosen is None:
+        assert chosen_small is not None
         pitch, cell, places = chosen_small
         room = sum(a is None for a in _anchors(places))
         if patches != "compact" or room < least + 3:
@@ -544,7 +548,7 @@ def _numbers(where: str, value: Any, count: int, low: float, high: float) -> lis
         raise TargetError(f"the layout file is damaged: {where} should be {count} numbers: make the target again")
     out = []
     for v in value:
-        if isinstance(v, bool) or not isinstance(v, int | float) or not math.isfinite(v) or not low <= v <= high:
+        if isinstance(v, bool) or not isinstance(v, int | float) or not low <= v <= high:
             raise TargetError(f"the layout file is damaged: {where} holds {v!r}: make the target again")
         out.append(float(v))
     return out
@@ -577,7 +581,7 @@ def from_dict(d: Any) -> Target:
     for p in d["patches"]:
         if not isinstance(p, dict) or not {"id", "kind", "device_rgb", "box_mm"} <= set(p):
             raise TargetError("the layout file is damaged: a patch lacks id, kind, device_rgb or box_mm")
-        if p["kind"] not in kinds:
+        if not isinstance(p["kind"], str) or p["kind"] not in kinds:
             raise TargetError(f"the layout file is damaged: unknown patch kind {p['kind']!r}: make the target again")
         ids.append(str(p["id"]))
         kind.append(int(kinds[p["kind"]]))
@@ -600,8 +604,15 @@ def from_dict(d: Any) -> Target:
     mids = tuple(int(v) for v in _numbers("marker ids", m["ids"], len(m["ids"]), 0, 586))
     mbox = np.array([_numbers("marker box", b, 4, 0.0, 2000.0) for b in m["box_mm"]])
     field_rgb = tuple(int(v) for v in _numbers("field_rgb", d["field_rgb"], 3, 0, 255))
-    seed, dpi = (int(_numbers(k, [d[k]], 1, 0, 1e6)[0]) for k in ("seed", "dpi"))
-    keep = [_numbers("keep_out_mm", b, 4, 0.0, 2000.0) for b in d["keep_out_mm"]] if isinstance(d["keep_out_mm"], list) else []
+    if len(set(mids)) != len(mids):
+        raise TargetError("the layout file is damaged: a marker occurs twice: make the target again")
+    if np.any(mbox[:, :2] + mbox[:, 2:] > np.array([w, h]) + 1e-6) or np.any(mbox[:, 2:] < 1.0):
+        raise TargetError("the layout file is damaged: a marker lies off the sheet: make the target again")
+    seed = int(_numbers("seed", [d["seed"]], 1, 0, 999_999)[0])
+    dpi = int(_numbers("dpi", [d["dpi"]], 1, 50, 4800)[0])
+    if not isinstance(d["keep_out_mm"], list) or len(d["keep_out_mm"]) < len(mids):
+        raise TargetError("the layout file is damaged: keep_out_mm is incomplete: make the target again")
+    keep = [_numbers("keep_out_mm", b, 4, 0.0, 2000.0) for b in d["keep_out_mm"]]
     four = {k: tuple(_numbers(k, d[k], 4, 0.0, 2000.0)) for k in ("code_box_mm", "lines_box_mm", "strip_box_mm")}
     name = str(d["name"])[:200]
     return Target(

@@ -1,0 +1,270 @@
+"""The command line. Every command imports what it needs inside itself, so that help is quick."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from . import __version__
+from .errors import ColorcheckError, FileError, UsageError
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise instead of printing the whole usage."""
+        raise UsageError(message, f"see '{self.prog} --help'")
+
+
+def _parser() -> argparse.ArgumentParser:
+    p = _Parser(
+        prog="colorcheck",
+        description="Print a test target, press it, photograph it: colour, density, evenness, and what to do next.",
+    )
+    p.add_argument("--version", action="version", version=f"colorcheck {__version__}")
+    sub = p.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+    _add_target(sub)
+    _add_read(sub)
+    return p
+
+
+def _common(p: argparse.ArgumentParser, *, report: bool = True) -> None:
+    """Options that every measuring command takes."""
+    p.add_argument("--json", metavar="FILE", help="write the full result as JSON ('-' for the screen)")
+    if report:
+        p.add_argument("--report", metavar="DIR", help="write report.html with the pictures into this folder")
+    p.add_argument("--overwrite", action="store_true", help="replace files that exist")
+    p.add_argument("--quiet", action="store_true", help="print nothing on the screen")
+
+
+def _add_target(sub: Any) -> None:
+    p = sub.add_parser(
+        "target", help="make a test target to print and press",
+        description="Make a test target: a print file at true size and its layout as JSON.",
+        epilog="example: colorcheck target my-targets --name plaque --size 200x200mm --view front",
+    )
+    p.add_argument("outdir", metavar="OUTDIR", help="folder for the print file and its layout")
+    p.add_argument("--name", default="target", help="name of both files (default: target)")
+    p.add_argument("--size", default="200x200mm", help="size of the blank, mm, cm or in (default: 200x200mm)")
+    p.add_argument("--shape", choices=("rect", "round"), default="rect")
+    p.add_argument("--patches", choices=("compact", "standard", "fine"), default=None,
+                   help="how many colours: about 60, 175 or 440 (default: standard, compact where that does not fit)")
+    p.add_argument("--view", choices=("front", "through"), default="front",
+                   help="'front': you look straight at the coat (printed mirrored); 'through': through the glass")
+    p.add_argument("--dpi", type=int, default=300)
+    p.add_argument("--seed", type=int, default=1, help="another number, another order of the cells")
+    p.add_argument("--format", choices=("png", "tiff", "pdf"), default="png")
+    p.add_argument("--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)")
+    _common(p, report=False)
+    p.set_defaults(run=_target)
+
+
+def _add_read(sub: Any) -> None:
+    p = sub.add_parser(
+        "read", help="measure a pressed target from a photo or scan and say what to do",
+        description="Measure a pressed target from one or several photos or scans.",
+        epilog="example: colorcheck read plaque.jpg --paper on --json plaque.json --report plaque-report",
+    )
+    p.add_argument("photos", metavar="PHOTO", nargs="+")
+    p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
+    p.add_argument("--printed", choices=("as-usual", "raw"), default="as-usual",
+                   help="'raw': printed without any profile, to build one")
+    p.add_argument("--paper", choices=("on", "off"), default="on",
+                   help="is the paper still taped on and unmoved? (default: on)")
+    p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
+    p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
+    p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
+    p.add_argument("--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)")
+    p.add_argument("--heated-face", choices=("back", "coat"), default="coat",
+                   help="which side the platen heats (default: coat, through the paper)")
+    p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
+    p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
+    p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
+    _common(p)
+    p.set_defaults(run=_read)
+
+
+# ---------------------------------------------------------------- helpers
+
+
+def keep_existing(path: str | Path | None, overwrite: bool) -> None:
+    """Refuse to write over a file that holds something, before the slow work starts.
+
+    Raises
+    ------
+    FileError
+        It exists, or its folder does not.
+    """
+    if path is None or str(path) == "-":
+        return
+    p = Path(path)
+    if p.is_dir():
+        raise FileError(f"{p} is a folder", "name a file, such as result.json")
+    if p.exists() and p.stat().st_size > 0 and not overwrite:
+        raise FileError(f"{p} exists and is kept", "choose another name, or add --overwrite")
+    if not p.parent.is_dir():
+        raise FileError(f"there is no folder {p.parent}", "make it first, or choose another place")
+    if not os.access(p.parent, os.W_OK):
+        raise FileError(f"the folder {p.parent} cannot be written", "choose another place")
+
+
+def keep_report(folder: str | None, overwrite: bool) -> None:
+    """Refuse a report folder that holds a report, or is a file."""
+    if folder is None:
+        return
+    p = Path(folder)
+    if p.exists() and not p.is_dir():
+        raise FileError(f"{p} is a file", "name a folder for the report")
+    if (p / "report.html").exists() and not overwrite:
+        raise FileError(f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite")
+
+
+def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:
+    """Write the JSON where it was asked for."""
+    if args.json == "-":
+        import json
+
+        json.dump(data, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
+        sys.stdout.write("\n")
+    elif args.json:
+        from .results import write_json
+
+        write_json(args.json, data)
+
+
+def use_color() -> bool:
+    """Colour only on a terminal that has it (NO_COLOR and dumb terminals are honoured)."""
+    return sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+
+
+# ---------------------------------------------------------------- commands
+
+
+def _target(args: argparse.Namespace) -> int:
+    from .draw import write_print_file
+    from .results import write_json
+    from .target import make_target, to_dict
+    from .units import parse_length, parse_size
+
+    if not args.name or Path(args.name).name != args.name or args.name.startswith("."):
+        raise UsageError(f"'{args.name}' cannot be a file name", "use letters, digits and hyphens")
+    size = parse_size(args.size)
+    bleed = 0.0 if args.bleed.strip().rstrip("mcin ") in ("0", "0.0", "") else parse_length(args.bleed)
+    recipe = {"size_mm": size, "shape": args.shape, "view": args.view, "seed": args.seed, "dpi": args.dpi,
+              "name": args.name, "bleed_mm": bleed, "file_format": args.format}
+    try:
+        target = make_target(patches=args.patches or "standard", **recipe)
+    except UsageError:
+        if args.patches:
+            raise
+        target = make_target(patches="compact", **recipe)
+    out = Path(args.outdir)
+    if out.exists() and not out.is_dir():
+        raise FileError(f"{out} is a file", "name a folder for the target")
+    files = (out / target.print_file, out / f"{args.name}.json")
+    for f in files:
+        if f.exists() and not args.overwrite:
+            raise FileError(f"{f} exists and is kept", "choose another --name, or add --overwrite")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise FileError(f"the folder {out} cannot be made ({e.strerror})", "choose another place") from e
+    keep_existing(args.json, args.overwrite)
+    data = to_dict(target)
+    write_print_file(target, files[0])
+    write_json(files[1], data)
+    write_result(args, data)
+    if not args.quiet and args.json != "-":
+        w, h = target.size_mm
+        colours = int((target.kind == 0).sum())
+        print(f"{files[0]}  {w:g} x {h:g} mm, {len(target.ids)} cells ({colours} colours)")
+        print(f"{files[1]}  its layout: keep it, though the printed code tells the same")
+        side = "is already mirrored: do not mirror it again" if target.mirrored else "is not mirrored: print it as it is"
+        print(f"Print at 100 %, not fitted to the page. The file {side}.")
+    return 0
+
+
+def _repress(args: argparse.Namespace) -> dict[str, Any] | None:
+    """Seconds from the heat model, when the thickness of the blank is known."""
+    if args.glass_mm is None:
+        return None
+    from dataclasses import asdict
+
+    from .heat import repress_advice
+    from .units import parse_length, parse_seconds, parse_temperature
+
+    mm = parse_length(args.glass_mm)
+    seconds = parse_seconds(args.recipe_seconds) if args.recipe_seconds else None
+    longest = parse_seconds(args.max_seconds) if args.max_seconds else None
+    advice = repress_advice(
+        glass_mm=mm, heated_face=args.heated_face, platen_c=parse_temperature(args.platen),
+        piece_c=parse_temperature(args.piece_temp), recipe_seconds=seconds, max_total_seconds=longest,
+    )
+    return {**asdict(advice), "glass_mm": mm, "heated_face": args.heated_face}
+
+
+def _read(args: argparse.Namespace) -> int:
+    keep_existing(args.json, args.overwrite)
+    keep_report(args.report, args.overwrite)
+    repress = _repress(args)
+    from .pipeline import read
+    from .results import load_reading, reading_to_dict
+    from .target import load_target
+    from .terminal import Progress, print_reading
+    from .verdict import load_limits
+
+    limits = load_limits(args.limits)
+    target = load_target(args.target) if args.target else None
+    against = None
+    if args.against:
+        saved = load_reading(args.against)
+        against = (saved.name, saved.lab)
+        target = target or saved.target
+    with Progress(sys.stderr) as progress:
+        reading = read(args.photos, target=target, printed=args.printed, paper=args.paper, against=against,
+                       limits=limits, repress=repress, progress=progress)
+    data = reading_to_dict(reading) if args.json else None
+    if data is not None:
+        write_result(args, data)
+    if args.report:
+        from .report import write_report
+
+        path = write_report(reading, args.report, overwrite=args.overwrite)
+    if not args.quiet and args.json != "-":
+        print_reading(reading, sys.stdout, color=use_color())
+        if args.report:
+            print(f"Report: {path}")
+    return 0
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code: 0 done, 2 bad usage or input, 130 interrupted."""
+    try:
+        args = _parser().parse_args(argv)
+        return int(args.run(args))
+    except ColorcheckError as e:
+        print(f"colorcheck: {e}", file=sys.stderr)
+        return 2
+    except MemoryError:
+        print("colorcheck: not enough memory for this picture: use a smaller one", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("colorcheck: stopped", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 0
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    sys.exit(main())
+
+
+if __name__ == "__main__":
+    run()
