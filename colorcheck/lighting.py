@@ -28,6 +28,7 @@ class LightFit:
 
     ``xy`` (n, 2) unit places of the anchors, ``trend`` (t,) and ``pull`` (n,) the
     kriging weights of the mean log light, ``chroma`` (s, 3) the slow colour of the lamp,
+    ``other`` (n,) anchors of the second kind,
     ``loo`` relative leave-one-out error, ``weight`` (n,) what each anchor counted.
     """
 
@@ -39,7 +40,7 @@ class LightFit:
     pull: Floats
     chroma: Floats
     chroma_degree: int
-    core: Floats
+    other: Floats
     amplitude2: float
     nugget: float
     loo: float
@@ -56,9 +57,17 @@ def _kernel(a: Floats, b: Floats, length: float) -> Floats:
     return np.asarray(np.exp(-d2 / (2 * length * length)))
 
 
-def _solve(xy: Floats, y: Floats, w: Floats, degree: int, length: float, nugget: float) -> tuple[Floats, Floats, Floats]:
-    """Trend, pull and the projected inverse Q, whose diagonal gives leave-one-out errors."""
+def _trend(xy: Floats, degree: int, other: Floats) -> Floats:
+    """Trend terms; a second kind of anchor gets a constant of its own, so that it tells shape only."""
     t = polynomial_terms(xy[:, 0], xy[:, 1], degree)
+    return np.column_stack([t, other]) if other.any() else t
+
+
+def _solve(
+    xy: Floats, y: Floats, w: Floats, degree: int, length: float, nugget: float, other: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Trend, pull and the projected inverse Q, whose diagonal gives leave-one-out errors."""
+    t = _trend(xy, degree, other)
     k = _kernel(xy, xy, length) + np.diag(nugget / np.maximum(w, 1e-3))
     ki = np.linalg.inv(k)
     kt = ki @ t
@@ -69,7 +78,7 @@ def _solve(xy: Floats, y: Floats, w: Floats, degree: int, length: float, nugget:
 
 def fit_light(
     xy_mm: Floats, rgb: Floats, size_mm: tuple[float, float], *, weights: Floats | None = None,
-    chroma_degree: int | None = None,
+    other: Floats | None = None, chroma_degree: int | None = None,
 ) -> LightFit:
     """Fit the light through the white anchors.
 
@@ -80,6 +89,9 @@ def fit_light(
         Linear signal of bare coat, additive light already taken off; must be positive.
     weights : (n,), optional
         Prior weights in 0–1; 0 leaves an anchor out.
+    other : (n,), optional
+        1 for anchors of a second kind (quiet zones), which stray light makes a little
+        darker or lighter than the cells; they tell the shape of the light, not its level.
 
     Returns
     -------
@@ -89,6 +101,7 @@ def fit_light(
     prior = np.ones(len(xy)) if weights is None else np.asarray(weights, dtype=float)
     logs = np.log(np.maximum(rgb, 1e-6))
     y = logs.mean(axis=1)
+    second = np.zeros(len(xy)) if other is None else np.asarray(other, dtype=float)
     live = int((prior > 0.2).sum())
     degree = 2 if live >= 12 else 1 if live >= 5 else 0
     w = np.maximum(prior, 1e-3)
@@ -98,12 +111,12 @@ def fit_light(
         best = (np.inf, _LENGTHS[-1], _NUGGETS[-1])
         for length in _LENGTHS:
             for nugget in _NUGGETS:
-                _, pull, q = _solve(xy, y, w, degree, length, nugget)
+                _, pull, q = _solve(xy, y, w, degree, length, nugget, second)
                 loo = pull / np.maximum(np.diag(q), 1e-9)
                 score = float(np.sqrt((w * np.minimum(loo**2, (4 * mad_std(loo)) ** 2)).sum() / w.sum()))
                 if score < best[0] * 0.97:  # a rougher light must earn its place
                     best = (score, length, nugget)
-        _, pull, q = _solve(xy, y, w, degree, best[1], best[2])
+        _, pull, q = _solve(xy, y, w, degree, best[1], best[2], second)
         diag = np.maximum(np.diag(q), 1e-9)
         z = pull / np.sqrt(diag) * np.sqrt(np.minimum(prior, 1.0))
         scale = max(float(mad_std(z[prior > 0.2])), 1e-9)
@@ -111,20 +124,20 @@ def fit_light(
         # a residual of a few thousandths is the coat's own, however tight the others are
         floor = _LEAST_REL / max(float(np.median(1 / np.sqrt(diag))), 1e-9)
         w = np.maximum(prior * tukey_weights(z, max(scale, floor)), 1e-3)
-    trend, pull, q = _solve(xy, y, w, degree, best[1], best[2])
-    resid2 = float((y * (q @ y)).sum()) / max(live - polynomial_terms(xy[:1, 0], xy[:1, 1], degree).shape[1], 1)
+    trend, pull, q = _solve(xy, y, w, degree, best[1], best[2], second)
+    resid2 = float((y * (q @ y)).sum()) / max(live - len(trend), 1)
     cd = chroma_degree if chroma_degree is not None else (2 if live >= 16 else 1 if live >= 5 else 0)
     c = polynomial_terms(xy[:, 0], xy[:, 1], cd)
     chroma = np.zeros((c.shape[1], 3))
-    cw = w.copy()
+    cw = np.where(second > 0, 0.0, w) if (second == 0).sum() > c.shape[1] + 1 else w.copy()
+    w_chroma = cw.copy()
     for _ in range(4):
         chroma = np.linalg.lstsq(c.T @ (c * cw[:, None]), c.T @ ((logs - y[:, None]) * cw[:, None]), rcond=1e-10)[0]
         r = np.abs(logs - y[:, None] - c @ chroma).max(axis=1)
-        cw = w * tukey_weights(r, max(float(np.median(r[prior > 0.2])) * 1.4, _LEAST_REL))
-    core = q  # kept for the kriging variance
+        cw = w_chroma * tukey_weights(r, max(float(np.median(r[prior > 0.2])) * 1.4, _LEAST_REL))
     return LightFit(
         size_mm=size_mm, xy=xy, degree=degree, length=best[1], trend=trend, pull=pull, chroma=chroma,
-        chroma_degree=cd, core=core, amplitude2=max(resid2, 0.0), nugget=best[2], loo=loo_rel, weight=w,
+        chroma_degree=cd, other=second, amplitude2=max(resid2, 0.0), nugget=best[2], loo=loo_rel, weight=w,
     )
 
 
@@ -133,10 +146,12 @@ def light_at(fit: LightFit, xy_mm: Floats) -> tuple[Floats, Floats]:
     p = _unit(xy_mm, fit.size_mm)
     t = polynomial_terms(p[:, 0], p[:, 1], fit.degree)
     k = _kernel(p, fit.xy, fit.length)
+    if fit.other.any():
+        t = np.column_stack([t, np.zeros(len(t))])
     mean = t @ fit.trend + k @ fit.pull
     c = polynomial_terms(p[:, 0], p[:, 1], fit.chroma_degree) @ fit.chroma
     # kriging variance: 1 − kᵀQk plus the trend's own, which is what makes corners uncertain
-    own_t = polynomial_terms(fit.xy[:, 0], fit.xy[:, 1], fit.degree)
+    own_t = _trend(fit.xy, fit.degree, fit.other)
     ki = np.linalg.inv(_kernel(fit.xy, fit.xy, fit.length) + np.diag(fit.nugget / fit.weight))
     kt = ki @ own_t
     lack = t - k @ kt

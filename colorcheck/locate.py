@@ -73,10 +73,11 @@ def _find_markers(grey: Any) -> _Seen:
     return _Seen(flat[ours], np.array(corners, dtype=float).reshape(-1, 4, 2)[ours])
 
 
-def _decode_code(image: LinearImage, seen: _Seen, factor: float) -> str:
+def _decode_code(image: LinearImage, seen: _Seen, factor: float, *, thorough: bool = True) -> str:
     """Read the printed code: beside its own marker at full resolution, else anywhere.
 
-    ``factor`` is the scale of the picture in which the markers were seen.
+    ``factor`` is the scale of the picture in which the markers were seen; ``thorough``
+    goes to the end for a code that is hard to read.
     """
     qr = cv2.QRCodeDetector()
     side = 90.0  # of the marker in the crop
@@ -92,9 +93,11 @@ def _decode_code(image: LinearImage, seen: _Seen, factor: float) -> str:
         h = cv2.getPerspectiveTransform((full - low).astype(np.float32), to)
         crop = cv2.warpPerspective(_grey(part), h, (int(4.6 * side), int(3.3 * side)), flags=cv2.INTER_CUBIC,
                                    borderMode=cv2.BORDER_REPLICATE)
-        text = _try_code(qr, crop) or _resample_code(qr, crop, side)
+        text = _try_code(qr, crop) or (_resample_code(qr, crop, side) if thorough else "")
         if text:
             return text
+    if not thorough:
+        return ""
     small, _ = _resized(image.rgb, 1600)
     return _try_code(qr, _grey(small))
 
@@ -138,19 +141,40 @@ def _resample_code(qr: Any, crop: Any, side: float) -> str:
     at = np.array([[3.5, 3.5], [n - 3.5, 3.5], [3.5, n - 3.5]], dtype=np.float32)
     affine = cv2.getAffineTransform(at, np.array(best[2], dtype=np.float32))
     jj, ii = np.mgrid[0:n, 0:n] + 0.5
-    xy = np.einsum("ab,bij->aij", affine, np.stack([ii, jj, np.ones((n, n))])).astype(np.float32)
+    seen: set[bytes] = set()
     for blur in (0.25, 0.4):
-        v = cv2.remap(cv2.GaussianBlur(soft, (0, 0), best[1] * blur), xy[0], xy[1], cv2.INTER_LINEAR,
-                      borderMode=cv2.BORDER_REPLICATE)
-        for sharpen in (0.0, 0.5, 1.0, 1.6):
-            q = v + sharpen * (v - cv2.blur(v, (3, 3)))
-            middle = (np.percentile(q, 10) + np.percentile(q, 90)) / 2
-            clean = np.full((n + 8, n + 8), 255, np.uint8)
-            clean[4:-4, 4:-4] = np.where(q > middle, 255, 0)
-            text = _try_code(qr, cv2.resize(clean, None, fx=8, fy=8, interpolation=cv2.INTER_NEAREST))
-            if text:
-                return text
+        picture = cv2.GaussianBlur(soft, (0, 0), best[1] * blur)
+        # the far corner is extrapolated: try it a little off, nearest first
+        for skew, slant in ((0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4), (0.4, 0.4), (-0.4, -0.4), (0.4, -0.4), (-0.4, 0.4)):
+            far = (ii / n) * (jj / n)
+            xy = np.einsum("ab,bij->aij", affine, np.stack([ii + skew * far, jj + slant * far, np.ones((n, n))]))
+            v = cv2.remap(picture, xy[0].astype(np.float32), xy[1].astype(np.float32), cv2.INTER_LINEAR,
+                          borderMode=cv2.BORDER_REPLICATE)
+            for sharpen in (0.0, 0.6, 1.2, 2.0):
+                q = v + sharpen * (v - cv2.blur(v, (3, 3)))
+                bits = q > (np.percentile(q, 10) + np.percentile(q, 90)) / 2
+                if bits.tobytes() in seen:
+                    continue
+                seen.add(bits.tobytes())
+                clean = np.full((n + 8, n + 8), 255, np.uint8)
+                clean[4:-4, 4:-4] = np.where(_with_known_modules(bits), 255, 0)
+                text = _try_code(qr, cv2.resize(clean, None, fx=8, fy=8, interpolation=cv2.INTER_NEAREST))
+                if text:
+                    return text
     return ""
+
+
+def _with_known_modules(bits: Any) -> Any:
+    """Put the modules that every such code has in their place: corner marks and timing lines (ISO/IEC 18004)."""
+    n = len(bits)
+    out = bits.copy()
+    mark = np.ones((8, 8), bool)
+    mark[0:7, 0:7], mark[1:6, 1:6], mark[2:5, 2:5] = False, True, False
+    out[:8, :8], out[:8, -8:], out[-8:, :8] = mark, mark[:, ::-1], mark[::-1]
+    line = np.arange(8, n - 8) % 2 == 1
+    out[6, 8 : n - 8] = line
+    out[8 : n - 8, 6] = line
+    return out
 
 
 def _try_code(qr: Any, picture: Any) -> str:
@@ -393,7 +417,7 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
         raise _no_target(image, target is not None)
     if mirrored:
         image, work = _flip(image), np.ascontiguousarray(work[:, ::-1])
-    text = _decode_code(image, seen, factor)
+    text = _decode_code(image, seen, factor, thorough=target is None)
     if target is None:
         if not text:
             raise TargetError(

@@ -12,10 +12,10 @@ from .relative import relative_lab, relative_to_coat
 
 # What separates one phone's idea of sRGB from another's, found by rendering the same prints
 # through real and synthetic sensors under daylight and white LED (tests/test_uncertainty.py):
-_MIX = 0.045  # standard deviation of the white-preserving channel mixing
-_TONE = 0.025  # standard deviation of the exponent of the tone curve
-_METAMERIC = 0.012  # relative, of each channel, for neutral dyes
-_VEIL = 0.0025  # unknown even veil, share of white
+_MIX = 0.05  # standard deviation of the white-preserving channel mixing
+_TONE = 0.03  # standard deviation of the exponent of the tone curve
+_METAMERIC = 0.032  # relative, of each channel, for neutral dyes
+_VEIL = 0.004  # unknown even veil, share of white
 _DRAWS = 16
 
 

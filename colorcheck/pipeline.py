@@ -30,7 +30,7 @@ from .records import (
     Reading,
     Target,
 )
-from .rectify import lay_flat, sample_cells, sample_field
+from .rectify import lay_flat, sample_cells, sample_field, sample_quiet
 from .response import Response, fit_response, predict
 from .tone import Tone, fit_tone, tone_gain
 from .verdict import decide, load_limits
@@ -81,7 +81,9 @@ class Separated:
     field_std: Floats
 
 
-def separate(target: Target, samples: CellSamples, field: FieldSamples) -> Separated:
+def separate(
+    target: Target, samples: CellSamples, field: FieldSamples, quiet: tuple[Floats, Floats]
+) -> Separated:
     """Take light and glare out of one photo: the two exchange what they found until both stay.
 
     Returns
@@ -101,11 +103,15 @@ def separate(target: Target, samples: CellSamples, field: FieldSamples) -> Separ
     lies = np.zeros(len(xy), dtype=bool)
     flat_field = field.rgb.reshape(-1, 3)
     have = np.isfinite(flat_field[:, 0]) & ~covered_field.ravel()
+    q_xy, q_rgb = quiet
+    g_quiet, lies_quiet = np.zeros_like(q_rgb), np.zeros(len(q_xy), dtype=bool)
+    second = np.concatenate([np.zeros(int(white.sum())), np.ones(len(q_xy))])
     glare: GlareFit | None = None
     for _ in range(4):
         weights = np.where(lies[white], 0.25 * trust, trust)
-        fit = fit_light(xy[white], np.maximum(samples.rgb[white] - g_cell[white], 1e-4), target.size_mm,
-                        weights=weights)
+        anchors = np.concatenate([samples.rgb[white] - g_cell[white], q_rgb - g_quiet])
+        fit = fit_light(np.concatenate([xy[white], q_xy]), np.maximum(anchors, 1e-4), target.size_mm,
+                        weights=np.concatenate([weights, np.where(lies_quiet, 0.1, 0.6)]), other=second)
         e_cell, e_std = light_at(fit, xy)
         e_field, ef_std = light_at(fit, places)
         rel = (samples.rgb - g_cell) / e_cell
@@ -135,6 +141,9 @@ def separate(target: Target, samples: CellSamples, field: FieldSamples) -> Separ
         gr_cell, _, lies = glare_at(glare, xy)
         gr_field, _, lies_field = glare_at(glare, places)
         g_cell, g_field = gr_cell * e_cell, gr_field * e_field
+        if len(q_xy):
+            gr_quiet, _, lies_quiet = glare_at(glare, q_xy)
+            g_quiet = gr_quiet * light_at(fit, q_xy)[0]
         if (before == lies).all() and not lies.any():
             break
     assert glare is not None
@@ -178,14 +187,14 @@ def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> t
     # one odd cell is a misprint; a cover takes neighbours too
     close = ((xy[:, None, :] - xy[None, :, :]) ** 2).sum(axis=2) < (1.6 * target.pitch_mm) ** 2
     lost &= (close & lost[None, :] & telling[None, :]).sum(axis=1) >= np.maximum(0.5 * (close & telling[None, :]).sum(axis=1), 2)
-    reach = 1.1 * target.pitch_mm
+    reach = 1.5 * target.pitch_mm
     covered = np.zeros(len(xy), bool)
     block = np.zeros(have.shape, bool)
     if lost.any():
         yy, xx = np.mgrid[0 : have.shape[0], 0 : have.shape[1]]
         for x, y in xy[lost]:
             covered |= np.hypot(xy[:, 0] - x, xy[:, 1] - y) < reach
-            block |= np.hypot((xx + 0.5) * step - x, (yy + 0.5) * step - y) < reach + 1.0
+            block |= np.hypot((xx + 0.5) * step - x, (yy + 0.5) * step - y) < 1.3 * reach
     del seen
     return covered, block
 
@@ -240,7 +249,7 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
     flat = lay_flat(image, pose, target.size_mm)
     samples = sample_cells(flat, pose, target, image)
     field = sample_field(flat, target, edge_mm=found.edge_mm)
-    parts = separate(target, samples, field)
+    parts = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm))
     _, g_std, lies = glare_at(parts.glare, centres(target))
     cells = measure(samples, parts.light, g_std=g_std, glare=lies, covered=parts.covered, model_error=0.3 * parts.fit.loo)
     field_rel = (field.rgb - parts.light.g_map) / parts.light.e_map
@@ -339,9 +348,11 @@ def _judge(
                           weights=np.where(usable, 1.0, 0.0))
     accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=None if against is None else against[1],
                               against_name="" if against is None else against[0])
+    black = (target.kind == CellKind.BLACK) & usable
+    density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
     verdict = decide(
         tuple(k.result.check for k in worked), prints, even, accuracy, trust="balanced", printed=printed, paper=paper,
-        limits=limits, tone_std=10 * main.tone.std if main.tone.a else 0.0, repress=repress,
+        limits=limits, black_density=density, tone_std=abs(main.tone.field_slope) * 3.0, repress=repress,
     )
     return Reading(
         target=target, trust="balanced", absolute=False, printed=printed, paper=paper,
@@ -358,7 +369,7 @@ def measure_photo(path: Any, target: Target | None = None) -> dict[str, Any]:
     flat = lay_flat(image, pose, target.size_mm)
     samples = sample_cells(flat, pose, target, image)
     field = sample_field(flat, target, edge_mm=found.edge_mm)
-    p = separate(target, samples, field)
+    p = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm))
     _, g_std, lies = glare_at(p.glare, centres(target))
     cells = measure(samples, p.light, g_std=g_std, glare=lies, covered=p.covered, model_error=0.3 * p.fit.loo)
     field_rel = (field.rgb - p.light.g_map) / p.light.e_map

@@ -29,6 +29,7 @@ _BAND_SIGNIFICANT = 7.0
 _BAND_MM = (0.5, 10.0)
 _SCORCH_LEAST_B = 2.0  # yellowing of bare coat runs from b* +2 (common practice, no source)
 _SCORCH_SIGNIFICANT = 4.0
+_SCORCH_LACK = 0.0175  # blue lost on bare coat and grey alike, averaged over a cell's pitch
 _MISSING_SHARE = 0.12
 _FULL_BLACK = 1.6  # visual density a good coat reaches in a photo (estimate)
 _RIM_MM = 1.5
@@ -96,7 +97,7 @@ def check_print(
     found += [_ink_finding(name, target, cells) for name in missing]
     scorch_b, scorch_u, more = _scorch(target, sheet, light, field_rel, cells)
     found += more
-    found += _dots(target, sheet)
+    found += _dots(target, sheet, ghost=bool(found) and found[0].kind == "ghost")
     uptake, uptake_u = _uptake(target, cells)
     return PrintCheck(
         ghost_shift_mm=(ghost[0], ghost[1]), ghost_strength=ghost[2], ghost_significance=ghost[3],
@@ -309,7 +310,9 @@ def _ghost(target: Target, sheet: _Sheet) -> tuple[tuple[float, float, float, fl
     dy, dx = (dy - s.reach) / q, (dx - s.reach) / q
     strength, spread = _by_part(density, residual, bare, plain, dx, dy, q)
     significance = strength / max(spread, 1e-6)
-    if strength < _GHOST_LEAST or significance < _GHOST_SIGNIFICANT:
+    # a copy nearer than the edges are wide is easily feigned by a slightly wrong place of the sheet
+    needed = _GHOST_SIGNIFICANT * (1 + float(np.clip((0.9 - np.hypot(dx, dy)) / 0.4, 0, 0.7)))
+    if strength < _GHOST_LEAST or significance < needed:
         return (float(dx), float(dy), float(max(strength, 0.0)), float(max(significance, 0.0))), []
     field_d = float(np.median(density[plain])) if plain.any() else 0.7
     shadow = 10.0 ** (-strength * field_d)
@@ -452,31 +455,45 @@ def _one_axis(
     if weight.sum() < 500:
         return None
     length = float(target.size_mm[1 - axis])
-    freq = np.arange(1 / _BAND_MM[1], min(1 / _BAND_MM[0], 0.42 * q), 1 / (2 * length))
     profile = profile - (profile * weight[:, None]).sum(axis=0) / weight.sum()
-    amp = _waves(profile, weight, q, freq)
-    # per frequency: the strongest single combination of channels, each by its own noise
-    power = np.abs(amp)
-    k = max(9, int(0.15 * len(freq)) | 1)
-    noise = np.stack([_running_median(power[:, c], k) / 1.1774 for c in range(3)], axis=1)  # Rayleigh median
-    noise = np.maximum(noise, 1e-5)
-    z = power / noise
+    # a spectrum fine enough that the harmonics of a frequency lie on it too
+    points = cv2.getOptimalDFTSize(int(20 * len(profile)))
+    amp = 2 * np.fft.rfft(profile * weight[:, None], n=points, axis=0) / weight.sum()
+    step = q / points
+    last = int(min(1 / _BAND_MM[0], 0.42 * q) / step)
+    power = np.abs(amp[: last + 1])
+    freq = np.arange(last + 1) * step
+    thin = max(1, int(1 / (4 * length) / step))
+    k = max(9, int(0.15 * last / thin) | 1)
+    noise = np.stack([
+        np.interp(freq, freq[::thin], _running_median(power[::thin, c], k) / 1.1774) for c in range(3)  # Rayleigh
+    ], axis=1)
+    z2 = (power / np.maximum(noise, 1e-5)) ** 2
     # residue of the lattice: its pitch and harmonics
     off = np.abs(freq * target.pitch_mm - np.round(freq * target.pitch_mm)) / target.pitch_mm
-    lattice = off < 1.2 / length
-    l_of = _lightness_slope(rel_field)
-    score = np.where(lattice[:, None], z / 4, z)
+    z2[off < 1.2 / length] /= 16
+    z2[freq < 0.8 / _BAND_MM[1]] = 0
+    first, end = int(np.ceil(1 / _BAND_MM[1] / step)), last
+    at = np.arange(first, end + 1)
+    score = np.zeros((len(at), 3))
+    total, members = np.zeros((len(at), 3)), 0
+    for h in range(1, 9):  # harmonics: fine lines far apart have many of like height
+        inside = h * at <= last
+        total[inside] += z2[h * at[inside]] - 2
+        members += 1
+        if h in (1, 2, 4, 8):
+            gain = np.where(inside[:, None], total / (2 * np.sqrt(members)), 0)
+            score = np.maximum(score, np.sqrt(np.maximum(2 * gain + 2, 0)))
+    # of a frequency and its parts, which share harmonics, the highest one that explains as much
     f, c = np.unravel_index(int(np.argmax(score)), score.shape)
-    # the lowest member of a harmonic series that is itself clearly there
-    for m in (4, 3, 2):
-        near = int(np.argmin(np.abs(freq - freq[f] / m)))
-        if abs(freq[near] - freq[f] / m) < 1 / (2 * length) and score[near].max() > 0.35 * score[f, c]:
-            f = near
-            break
-    fine = freq[f] + np.linspace(-1, 1, 41) / (2 * length)
+    l_of = _lightness_slope(rel_field)
+    significance = float(score[f, c])
+    f = int(f) + first
+    freq_f = float(freq[f])
+    fine = freq_f + np.linspace(-1, 1, 17) / (6 * length)
     total = np.abs(_waves(profile, weight, q, fine)) @ np.ones(3)
     base = float(fine[int(np.argmax(total))])
-    series = base * np.arange(1, 1 + max(1, int(min(6, freq[-1] / base))))
+    series = base * np.arange(1, 1 + max(1, int(min(8, freq[-1] / base))))
     parts = _waves(profile, weight, q, series)
     phase = np.exp(2j * np.pi * np.arange(64)[:, None] / 64 * np.arange(1, len(series) + 1)[None, :])
     wave = np.real(phase @ parts)  # one period, density per channel
@@ -485,7 +502,6 @@ def _one_axis(
     main = np.real(parts[0] * np.conj(parts[0, c]) / max(abs(parts[0, c]), 1e-12))
     # the two halves of the sheet must show the same lines
     agree = _halves_agree(res, plain, q, across, base, int(c))
-    significance = float(score[f].max())
     certain = (
         significance >= _BAND_SIGNIFICANT and amplitude >= _BAND_LEAST_L and agree
         and float(np.abs(parts).sum(axis=0) @ l_of) / 2 >= 0.5 * _BAND_LEAST_L
@@ -632,7 +648,8 @@ def _uptake(target: Target, cells: Cells) -> tuple[float, float]:
 
 # ---------------------------------------------------------------- scorch
 
-_RED_RISE = 0.3  # yellowing takes green down too: rise of log R/G per fall of log B/G
+_RED_RISE = 0.25  # yellowing takes green down too: rise of log R/G per fall of log B/G
+_LAMP_SLOPE = -1.5  # daylight to lamplight: fall of log B/G per rise of log R/G (CIE D65, D50, A in sRGB)
 
 
 def _scorch(
@@ -651,28 +668,23 @@ def _scorch(
         return float("nan"), float("nan"), []
     half = max(target.size_mm) / 2
     unit = (xy - np.array(target.size_mm) / 2) / half
-    lack, sigma = _blue_lack(ratio[:, 0], ratio[:, 1], unit, bare)
-    far = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
-    best: tuple[float, float, float, int, Any] = (0.0, 1.0, -np.inf, -1, None)
+    lack, sigma = np.zeros(len(xy)), np.ones(len(xy))
+    around = _surround(sheet, xy)
+    for part in (bare, ~bare):
+        if part.sum() >= 4:
+            lack[part], sigma[part] = _blue_lack(
+                ratio[part, 0], ratio[part, 1], unit[part], around[part], field=part is not bare
+            )
     b_of = -float(relative_lab(np.array([[1 - _RED_RISE * 0.01, 1.0, 1.01]]))[0, 2]) / 0.01
-    for reach in (0.9 * target.pitch_mm, 1.8 * target.pitch_mm):
-        near = np.exp(-0.5 * (far / (0.6 * reach)) ** 2) / sigma**2
-        mean = near @ lack / near.sum(axis=1)
-        scatter = float(mad_std(mean))
-        own = np.sqrt((near**2 * sigma**2).sum(axis=1)) / near.sum(axis=1)
-        error = np.maximum(np.hypot(own, 0.7 * scatter), 0.1 / b_of)
-        for k in np.argsort(-mean)[:6]:
-            z = float(mean[k] / error[k])
-            around = far[k] < reach
-            sure = _is_yellowing(float(mean[k]), around, lack, sigma, bare, level)
-            if (sure, z) > (best[4] is not None, best[2]) and (sure or best[4] is None):
-                best = (float(mean[k]) * b_of, float(error[k]) * b_of, z, int(k), True if sure else None)
-    top, u, z, k, sure = best
-    top = max(top, 0.0)
-    if sure is None or top < 0.8 * _SCORCH_LEAST_B or z < _SCORCH_SIGNIFICANT:
-        return top, u, []
+    top, u, k, sure = _most_yellow(xy, lack, sigma, bare, target.pitch_mm, 0.1 / b_of)
+    top, u = max(top, 0.0) * b_of, u * b_of
+    if not sure:
+        return top, max(u, top / (_SCORCH_SIGNIFICANT - 1)), []  # not borne out: as unsure as it is large
+    far = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
+    z = max(top / u, _SCORCH_SIGNIFICANT)
     region = (lack * b_of > 0.4 * top) & (far[k] < 60)
-    peak = max(top, float(np.sort(lack[region] * b_of)[-min(3, int(region.sum()))]))
+    region[k] = True
+    peak = max(top, float(np.sort(lack[region] * b_of)[-min(2, int(region.sum()))]))
     if peak < _SCORCH_LEAST_B:
         return peak, u, []
     centre = (xy[region] * lack[region, None]).sum(axis=0) / lack[region].sum()
@@ -737,53 +749,88 @@ def _chroma_places(
     return np.array(xy), np.stack([v[:, 0] - v[:, 1], v[:, 2] - v[:, 1]], axis=1), is_bare, lev
 
 
-def _blue_lack(red: Floats, blue: Floats, unit: Floats, bare: Mask) -> tuple[Floats, Floats]:
-    """How much blue is lacking against the lamp's own line and a slow surface (n,), and its scale (n,).
+def _surround(sheet: _Sheet, xy: Floats) -> Floats:
+    """Red and blue over green of the print around each place, near and wide, (n, 4).
+
+    Thick glass spreads light sideways and a photo's file spreads colour (4:2:0): both tint a
+    place by what is printed beside it.
+    """
+    h, w = sheet.valid.shape
+    coarse = cv2.resize(sheet.rel, (max(1, round(w / sheet.q)), max(1, round(h / sheet.q))), interpolation=cv2.INTER_AREA)
+    out = []
+    for sigma in (2.5, 8.0):
+        soft = cv2.GaussianBlur(coarse, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+        r = np.clip(xy[:, 1].astype(int), 0, soft.shape[0] - 1)
+        c = np.clip(xy[:, 0].astype(int), 0, soft.shape[1] - 1)
+        v = soft[r, c].astype(float)
+        out += [v[:, 0] - v[:, 1], v[:, 2] - v[:, 1]]
+    return np.stack(out, axis=1)
+
+
+def _blue_lack(red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool) -> tuple[Floats, float]:
+    """How much blue is lacking against the lamp's own line and a slow surface (n,), and its scale.
 
     Yellowed places may be many: the fit holds to the blue side by counting yellow residuals less.
     """
     t = polynomial_terms(unit[:, 0], unit[:, 1], 2)
-    own = np.where(bare, np.median(red[bare]), np.median(red[~bare]) if (~bare).any() else 0.0)
-    a = np.column_stack([t, (~bare).astype(float), red - own])
+    near = around - np.median(around, axis=0)
+    a = np.column_stack([t, near, red - np.median(red)])
     noise = 0.006
+    few = max(len(blue) / 12, 1.0)  # neighbours share their errors: the prior weighs as if places were few
     ridge = np.zeros(a.shape[1])
-    ridge[3:6] = (noise / 0.006) ** 2  # what is left of a lamp's curvature once red is used
-    ridge[-1] = (noise / 0.5) ** 2
+    ridge[3:6] = few * (noise / 0.006) ** 2  # what is left of a lamp's curvature once red is used is small
+    ridge[6:-1] = (noise / 0.3) ** 2 if field else few * (noise / 0.1) ** 2
+    ridge[-1] = (noise / 0.5) ** 2 if field else few * (noise / 0.3) ** 2
     prior = np.zeros(a.shape[1])
-    prior[-1] = -1.0  # a warmer lamp loses about as much blue as it wins red
+    prior[-1] = _LAMP_SLOPE
     w = np.ones(len(blue))
-    r, sigma = blue - np.median(blue), np.full(len(blue), noise)
-    x = prior
+    r, sigma, x = blue - np.median(blue), noise, prior
     for _ in range(12):
         normal = a.T @ (a * w[:, None]) + np.diag(ridge + 1e-9)
         x = np.linalg.solve(normal, a.T @ (w * blue) + ridge * prior)
         r = blue - a @ x
-        for part in (bare, ~bare):
-            if part.any():
-                upper = np.abs(r[part][r[part] >= np.median(r[part])] - np.median(r[part]))
-                sigma[part] = max(float(np.median(upper)) * 1.48, 0.0025)
-        z = np.where(r < 0, 1.5 * r, r) / sigma
-        w = np.maximum(tukey_weights(z, 1.0), 1e-3) * (noise / sigma) ** 2
-    share = 1 + float(np.clip(x[-1], -1.8, 0.5)) * _RED_RISE
-    return -r / share, sigma / share
+        upper = r[r >= np.median(r)] - np.median(r)
+        sigma = max(float(np.median(upper)) * 1.48, float(np.percentile(upper, 85)) / 1.44, 0.0025)
+        w = np.maximum(tukey_weights(np.where(r < 0, 1.5 * r, r), sigma), 1e-3)
+    share = 1 + float(np.clip(x[-1], -2.0, 0.0)) * _RED_RISE
+    return -(r - np.median(r[r >= np.percentile(r, 30)])) / share, sigma / share
 
 
-def _is_yellowing(
-    mean: float, around: Mask, lack: Floats, sigma: Floats, bare: Mask, level: Floats
-) -> bool:
-    """Whether bare coat confirms it, or the grey turned yellow without turning darker or paler."""
-    at, grey = around & bare, around & ~bare
-    if at.any():
-        weight = 1 / sigma[at] ** 2
-        seen = float((weight * lack[at]).sum() / weight.sum())
-        return bool(seen > 0.35 * mean and seen > 2 / np.sqrt(weight.sum()))
-    return bool(grey.any() and mean > 1.8 * abs(float(np.mean(level[grey]))))
+def _most_yellow(
+    xy: Floats, lack: Floats, sigma: Floats, bare: Mask, pitch_mm: float, least: float
+) -> tuple[float, float, int, bool]:
+    """Strongest yellowing that bare coat and grey field show at one place: lack, error, place, certain.
+
+    The smaller of the two counts. What is too blue is noise, print or lamp: yellow must stand
+    out from as much of that, in each of the two.
+    """
+    far = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
+    near = np.exp(-0.5 * (far / (0.9 * pitch_mm)) ** 2)
+    values, errors, known = [], [], np.ones(len(xy), dtype=bool)
+    for part, enough in ((bare, 0.3), (~bare, 1.0)):
+        w = near[:, part]
+        total = np.maximum(w.sum(axis=1), 1e-9)
+        mean = w @ lack[part] / total
+        known &= w.sum(axis=1) > enough
+        own = sigma[part][0] * np.sqrt((w**2).sum(axis=1)) / total if part.any() else np.ones(len(xy))
+        low = -float(np.percentile(mean[known], 3)) if known.any() else 0.0
+        values.append(mean)
+        errors.append(np.maximum(own, max(least, low / 1.6)))
+    if not known.any():
+        return 0.0, least, 0, False
+    joint = np.where(known, np.minimum(*values), -np.inf)
+    k = int(np.argmax(joint))
+    both = joint[k] > _SCORCH_LACK and all(v[k] > 1.5 * e[k] for v, e in zip(values, errors, strict=True))
+    sure = both and sum((v[k] / e[k]) ** 2 for v, e in zip(values, errors, strict=True)) > _SCORCH_SIGNIFICANT**2
+    # the two errors are independent: the mean is known better than either
+    error = 0.5 * float(np.hypot(errors[0][k], errors[1][k]))
+    return float(joint[k]), error, k, bool(sure)
 
 
 # ---------------------------------------------------------------- crisp dots and hairs
 
 
-def _dots(target: Target, sheet: _Sheet) -> list[Finding]:
+def _dots(target: Target, sheet: _Sheet, *, ghost: bool) -> list[Finding]:
     """Find pale and coloured dots with a sharp rim in the field and in the cells' middles."""
     q = sheet.q
     h, w = sheet.valid.shape
@@ -791,7 +838,7 @@ def _dots(target: Target, sheet: _Sheet) -> list[Finding]:
     v = cv2.sqrt(_clipped(sheet.rel, 0.0, 1.5))
     look = _field_mask(target, (h, w), q, sheet.margin_mm + 0.15, 2 * _RIM_MM)
     base = _local_mean(v, (look > 0) & sheet.valid, 3.0 * q)
-    inner = np.zeros((h, w), np.uint8)
+    inner, rough = np.zeros((h, w), np.uint8), np.zeros((h, w), np.float32)
     cut = max(0.14 * target.cell_mm, sheet.margin_mm + 0.3)
     _boxes(inner, target.box_mm, q, -cut, 1)
     for x, y, bw, bh in target.box_mm:
@@ -799,7 +846,10 @@ def _dots(target: Target, sheet: _Sheet) -> list[Finding]:
         c0, c1 = int(np.ceil((x + cut) * q)), int((x + bw - cut) * q)
         block = v[r0:r1, c0:c1]
         if block.size:
-            base[r0:r1, c0:c1] = np.median(block[::2, ::2].reshape(-1, 3), axis=0)
+            some = block[::2, ::2].reshape(-1, 3)
+            middle = np.median(some, axis=0)
+            base[r0:r1, c0:c1] = middle
+            rough[r0:r1, c0:c1] = 1.4826 * float(np.median(np.abs((some - middle).min(axis=1))))
     area = ((look | inner) > 0) & sheet.valid & ~sheet.glare
     d = v - base
     least = np.where(area, _extremes(d)[1], 0).astype(np.float32)
@@ -807,9 +857,12 @@ def _dots(target: Target, sheet: _Sheet) -> list[Finding]:
     noise = np.maximum(mad_std(least[look > 0][::7]), 0.002) if (look > 0).any() else 0.01
     out: list[Finding] = []
     low = max(0.055, 7 * float(noise))
-    for kind, strength, step in (("pinhole", pale, low), ("speck", dark, low)):
-        out += _components(target, sheet, kind, strength, step, v, base, area)
-    return out
+    # a rough cell (dark, strongly coloured, sharpened) must be exceeded by its own roughness
+    calm = np.minimum(1.0, low / np.maximum(7 * rough, low)).astype(np.float32)
+    for kind, strength in (("pinhole", pale), ("speck", dark)):
+        out += _components(target, sheet, kind, strength * calm, low, v, base, area)
+    # the copy's own strips and crossings look like threads and dots
+    return [f for f in out if f.kind == "pinhole" and f.delta_l > 15] if ghost else out
 
 
 def _components(
@@ -838,6 +891,8 @@ def _components(
         hair = long_mm > 3 * wide_mm and long_mm > 1.5
         if not 0.3 <= size <= 8.0:
             continue
+        if not _alone(strength, core, box, area, v, base, peak, q):
+            continue
         slope = _rim_slope(s, core) * q / peak
         if slope < 0.45:  # less than this share of the height per mm is not crisp
             continue
@@ -855,6 +910,31 @@ def _components(
             detail={"pale": kind == "pinhole"},
         ))
     return sorted(out, key=lambda f: -f.delta_e00)[:50]
+
+
+def _alone(strength: Any, core: Any, box: Any, area: Mask, v: Any, base: Any, peak: float, q: float) -> bool:
+    """Whether a dot lies in calm surroundings on all sides: a mirrored window's rim, an edge or a stain does not."""
+    gap, wide = max(2, round(0.35 * q)), max(2, round(0.6 * q))
+    grow = gap + wide
+    r0, c0 = max(box[0].start - grow, 0), max(box[1].start - grow, 0)
+    r1, c1 = box[0].start + core.shape[0] + grow, box[1].start + core.shape[1] + grow
+    part = (slice(r0, r1), slice(c0, c1))
+    own = np.zeros(area[part].shape, np.uint8)
+    top, left = box[0].start - r0, box[1].start - c0
+    own[top : top + core.shape[0], left : left + core.shape[1]] = core
+
+    def grown(k: int) -> Any:
+        return cv2.dilate(own, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * k + 1, 2 * k + 1)))
+
+    rim = (grown(1) > 0) & (own == 0)
+    if (rim & area[part]).sum() < 0.6 * rim.sum():
+        return False  # cut off by a cell's edge or the end of what is looked at
+    ring = (grown(grow) > 0) & (grown(gap) == 0)
+    seen = ring & area[part]
+    if seen.sum() < 0.3 * ring.sum():
+        return False
+    off = np.abs(v[part][seen] - base[part][seen]).max(axis=1)
+    return bool(np.median(off) < 0.22 * peak and np.percentile(off, 85) < 0.5 * peak)
 
 
 def _extent(core: Any, q: float) -> tuple[float, float]:

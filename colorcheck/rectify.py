@@ -88,12 +88,45 @@ def sample_cells(flat: FlatImage, pose: Pose, target: Target, image: LinearImage
     return CellSamples(rgb=mean, spread=spread, pixels=pixels, flags=flags, centre_px=px)
 
 
+def sample_quiet(flat: FlatImage, target: Target, *, edge_mm: float) -> tuple[Any, Any]:
+    """Bare coat in the quiet zones of the markers, which reach nearer to the rim than any cell.
+
+    Returns
+    -------
+    xy_mm (m, 2), rgb (m, 3)
+        One place a marker; only markers whose quiet zone is wide enough for this sharpness.
+    """
+    g = flat.px_per_mm
+    places, values = [], []
+    h, w = flat.inside.shape
+    for (x, y, bw, bh), outer in zip(target.marker_box_mm, target.keep_out_mm, strict=False):
+        quiet = x - outer[0]
+        off = max(0.9 * edge_mm, 0.25)
+        if quiet < 2 * off + 2.0 / g:
+            continue
+        c0, c1 = round((outer[0] + off) * g), round((outer[0] + outer[2] - off) * g)
+        r0, r1 = round((outer[1] + off) * g), round((outer[1] + outer[3] - off) * g)
+        if r0 < 0 or c0 < 0 or r1 > h or c1 > w:
+            continue
+        ring = np.ones((r1 - r0, c1 - c0), dtype=bool)
+        ring[round((y - off) * g) - r0 : round((y + bh + off) * g) - r0,
+             round((x - off) * g) - c0 : round((x + bw + off) * g) - c0] = False
+        ring &= flat.inside[r0:r1, c0:c1] & (flat.clipped[r0:r1, c0:c1] & 1 == 0)
+        if ring.sum() < 60:
+            continue
+        places.append((x + bw / 2, y + bh / 2))
+        values.append(np.median(flat.rgb[r0:r1, c0:c1][ring], axis=0))
+    return np.array(places, dtype=float).reshape(-1, 2), np.array(values, dtype=float).reshape(-1, 3)
+
+
 def flat_width(image: LinearImage) -> int:
     """Width of the decoded photo in pixels."""
     return int(image.rgb.shape[1])
 
 
-def field_mask(target: Target, g: float, shape: tuple[int, int], margin_mm: float) -> Mask:
+def field_mask(
+    target: Target, g: float, shape: tuple[int, int], margin_mm: float, *, keep_out_margin_mm: float
+) -> Mask:
     """Where the flat image shows plain field: off the cells, the marks and the rim, (H, W)."""
     ok = np.zeros(shape, dtype=np.uint8)
     w, h = target.size_mm
@@ -102,12 +135,12 @@ def field_mask(target: Target, g: float, shape: tuple[int, int], margin_mm: floa
         ok[r : shape[0] - r, r : shape[1] - r] = 1
     else:
         cv2.circle(ok, (round(w * g / 2), round(h * g / 2)), round((w / 2 - _RIM_MM) * g), 1, -1)
-    for x, y, bw, bh in np.concatenate([target.box_mm, target.keep_out_mm]):
-        m = margin_mm
+    boxes = np.concatenate([target.box_mm, target.keep_out_mm])
+    margins = np.repeat([margin_mm, keep_out_margin_mm], [len(target.box_mm), len(target.keep_out_mm)])
+    for (x, y, bw, bh), m in zip(boxes, margins, strict=True):
         c0, c1 = int(np.floor((x - m) * g)), int(np.ceil((x + bw + m) * g))
         r0, r1 = int(np.floor((y - m) * g)), int(np.ceil((y + bh + m) * g))
         ok[max(r0, 0) : max(r1, 0), max(c0, 0) : max(c1, 0)] = 0
-    # the mark that shows which way is up stands in the upper left rim
     return ok.astype(bool)
 
 
@@ -128,7 +161,7 @@ def sample_field(flat: FlatImage, target: Target, *, edge_mm: float) -> FieldSam
     step = 2.0 if max(target.size_mm) >= 120 else 1.0
     gap = target.pitch_mm - target.cell_mm
     margin = float(np.clip(0.75 * edge_mm + 0.1, 0.3, 0.36 * gap))
-    ok = field_mask(target, g, flat.inside.shape, margin) & flat.inside & (flat.clipped == 0)
+    ok = field_mask(target, g, flat.inside.shape, margin, keep_out_margin_mm=max(margin, 1.2 * edge_mm + 0.3)) & flat.inside & (flat.clipped == 0)
     b = round(step * g)
     h, w = ok.shape
     rows, cols = -(-h // b), -(-w // b)
