@@ -90,8 +90,13 @@ def _decode_code(image: LinearImage, seen: _Seen, factor: float, *, thorough: bo
         part = image.rgb[low[1] : high[1], low[0] : high[0]]
         if not part.size:
             continue
-        h = cv2.getPerspectiveTransform((full - low).astype(np.float32), to)
-        crop = cv2.warpPerspective(_grey(part), h, (int(4.6 * side), int(3.3 * side)), flags=cv2.INTER_CUBIC,
+        grey = _grey(part)
+        reach = int(np.clip(np.linalg.norm(full[1] - full[0]) / 10, 2, 12))
+        stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 30, 0.01)
+        corners = np.ascontiguousarray((full - low).astype(np.float32).reshape(-1, 1, 2))
+        corners = cv2.cornerSubPix(grey, corners, (reach, reach), (-1, -1), stop).reshape(-1, 2)
+        h = cv2.getPerspectiveTransform(corners, to)
+        crop = cv2.warpPerspective(grey, h, (int(4.6 * side), int(3.3 * side)), flags=cv2.INTER_CUBIC,
                                    borderMode=cv2.BORDER_REPLICATE)
         text = _try_code(qr, crop) or (_resample_code(qr, crop, side) if thorough else "")
         if text:

@@ -70,7 +70,7 @@ def diverging_table() -> Any:
 def light_table() -> Any:
     """(256, 3) uint8: dark slate to warm white, in even steps of CIELAB."""
     t = np.linspace(0, 1, 256)[:, None]
-    return lab_to_srgb8(np.array([14.0, 4.0, -24.0]) * (1 - t) + np.array([97.0, -2.0, 22.0]) * t)[0]
+    return lab_to_srgb8(np.array([16.0, 3.0, -22.0]) * (1 - t) + np.array([95.0, -1.0, 14.0]) * t)[0]
 
 
 # ---------------------------------------------------------------- pictures as data
@@ -79,7 +79,7 @@ def light_table() -> Any:
 def png_uri(pixels: Any) -> str:
     """Encode (H, W, 3|4) uint8 RGB[A] as PNG in a data URI."""
     swap = cv2.COLOR_RGBA2BGRA if pixels.shape[2] == 4 else cv2.COLOR_RGB2BGR
-    ok, data = cv2.imencode(".png", cv2.cvtColor(pixels, swap), [cv2.IMWRITE_PNG_COMPRESSION, 9])
+    ok, data = cv2.imencode(".png", cv2.cvtColor(pixels, swap), [cv2.IMWRITE_PNG_COMPRESSION, 4])
     if not ok:
         raise ValueError("the picture could not be encoded")
     return "data:image/png;base64," + base64.b64encode(data.tobytes()).decode("ascii")
@@ -201,7 +201,12 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
     out = []
     for number, f in ring_places(findings, size_mm):
         side = str(f.detail.get("side", ""))
-        if f.kind == "faded-edge" and shape == "rect" and side in ("left", "right", "top", "bottom"):
+        band = f.kind == "faded-edge" and side in ("left", "right", "top", "bottom")
+        if band and shape == "round":
+            path = _rim_band(side, f.diameter_mm, size_mm)
+            mark = f'<path class="halo" d="{path}"/><path class="ink dash" d="{path}"/>'
+            at = (f.x_mm, f.y_mm)
+        elif band:
             d = min(f.diameter_mm, 0.5 * min(w, h))
             x, y, ww, hh = {
                 "left": (0, 0, d, h),
@@ -227,6 +232,23 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
             f'font-size="{_n(4.4 * unit)}">{number}</text></g>'
         )
     return "".join(out)
+
+
+def _rim_band(side: str, deep_mm: float, size_mm: tuple[float, float]) -> str:
+    """SVG path data of a quarter of the rim of a round piece, so many mm deep."""
+    cx, cy = size_mm[0] / 2, size_mm[1] / 2
+    outer = min(cx, cy)
+    inner = max(outer - deep_mm, 0.2 * outer)
+    middle = {"right": 0.0, "bottom": 90.0, "left": 180.0, "top": 270.0}[side]
+    a, b = math.radians(middle - 45), math.radians(middle + 45)
+
+    def at(r: float, t: float) -> str:
+        return f"{_n(cx + r * math.cos(t))} {_n(cy + r * math.sin(t))}"
+
+    return (
+        f"M{at(outer, a)}A{_n(outer)} {_n(outer)} 0 0 1 {at(outer, b)}"
+        f"L{at(inner, b)}A{_n(inner)} {_n(inner)} 0 0 0 {at(inner, a)}Z"
+    )
 
 
 def _free(
@@ -276,14 +298,15 @@ def piece_svg(
     shape: str = "rect",
     overlay: str = "",
     bar: str = "",
-    cross: tuple[float, float] | None = None,
+    cross: tuple[int, int] | None = None,
+    image_mm: tuple[float, float] | None = None,
 ) -> str:
     """Picture of a piece with mm axes, an overlay in mm, and a colour bar at its foot.
 
     Parameters
     ----------
     image_uri : str
-        Data URI of the picture of the whole piece.
+        Data URI of the picture, its top left at that of the piece.
     size_mm : (width, height)
     name : str
         Unique name within the page, used for ids.
@@ -295,8 +318,11 @@ def piece_svg(
         SVG elements from `bar_svg`.
     cross : (nx, ny), optional
         Divide the piece by thin lines into so many columns and rows.
+    image_mm : (width, height), optional
+        What the picture covers; the piece when left out. What lies off the piece is cut.
     """
     w, h = size_mm
+    image_w, image_h = size_mm if image_mm is None else image_mm
     u = max(w, h) / 100.0
     fs = 3.6 * u
     left, top, right = 9.5 * u, 2.0 * u, 4.2 * u
@@ -325,16 +351,17 @@ def piece_svg(
     lines = ""
     if cross:
         nx, ny = cross
-        path = "".join(f"M{_n(w * k / nx)} 0V{_n(h)}" for k in range(1, int(nx)))
-        path += "".join(f"M0 {_n(h * k / ny)}H{_n(w)}" for k in range(1, int(ny)))
+        path = "".join(f"M{_n(w * k / nx)} 0V{_n(h)}" for k in range(1, nx))
+        path += "".join(f"M0 {_n(h * k / ny)}H{_n(w)}" for k in range(1, ny))
         lines = f'<path class="ninths" clip-path="url(#{clip})" d="{path}"/>'
     foot_bar = f'<g transform="translate(0 {_n(h + 8.5 * u)})">{bar}</g>' if bar else ""
     return (
         f'<svg class="piece" role="img" aria-label="{escape(label, quote=True)}" '
         f'viewBox="{_n(-left)} {_n(-top)} {_n(w + left + right)} {_n(h + top + foot)}">'
         f'<defs><clipPath id="{clip}">{edge}/></clipPath></defs>'
-        f'<image href="{image_uri}" x="0" y="0" width="{_n(w)}" height="{_n(h)}" preserveAspectRatio="none" '
-        f'clip-path="url(#{clip})"/>{edge} class="rim"/>{lines}{"".join(axes)}{overlay}{foot_bar}</svg>'
+        f'<image href="{image_uri}" x="0" y="0" width="{_n(image_w)}" height="{_n(image_h)}" '
+        f'preserveAspectRatio="none" clip-path="url(#{clip})"/>{edge} class="rim"/>{lines}{"".join(axes)}'
+        f"{overlay}{foot_bar}</svg>"
     )
 
 
@@ -368,7 +395,7 @@ def bar_svg(
             f'<line class="tick" x1="{_n(at(v))}" x2="{_n(at(v))}" y1="{_n(tall)}" '
             f'y2="{_n(tall + unit_mm)}"/>'
             f'<text class="axis {place}" x="{_n(at(v))}" y="{_n(tall + 4.6 * unit_mm)}" font-size="{_n(fs)}">'
-            f"{escape(form.format(v))}</text>"
+            f"{escape(form.format(v) if v else '0')}</text>"
         )
     for v in limits:
         if low < v < high:
@@ -422,7 +449,7 @@ def plot_svg(
     )
     return (
         f'<svg class="plot" role="img" aria-label="{escape(label, quote=True)}" viewBox="0 0 {_n(width)} '
-        f'{_n(height)}">'
+        f'{_n(height)}" style="max-width:{_n(1.25 * width)}px">'
         f'{grid}{inner}<text class="axis mid" x="{_n((p.left + p.right) / 2)}" y="{_n(height - 4)}" '
         'font-size="12">'
         f'{escape(x_name)}</text><text class="axis" x="2" y="12" font-size="12">{escape(y_name)}</text></svg>'

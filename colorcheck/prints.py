@@ -29,7 +29,8 @@ _BAND_SIGNIFICANT = 7.0
 _BAND_MM = (0.5, 10.0)
 _SCORCH_LEAST_B = 2.0  # yellowing of bare coat runs from b* +2 (common practice, no source)
 _SCORCH_SIGNIFICANT = 4.0
-_SCORCH_LACK = 0.0175  # blue lost on bare coat and grey alike, averaged over a cell's pitch
+_SCORCH_LACK = 0.018  # blue lost on bare coat and grey alike, averaged over a cell's pitch
+_SCORCH_ALIKE = 0.32  # correlation between the two over the sheet
 _MISSING_SHARE = 0.12
 _FULL_BLACK = 1.6  # visual density a good coat reaches in a photo (estimate)
 _RIM_MM = 1.5
@@ -91,13 +92,15 @@ def check_print(
     """
     sheet = _prepare(target, flat, light, edge_mm)
     ghost, found = _ghost(target, sheet)
+    moved = bool(found)
     band, more = _banding(target, sheet)
-    found += more
+    if not moved or band[2] > 2 * _BAND_SIGNIFICANT:  # the copy's strips repeat with the lattice
+        found += more
     missing = _missing(target, cells)
     found += [_ink_finding(name, target, cells) for name in missing]
     scorch_b, scorch_u, more = _scorch(target, sheet, light, field_rel, cells)
-    found += more
-    found += _dots(target, sheet, ghost=bool(found) and found[0].kind == "ghost")
+    found += [] if moved else more  # the copy's own dye tints bare coat
+    found += _dots(target, sheet, ghost=moved)
     uptake, uptake_u = _uptake(target, cells)
     return PrintCheck(
         ghost_shift_mm=(ghost[0], ghost[1]), ghost_strength=ghost[2], ghost_significance=ghost[3],
@@ -141,8 +144,8 @@ def _quiet(target: Target) -> Floats:
     b = target.keep_out_mm
     m = target.marker_box_mm
     mid = m[:, :2] + m[:, 2:] / 2
-    holds = ((b[:, None, :2] <= mid[None]) & (mid[None] <= (b[:, :2] + b[:, 2:])[:, None])).all(axis=2).any(axis=1)
-    return np.asarray(b[holds])
+    inside = (b[:, None, :2] <= mid[None]) & (mid[None] <= (b[:, :2] + b[:, 2:])[:, None])
+    return np.asarray(b[np.any(np.all(inside, axis=2), axis=1)])
 
 
 def _bare_mask(target: Target, shape: tuple[int, int], q: float, margin: float) -> Any:
@@ -189,7 +192,8 @@ def _prepare(target: Target, flat: FlatImage, light: Light, edge_mm: float) -> _
     shape = rgb.shape[:2]
     size = (shape[1], shape[0])
     bad = ((flat.clipped & 1) | ~flat.inside).astype(np.uint8)
-    valid = cv2.resize(bad, size, interpolation=cv2.INTER_AREA if q < flat.px_per_mm else cv2.INTER_NEAREST) == 0
+    how = cv2.INTER_AREA if q < flat.px_per_mm else cv2.INTER_NEAREST
+    valid = cv2.resize(bad * np.uint8(255), size, interpolation=how) == 0
     e = _stretch(light.e_map, light.step_mm, q, shape)
     rel = (rgb - _stretch(light.g_map, light.step_mm, q, shape)) / np.maximum(e, 1e-5)
     glare = _stretch(light.glare.astype(np.float32), light.step_mm, q, shape) > 0.01
@@ -197,14 +201,18 @@ def _prepare(target: Target, flat: FlatImage, light: Light, edge_mm: float) -> _
     margin = float(np.clip(0.55 * edge_mm + 0.5 / q, 0.25, 0.3 * gap))
     bare = _bare_mask(target, shape, q, margin).astype(bool)
     plain = _field_mask(target, shape, q, margin, _RIM_MM).astype(bool)
-    return _Sheet(rel=rel.astype(np.float32), valid=valid, bare=bare & valid & ~glare, field=plain & valid & ~glare,
-                  glare=glare, q=q, margin_mm=margin)
+    return _Sheet(
+        rel=rel.astype(np.float32), valid=valid, bare=bare & valid & ~glare, field=plain & valid & ~glare,
+        glare=glare, q=q, margin_mm=margin,
+    )
 
 
 def _clipped(image: Any, low: float, high: float) -> Any:
     """Clip an image; as one plane, since cv2 applies a number to the first channel only."""
-    flat = np.ascontiguousarray(image).reshape(image.shape[0], -1)
-    return cv2.min(cv2.max(flat, low), high).reshape(image.shape)
+    flat: Any = np.ascontiguousarray(image).reshape(image.shape[0], -1)
+    least: Any = low
+    most: Any = high
+    return cv2.min(cv2.max(flat, least), most).reshape(image.shape)
 
 
 def _extremes(image: Any) -> tuple[Any, Any]:
@@ -335,7 +343,7 @@ def _peak(a: Floats, j: int, i: int) -> tuple[float, float]:
         if 0 < k < len(line) - 1:
             lo, mid, hi = line[k - 1], line[k], line[k + 1]
             bend = lo - 2 * mid + hi
-            out.append(k + (0.5 * (lo - hi) / bend if bend < 0 else 0.0))
+            out.append(k + float(np.clip(0.5 * (lo - hi) / bend, -0.5, 0.5)) if bend < 0 else float(k))
         else:
             out.append(float(k))
     return float(out[0]), float(out[1])
@@ -346,10 +354,8 @@ def _by_part(
 ) -> tuple[float, float]:
     """Strength at one shift net of its mirror image, from parts of the sheet, and its standard error."""
     h, w = density.shape
-    reach = [
-        cv2.warpAffine(density, np.array([[1, 0, k * dx * q], [0, 1, k * dy * q]]), (w, h), flags=cv2.INTER_LINEAR)
-        for k in (1, -1)
-    ]
+    moves = [np.array([[1, 0, k * dx * q], [0, 1, k * dy * q]]) for k in (1, -1)]
+    reach = [cv2.warpAffine(density, m, (w, h), flags=cv2.INTER_LINEAR) for m in moves]
     values, weights = [], []
     rows, cols = np.linspace(0, h, 4).astype(int), np.linspace(0, w, 4).astype(int)
     for a in range(3):
@@ -399,7 +405,8 @@ def _profile(log: Any, mask: Any, axis: int) -> tuple[Floats, Floats]:
     """Mean along rows (axis 1) or columns (axis 0) of the masked pixels, and their number."""
     m = mask.astype(np.float32)
     n = cv2.reduce(m, axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F).reshape(-1)
-    total = cv2.reduce(cv2.merge([c * m for c in cv2.split(log)]), axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F).reshape(-1, 3)
+    planes = cv2.merge([c * m for c in cv2.split(log)])
+    total = cv2.reduce(planes, axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F).reshape(-1, 3)
     return total / np.maximum(n, 1)[:, None], np.asarray(n, dtype=float)
 
 
@@ -434,7 +441,7 @@ def _banding(target: Target, sheet: _Sheet) -> tuple[tuple[float, float, float, 
         return best, []
     period, amplitude, significance, axis = best
     lab = relative_lab(rel_field[None, :])[0]
-    swing = np.array([lab, lab + [2 * amplitude, 0, 0]])
+    swing = np.array([lab, lab + np.array([2 * amplitude, 0, 0])])
     return best, [Finding(
         kind="banding", x_mm=target.size_mm[0] / 2, y_mm=target.size_mm[1] / 2, diameter_mm=period,
         area_mm2=float(target.size_mm[0] * target.size_mm[1]), delta_e00=float(delta_e00(swing[1], swing[0])),
@@ -465,9 +472,9 @@ def _one_axis(
     freq = np.arange(last + 1) * step
     thin = max(1, int(1 / (4 * length) / step))
     k = max(9, int(0.15 * last / thin) | 1)
-    noise = np.stack([
-        np.interp(freq, freq[::thin], _running_median(power[::thin, c], k) / 1.1774) for c in range(3)  # Rayleigh
-    ], axis=1)
+    # the median of a Rayleigh distribution lies at 1.1774 of its scale
+    middle = [_running_median(power[::thin, c], k) / 1.1774 for c in range(3)]
+    noise = np.stack([np.interp(freq, freq[::thin], m) for m in middle], axis=1)
     z2 = (power / np.maximum(noise, 1e-5)) ** 2
     # residue of the lattice: its pitch and harmonics
     off = np.abs(freq * target.pitch_mm - np.round(freq * target.pitch_mm)) / target.pitch_mm
@@ -476,24 +483,21 @@ def _one_axis(
     first, end = int(np.ceil(1 / _BAND_MM[1] / step)), last
     at = np.arange(first, end + 1)
     score = np.zeros((len(at), 3))
-    total, members = np.zeros((len(at), 3)), 0
+    total = np.zeros((len(at), 3))
     for h in range(1, 9):  # harmonics: fine lines far apart have many of like height
         inside = h * at <= last
         total[inside] += z2[h * at[inside]] - 2
-        members += 1
         if h in (1, 2, 4, 8):
-            gain = np.where(inside[:, None], total / (2 * np.sqrt(members)), 0)
+            gain = np.where(inside[:, None], total / (2 * np.sqrt(h)), 0)
             score = np.maximum(score, np.sqrt(np.maximum(2 * gain + 2, 0)))
-    # of a frequency and its parts, which share harmonics, the highest one that explains as much
     f, c = np.unravel_index(int(np.argmax(score)), score.shape)
     l_of = _lightness_slope(rel_field)
     significance = float(score[f, c])
-    f = int(f) + first
-    freq_f = float(freq[f])
-    fine = freq_f + np.linspace(-1, 1, 17) / (6 * length)
+    fine: Floats = np.asarray(freq[int(f) + first] + np.linspace(-1, 1, 17) / (6 * length), dtype=np.float64)
     total = np.abs(_waves(profile, weight, q, fine)) @ np.ones(3)
     base = float(fine[int(np.argmax(total))])
-    series = base * np.arange(1, 1 + max(1, int(min(8, freq[-1] / base))))
+    harmonics = np.arange(1, 1 + max(1, int(min(8, freq[-1] / base))), dtype=np.float64)
+    series: Floats = np.asarray(base * harmonics, dtype=np.float64)
     parts = _waves(profile, weight, q, series)
     phase = np.exp(2j * np.pi * np.arange(64)[:, None] / 64 * np.arange(1, len(series) + 1)[None, :])
     wave = np.real(phase @ parts)  # one period, density per channel
@@ -503,8 +507,8 @@ def _one_axis(
     # the two halves of the sheet must show the same lines
     agree = _halves_agree(res, plain, q, across, base, int(c))
     certain = (
-        significance >= _BAND_SIGNIFICANT and amplitude >= _BAND_LEAST_L and agree
-        and float(np.abs(parts).sum(axis=0) @ l_of) / 2 >= 0.5 * _BAND_LEAST_L
+        agree and significance >= _BAND_SIGNIFICANT
+        and amplitude >= _BAND_LEAST_L * (0.6 if significance > 1.7 * _BAND_SIGNIFICANT else 1.0)
     )
     return 1 / base, amplitude, significance, _dye_of(main), bool(certain)
 
@@ -610,7 +614,8 @@ def _black_missing(target: Target, cells: Cells) -> bool:
     if len(v) < 6:
         return False
     dark, mid = np.interp([60.0, 120.0], v[order], d[order])
-    return bool(ratio < 1.48 and dark < 1.5 * mid)
+    # a mirrored room shortens the scale from black on; without black ink dark grey itself stays pale
+    return bool(ratio < 1.48 and dark < min(1.5 * mid, 0.95))
 
 
 def _ink_finding(name: str, target: Target, cells: Cells) -> Finding:
@@ -623,7 +628,8 @@ def _ink_finding(name: str, target: Target, cells: Cells) -> Finding:
     return Finding(
         kind="missing-ink", x_mm=w / 2, y_mm=h / 2, diameter_mm=float(max(w, h)), area_mm2=float(w * h),
         delta_e00=float(delta_e00(seen, neutral)), delta_l=float(seen[0] - neutral[0]),
-        confidence=0.8 if name == "black" else 0.97, where="whole sheet", severity="fault", detail={"ink": name},
+        confidence=0.8 if name == "black" else 0.97, where="whole sheet", severity="fault",
+        detail={"ink": name},
     )
 
 
@@ -643,13 +649,14 @@ def _uptake(target: Target, cells: Cells) -> tuple[float, float]:
         ratios.append(float(np.median(cells.density[grey] / aim)))
     if not ratios:
         return float("nan"), float("nan")
-    return min(max(ratios), 1.2), 0.08 + 0.5 * (max(ratios) - min(ratios)) + (0.2 if len(ratios) == 1 else 0.0)
+    doubt = 0.08 + 0.5 * (max(ratios) - min(ratios)) + (0.2 if len(ratios) == 1 else 0.0)
+    return min(max(ratios), 1.2), doubt
 
 
 # ---------------------------------------------------------------- scorch
 
 _RED_RISE = 0.25  # yellowing takes green down too: rise of log R/G per fall of log B/G
-_LAMP_SLOPE = -1.5  # daylight to lamplight: fall of log B/G per rise of log R/G (CIE D65, D50, A in sRGB)
+_LAMP_SLOPE = -1.6  # daylight to lamplight: fall of log B/G per rise of log R/G (CIE D65, D50, A in sRGB)
 
 
 def _scorch(
@@ -659,11 +666,10 @@ def _scorch(
 
     Two lamps of unlike colour, mixed in any shares, move a colour along a straight line in the
     plane of the channel ratios R/G and B/G, and slowly; yellowing leaves R/G nearly alone and
-    takes B/G down in one region. So blue is predicted from red and a slow surface, robustly,
-    on bare coat and on the grey field at once. Where the grey is too yellow only because
-    more or less dye was taken up, it changes in green as well: then bare coat must confirm.
+    takes B/G down in one region. So blue is predicted from red, a slow surface and the colours
+    printed near by, robustly, on bare coat and on the grey field apart; both must lack it.
     """
-    xy, ratio, bare, level = _chroma_places(target, sheet, light, field_rel, cells)
+    xy, ratio, bare = _chroma_places(target, sheet, light, field_rel, cells)
     if bare.sum() < 4 or len(xy) < 8:
         return float("nan"), float("nan"), []
     half = max(target.size_mm) / 2
@@ -678,6 +684,7 @@ def _scorch(
     b_of = -float(relative_lab(np.array([[1 - _RED_RISE * 0.01, 1.0, 1.01]]))[0, 2]) / 0.01
     top, u, k, sure = _most_yellow(xy, lack, sigma, bare, target.pitch_mm, 0.1 / b_of)
     top, u = max(top, 0.0) * b_of, u * b_of
+    u = max(u, 0.1 * top)
     if not sure:
         return top, max(u, top / (_SCORCH_SIGNIFICANT - 1)), []  # not borne out: as unsure as it is large
     far = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
@@ -688,7 +695,7 @@ def _scorch(
     if peak < _SCORCH_LEAST_B:
         return peak, u, []
     centre = (xy[region] * lack[region, None]).sum(axis=0) / lack[region].sum()
-    size = 2 * float(np.sqrt(np.mean(((xy[region] - centre) ** 2).sum(axis=1)) * 2)) if region.sum() > 1 else 0.0
+    size = 2 * float(np.sqrt(2 * np.mean(((xy[region] - centre) ** 2).sum(axis=1))))
     size = max(size, target.pitch_mm)
     y = peak / b_of
     lab = relative_lab(np.array([[1.0, 1.0, 1.0], [1 + _RED_RISE * y, 1.0, 1 - y]]))
@@ -704,17 +711,17 @@ def _scorch(
 
 def _chroma_places(
     target: Target, sheet: _Sheet, light: Light, field_rel: Floats, cells: Cells
-) -> tuple[Floats, Floats, Mask, Floats]:
-    """Places (n, 2), log R/G and log B/G with the lamp's colour left in (n, 2), bare or field, log G of the field."""
-    xy, rgb, bare, level = [], [], [], []
+) -> tuple[Floats, Floats, Mask]:
+    """Places (n, 2), their log R/G and log B/G with the lamp's colour left in (n, 2), bare or field (n,)."""
+    xy: list[Any] = []
+    rgb: list[Any] = []
+    bare: list[bool] = []
     white = (target.kind == CellKind.WHITE) & _usable(cells)
     for k in np.nonzero(white)[0]:
         xy.append(target.box_mm[k, :2] + target.box_mm[k, 2:] / 2)
         rgb.append(cells.rgb_rel[k] * light.e_cell[k])
         bare.append(True)
-        level.append(0.0)
     rows, cols = light.e_map.shape[:2]
-    h, w = sheet.valid.shape
     for x, y, bw, bh in _quiet(target):
         part = (slice(max(int(y * sheet.q), 0), int((y + bh) * sheet.q)),
                 slice(max(int(x * sheet.q), 0), int((x + bw) * sheet.q)))
@@ -726,7 +733,6 @@ def _chroma_places(
         xy.append(place)
         rgb.append(np.median(sheet.rel[part][m], axis=0) * light.e_map[r, c])
         bare.append(True)
-        level.append(0.0)
     ok = np.isfinite(field_rel[..., 0]) & ~light.glare & (np.nan_to_num(field_rel).min(axis=2) > 0.01)
     step = max(1, round(0.8 * target.pitch_mm / light.step_mm))
     seen = field_rel * light.e_map
@@ -739,14 +745,10 @@ def _chroma_places(
             xy.append(np.array([(c + i.mean() + 0.5) * light.step_mm, (r + j.mean() + 0.5) * light.step_mm]))
             rgb.append(np.median(seen[r : r + step, c : c + step][m], axis=0))
             bare.append(False)
-            level.append(float(np.log(np.median(field_rel[r : r + step, c : c + step][m][:, 1]))))
     if not xy:
-        return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0, bool), np.zeros(0)
+        return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0, bool)
     v = np.log(np.maximum(np.array(rgb), 1e-6))
-    is_bare, lev = np.array(bare), np.array(level)
-    if (~is_bare).any():
-        lev[~is_bare] -= np.median(lev[~is_bare])
-    return np.array(xy), np.stack([v[:, 0] - v[:, 1], v[:, 2] - v[:, 1]], axis=1), is_bare, lev
+    return np.array(xy), np.stack([v[:, 0] - v[:, 1], v[:, 2] - v[:, 1]], axis=1), np.array(bare)
 
 
 def _surround(sheet: _Sheet, xy: Floats) -> Floats:
@@ -756,7 +758,8 @@ def _surround(sheet: _Sheet, xy: Floats) -> Floats:
     place by what is printed beside it.
     """
     h, w = sheet.valid.shape
-    coarse = cv2.resize(sheet.rel, (max(1, round(w / sheet.q)), max(1, round(h / sheet.q))), interpolation=cv2.INTER_AREA)
+    size = (max(1, round(w / sheet.q)), max(1, round(h / sheet.q)))
+    coarse = cv2.resize(sheet.rel, size, interpolation=cv2.INTER_AREA)
     out = []
     for sigma in (2.5, 8.0):
         soft = cv2.GaussianBlur(coarse, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
@@ -767,7 +770,9 @@ def _surround(sheet: _Sheet, xy: Floats) -> Floats:
     return np.stack(out, axis=1)
 
 
-def _blue_lack(red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool) -> tuple[Floats, float]:
+def _blue_lack(
+    red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool
+) -> tuple[Floats, float]:
     """How much blue is lacking against the lamp's own line and a slow surface (n,), and its scale.
 
     Yellowed places may be many: the fit holds to the blue side by counting yellow residuals less.
@@ -783,17 +788,19 @@ def _blue_lack(red: Floats, blue: Floats, unit: Floats, around: Floats, *, field
     ridge[-1] = (noise / 0.5) ** 2 if field else few * (noise / 0.3) ** 2
     prior = np.zeros(a.shape[1])
     prior[-1] = _LAMP_SLOPE
-    w = np.ones(len(blue))
-    r, sigma, x = blue - np.median(blue), noise, prior
+    w: Floats = np.ones(len(blue))
+    r: Floats = np.asarray(blue - np.median(blue), dtype=np.float64)
+    sigma = noise
+    x: Floats = prior
     for _ in range(12):
         normal = a.T @ (a * w[:, None]) + np.diag(ridge + 1e-9)
-        x = np.linalg.solve(normal, a.T @ (w * blue) + ridge * prior)
-        r = blue - a @ x
+        x = np.asarray(np.linalg.solve(normal, a.T @ (w * blue) + ridge * prior))
+        r = np.asarray(blue - a @ x)
         upper = r[r >= np.median(r)] - np.median(r)
         sigma = max(float(np.median(upper)) * 1.48, float(np.percentile(upper, 85)) / 1.44, 0.0025)
-        w = np.maximum(tukey_weights(np.where(r < 0, 1.5 * r, r), sigma), 1e-3)
+        w = np.asarray(np.maximum(tukey_weights(np.where(r < 0, 1.5 * r, r), sigma), 1e-3), dtype=np.float64)
     share = 1 + float(np.clip(x[-1], -2.0, 0.0)) * _RED_RISE
-    return -(r - np.median(r[r >= np.percentile(r, 30)])) / share, sigma / share
+    return np.asarray(-(r - np.median(r[r >= np.percentile(r, 30)])) / share), sigma / share
 
 
 def _most_yellow(
@@ -801,30 +808,28 @@ def _most_yellow(
 ) -> tuple[float, float, int, bool]:
     """Strongest yellowing that bare coat and grey field show at one place: lack, error, place, certain.
 
-    The smaller of the two counts. What is too blue is noise, print or lamp: yellow must stand
-    out from as much of that, in each of the two.
+    The smaller of the two counts. A weak one counts only when the whole sheet shows the same
+    pattern on coat and grey: colours that stray from printed neighbours differ between the two.
     """
     far = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
-    near = np.exp(-0.5 * (far / (0.9 * pitch_mm)) ** 2)
-    values, errors, known = [], [], np.ones(len(xy), dtype=bool)
+    near = np.exp(-0.5 * (far / (0.75 * pitch_mm)) ** 2)
+    values, own, known = [], [], np.ones(len(xy), dtype=bool)
     for part, enough in ((bare, 0.3), (~bare, 1.0)):
         w = near[:, part]
         total = np.maximum(w.sum(axis=1), 1e-9)
-        mean = w @ lack[part] / total
+        values.append(w @ lack[part] / total)
+        own.append(sigma[part][0] * np.sqrt((w**2).sum(axis=1)) / total if part.any() else np.ones(len(xy)))
         known &= w.sum(axis=1) > enough
-        own = sigma[part][0] * np.sqrt((w**2).sum(axis=1)) / total if part.any() else np.ones(len(xy))
-        low = -float(np.percentile(mean[known], 3)) if known.any() else 0.0
-        values.append(mean)
-        errors.append(np.maximum(own, max(least, low / 1.6)))
-    if not known.any():
+    if known.sum() < 8:
         return 0.0, least, 0, False
     joint = np.where(known, np.minimum(*values), -np.inf)
     k = int(np.argmax(joint))
-    both = joint[k] > _SCORCH_LACK and all(v[k] > 1.5 * e[k] for v, e in zip(values, errors, strict=True))
-    sure = both and sum((v[k] / e[k]) ** 2 for v, e in zip(values, errors, strict=True)) > _SCORCH_SIGNIFICANT**2
-    # the two errors are independent: the mean is known better than either
-    error = 0.5 * float(np.hypot(errors[0][k], errors[1][k]))
-    return float(joint[k]), error, k, bool(sure)
+    alike = float(np.corrcoef(values[0][known], values[1][known])[0, 1])
+    low = max(-float(np.percentile(v[known], 3)) / 2 for v in values)
+    error = max(least, 0.5 * float(np.hypot(own[0][k], own[1][k])), 0.5 * low)
+    value = float(joint[k])
+    sure = value > 2 * _SCORCH_LACK or (value > _SCORCH_LACK and alike > _SCORCH_ALIKE)
+    return value, error, k, sure and value > 2 * error
 
 
 # ---------------------------------------------------------------- crisp dots and hairs
@@ -870,7 +875,8 @@ def _components(
 ) -> list[Finding]:
     """Turn connected pixels over the threshold into findings, if small and sharp."""
     q = sheet.q
-    count, label, stats, middle = cv2.connectedComponentsWithStats((strength > low).astype(np.uint8), connectivity=8)
+    over = (strength > low).astype(np.uint8)
+    count, label, stats, middle = cv2.connectedComponentsWithStats(over, connectivity=8)
     if count > 4000:
         return []
     out: list[Finding] = []
@@ -913,7 +919,7 @@ def _components(
 
 
 def _alone(strength: Any, core: Any, box: Any, area: Mask, v: Any, base: Any, peak: float, q: float) -> bool:
-    """Whether a dot lies in calm surroundings on all sides: a mirrored window's rim, an edge or a stain does not."""
+    """Whether a dot lies in calm surroundings on all sides: a mirrored window's rim or an edge does not."""
     gap, wide = max(2, round(0.35 * q)), max(2, round(0.6 * q))
     grow = gap + wide
     r0, c0 = max(box[0].start - grow, 0), max(box[1].start - grow, 0)

@@ -17,6 +17,7 @@ from .records import Accuracy, CellFlag, CellKind, Finding, Floats, Mask, PhotoR
 
 _SWATCHES = 24
 _ROWS = 12
+_LISTED = 20
 
 
 def write_report(reading: Reading, folder: str | Path, *, overwrite: bool = False) -> Path:
@@ -106,7 +107,7 @@ def context(reading: Reading) -> dict[str, Any]:
         "name": t.name,
         "subtitle": f"{t.size_mm[0]:g} × {t.size_mm[1]:g} mm, "
         f"{'round' if t.shape == 'round' else 'rectangular'}, "
-        f"{len(t.ids)} cells, {_photos(len(reading.photos))}",
+        f"{len(t.ids)} cells, {_photos(reading)}",
         "action": v.action,
         "word": words.action_word(v.action),
         "headline": words.headline(v),
@@ -118,15 +119,15 @@ def context(reading: Reading) -> dict[str, Any]:
         "findings": [
             {
                 "n": k,
-                "text": words.say_finding(f),
+                "text": words.say_finding(f, reading),
                 "placed": any(k == n for n, _ in pic.ring_places(findings, t.size_mm)),
             }
-            for k, f in enumerate(findings, 1)
+            for k, f in enumerate(findings[:_LISTED], 1)
         ],
+        "unlisted": max(0, len(findings) - _LISTED),
+        "found": len(findings),
         "todo": words.repress_lines(reading) if v.action == "re-press" else [],
-        "photo_todo": list(
-            dict.fromkeys(words.photo_advice(r.measure, r.place) for r in photo_faults if r.outcome == "fail")
-        ),
+        "photo_todo": words.next_photo_lines(reading),
         "photo_notes": [
             {"says": words.say_reason(r, reading), "advice": words.photo_advice(r.measure, r.place)}
             for r in photo_faults
@@ -147,8 +148,9 @@ def context(reading: Reading) -> dict[str, Any]:
     }
 
 
-def _photos(n: int) -> str:
-    return "one photo" if n == 1 else f"{n} photos"
+def _photos(reading: Reading) -> str:
+    n = len(reading.photos)
+    return f"photo {reading.photos[0].image_name}" if n == 1 else f"{n} photos"
 
 
 def main_photo(reading: Reading) -> PhotoResult:
@@ -160,7 +162,7 @@ def main_photo(reading: Reading) -> PhotoResult:
 
 
 def picture_figure(reading: Reading, findings: tuple[Finding, ...], *, show_light: bool) -> str:
-    """Draw the piece laid flat, with the findings at their place; the light is taken out unless it is the matter."""
+    """Draw the piece laid flat, findings at their place; light is taken out unless it is the matter."""
     photo, t = main_photo(reading), reading.target
     if photo.flat is None:
         return ""
@@ -173,6 +175,7 @@ def picture_figure(reading: Reading, findings: tuple[Finding, ...], *, show_ligh
     return pic.piece_svg(
         uri,
         t.size_mm,
+        image_mm=_span(photo.flat.rgb, 1 / photo.flat.px_per_mm),
         name="photo",
         label=what,
         shape=t.shape,
@@ -182,14 +185,15 @@ def picture_figure(reading: Reading, findings: tuple[Finding, ...], *, show_ligh
 
 def _marks(reading: Reading, *, show_all: bool) -> str:
     """Outlines of what spoils the photo: reflections, and cells that are covered or overexposed."""
-    outline = _glare_outline(main_photo(reading))
-    out = ""
-    if outline:
-        out += f'<path class="halo" d="{outline}"/><path class="ink dash" d="{outline}"/>'
+    out = _outlined(_glare_outline(main_photo(reading)))
     path = _spoiled_cells(reading, show_all=show_all)
     if path:
         out += f'<path class="halo thin" d="{path}"/><path class="ink thin" d="{path}"/>'
     return out
+
+
+def _outlined(path: str) -> str:
+    return f'<path class="halo" d="{path}"/><path class="ink dash" d="{path}"/>' if path else ""
 
 
 def _glare_outline(photo: PhotoResult) -> str:
@@ -219,9 +223,8 @@ def _inside(shape: tuple[int, ...], step: float, size: tuple[float, float], kind
     return np.asarray((x <= size[0]) & (y <= size[1]))
 
 
-def _whole(values: Floats, step: float, size: tuple[float, float]) -> tuple[float, float]:
-    """Size in mm that a coarse map covers: its last row and column may reach over the rim."""
-    del size
+def _span(values: Any, step: float) -> tuple[float, float]:
+    """Size in mm that a map covers: its last row and column may end beside the rim."""
     return values.shape[1] * step, values.shape[0] * step
 
 
@@ -231,9 +234,7 @@ def evenness_figure(reading: Reading) -> str:
     known = np.abs(e.de_map[np.isfinite(e.de_map)])
     top = float(np.clip(math.ceil(np.percentile(known, 99.5) if known.size else 3.0), 3, 12))
     table = pic.diverging_table()
-    pixels = pic.map_pixels(
-        e.de_map, table, -top, top, inside=_inside(e.de_map.shape, e.step_mm, t.size_mm, t.shape)
-    )
+    pixels = pic.map_pixels(e.de_map, table, -top, top)
     unit = max(t.size_mm) / 100
     limit = float(reading.limits.get("even", {}).get("spot_de00", 2.0))
     bar = pic.bar_svg(
@@ -248,24 +249,14 @@ def evenness_figure(reading: Reading) -> str:
         limits=(-limit, limit),
     )
     return pic.piece_svg(
-        pic.png_uri(_cut(pixels, e.de_map, e.step_mm, t.size_mm)),
+        pic.png_uri(pixels),
         t.size_mm,
+        image_mm=_span(e.de_map, e.step_mm),
         name="even",
         shape=t.shape,
         bar=bar,
         cross=(3, 3),
         label=f"Map of evenness from {-top:g} (darker) to {top:g} (paler) ΔE00",
-    )
-
-
-def _cut(pixels: Any, values: Floats, step: float, size: tuple[float, float]) -> Any:
-    """Cut what of a map's picture reaches over the piece, so that it fills the piece exactly."""
-    w, h = _whole(values, step, size)
-    return np.ascontiguousarray(
-        pixels[
-            : max(1, round(pixels.shape[0] * min(1.0, size[1] / h))),
-            : max(1, round(pixels.shape[1] * min(1.0, size[0] / w))),
-        ]
     )
 
 
@@ -279,17 +270,18 @@ def light_figure(reading: Reading) -> str:
     share = 100 * level / max(top, 1e-9)
     low = float(np.clip(10 * math.floor(np.nanmin(share[inside]) / 10), 0, 80))
     table = pic.light_table()
-    pixels = pic.map_pixels(np.where(inside, share, np.nan), table, low, 100, inside=inside)
+    pixels = pic.map_pixels(share, table, low, 100)
     unit = max(t.size_mm) / 100
     bar = pic.bar_svg(table, low, 100, t.size_mm[0], unit, ticks=pic.nice_ticks(low, 100, 4), form="{:g} %")
     return pic.piece_svg(
-        pic.png_uri(_cut(pixels, level, light.step_mm, t.size_mm)),
+        pic.png_uri(pixels),
         t.size_mm,
+        image_mm=_span(level, light.step_mm),
         name="light",
         bar=bar,
         shape=t.shape,
         label=f"Map of the light, ratio {light.ratio:.1f} to 1",
-        overlay=_marks(reading, show_all=False),
+        overlay=_outlined(_glare_outline(photo)),
     )
 
 

@@ -57,7 +57,7 @@ def reading_lines(reading: Reading, *, color: bool, width: int) -> list[str]:
     if findings:
         out.append("")
         for k, f in enumerate(findings[:_FINDINGS], 1):
-            out += _wrap(words.say_finding(f), width, f"{k:2d}. ")
+            out += _wrap(words.say_finding(f, reading), width, f"{k:2d}. ")
         if len(findings) > _FINDINGS:
             out.append(f"    and {len(findings) - _FINDINGS} more, see the report")
     out += _advice(reading, width, bold)
@@ -86,13 +86,8 @@ def _advice(reading: Reading, width: int, bold: object) -> list[str]:
         for line in lines[1:]:
             out += _wrap(line, width, "  - ")
     elif v.action == "retake-photo":
-        todo = [
-            words.photo_advice(r.measure, r.place)
-            for r in v.reasons
-            if words.is_photo_measure(r) and r.outcome == "fail"
-        ]
         out += ["", shout("For the next photo")]
-        for line in dict.fromkeys(todo):
+        for line in words.next_photo_lines(reading):
             out += _wrap(line, width, "  - ")
     else:
         lines = words.next_piece_lines(reading)
@@ -133,7 +128,7 @@ def table_rows(reading: Reading) -> list[tuple[str, str, str, str]]:
 
 
 def _pick(reasons: Sequence[Reason]) -> list[Reason]:
-    """Take the failed and open measures, at most two of a kind; where there are none, the one nearest its limit."""
+    """Take the failed and open measures, at most two; without any, the one nearest its limit."""
     loud = [r for r in reasons if r.outcome in ("fail", "undecided")]
     loud = sorted(loud, key=lambda r: -_RANK[r.outcome])[:2]
     if loud:

@@ -191,6 +191,9 @@ def measured_text(r: Reason) -> str:
     if key in _PERCENT and 0 < abs(r.value * k) < 9.95:
         digits = 1
     text = number(k * r.value, digits)
+    if key == "black-density":  # a mirrored room can only make black too pale
+        deep = r.value + r.uncertainty if math.isfinite(r.uncertainty) else r.value
+        return f"{text} to {number(deep, digits)}" if deep >= r.value + 0.005 else text
     if math.isfinite(r.uncertainty) and r.uncertainty > 0:
         text += f" ± {doubt(2 * k * r.uncertainty, max(digits, 1))}"
     return text
@@ -262,11 +265,7 @@ def one_line_why(reading: Reading) -> str:
     failed = [r for r in v.reasons if r.outcome == "fail"]
     if v.action == "retake-photo":
         faults = [r for r in failed if is_photo_measure(r)]
-        more = (
-            f"{_count(len(faults) - 1, 'more fault').capitalize()} of the photo below."
-            if len(faults) > 1
-            else ""
-        )
+        more = f"The photo has {_count(len(faults) - 1, 'more fault')}." if len(faults) > 1 else ""
         return _sentences(say_reason(faults[0], reading), more) if faults else ""
     if v.action == "reprint":
         first = next((r for r in failed if r.measure in ("ghost", "banding", "missing-ink")), None)
@@ -301,6 +300,11 @@ def one_line_why(reading: Reading) -> str:
     if v.undecided:
         names = " and ".join(dict.fromkeys(_plain_measure(m) for m in v.undecided))
         text += f" Too close to call: {names}."
+    unseen = [r for r in v.reasons if r.measure in ("hidden", "glare") and r.outcome == "note"]
+    for r in unseen:
+        what = "is covered or outside the photo" if r.measure == "hidden" else "lies under a reflection"
+        place = f"the {r.place}" if r.place and r.place != "part of the piece" else "the piece"
+        text += f" A part of {place} {what} and was judged less well or not at all."
     return text
 
 
@@ -416,10 +420,8 @@ def _dark_photo(r: Reason, _: Reading) -> str:
 
 def _clipped(r: Reason, _: Reading) -> str:
     what = "bare cells" if r.measure == "clipped-white" else "cells"
-    return (
-        f"The photo is overexposed: {number(100 * r.value, 0)} % of the {what} have lost their "
-        f"colour{_at(r.place)}."
-    )
+    place = _at(r.place) if r.value < 0.5 else ""
+    return f"The photo is overexposed: {number(100 * r.value, 0)} % of the {what} are blank{place}."
 
 
 def _glare(r: Reason, _: Reading) -> str:
@@ -532,14 +534,13 @@ def _slope(r: Reason, _: Reading) -> str:
 
 
 def _scorch(r: Reason, _: Reading) -> str:
-    if r.outcome == "skipped":
-        return "Yellowing of the coat could not be measured on this photo."
     if r.outcome == "pass":
         return f"Bare coat has not turned yellow: {_value(r, 'b*')}."
+    if r.outcome == "undecided":
+        return f"Bare coat may have turned yellow: {_value(r, 'b*')}.{_tail(r)}"
     return (
-        f"Bare coat has turned yellow: {_value(r, 'b*')}.{_tail(r)} Too hot or too long; lower the "
-        "temperature "
-        "or shorten the time for the next piece."
+        f"Bare coat has turned yellow: {_value(r, 'b*')}. Too hot or too long; lower the temperature or "
+        "shorten the time for the next piece."
     )
 
 
@@ -656,6 +657,11 @@ _SAY: dict[str, Callable[[Reason, Reading], str]] = {
     "press-part": _press_part,
 }
 MEASURES = tuple(_SAY)
+_UNSURE = {
+    "ghost": "A faint second copy can be neither shown nor ruled out.",
+    "banding": "Faint regular lines can be neither shown nor ruled out.",
+    "missing-ink": "Whether an ink is missing cannot be told from this photo.",
+}
 
 
 def say_reason(reason: Reason, reading: Reading) -> str:
@@ -676,6 +682,14 @@ def say_reason(reason: Reason, reading: Reading) -> str:
     if reason.outcome == "skipped" or (not math.isfinite(reason.value) and key not in ("photo", "mirrored")):
         text = _plain_measure(reason.measure)
         return f"{text[:1].upper()}{text[1:]} could not be measured on this photo."
+    if key == "photo" and reason.outcome in ("fail", "undecided"):
+        return "The photo is not fit to judge by."
+    if is_photo_measure(reason) and key != "photo" and reason.outcome in ("pass", "undecided"):
+        end = "is within its limit" if reason.outcome == "pass" else "is near its limit"
+        name = short_name(reason)
+        return f"{name[:1].upper()}{name[1:]}: {measured_text(reason)} {end}."
+    if key in _UNSURE and reason.outcome == "undecided":
+        return _UNSURE[key]
     say = _SAY.get(key)
     if say is None:
         return f"{short_name(reason).capitalize()}: {_value(reason, '')}.".replace(" .", ".")
@@ -900,17 +914,35 @@ def finding_name(f: Finding) -> str:
     return _FINDINGS.get(f.kind, f.kind.replace("-", " "))
 
 
-def say_finding(f: Finding) -> str:
-    """Put a finding into one line: what, where, how large, how strong."""
+def say_finding(f: Finding, reading: Reading) -> str:
+    """Put a finding into one line: what, where, how large, how strong, and how it stands to its limit."""
     size = ""
     if f.kind not in ("ghost", "banding", "missing-ink") and math.isfinite(f.diameter_mm):
         size = f", about {number(f.diameter_mm, 0 if f.diameter_mm >= 3 else 1)} mm" + (
             " deep" if f.kind == "faded-edge" else ""
         )
-    name = finding_name(f)
+    name, outcome = finding_name(f), finding_outcome(f, reading)
     return (
         f"{name[:1].upper()}{name[1:]}{_at(f.where).replace(' whole', ', whole')}{size}, "
-        f"{number(f.delta_e00)} ΔE00"
+        f"{number(f.delta_e00)} ΔE00{f' ({outcome})' if outcome else ''}"
+    )
+
+
+def finding_outcome(f: Finding, reading: Reading) -> str:
+    """Say how a finding stands to its limit: '' when it fails or was not compared with one."""
+    same = [r for r in reading.verdict.reasons if r.measure == f.kind and r.value == f.delta_e00]
+    if not same:
+        return ""
+    return {"pass": "within the limit", "undecided": "too close to call"}.get(same[0].outcome, "")
+
+
+def next_photo_lines(reading: Reading) -> list[str]:
+    """Say what to change for the next photo, each thing once; empty when the photo was fit."""
+    faults = [r for r in reading.verdict.reasons if is_photo_measure(r) and r.outcome == "fail"]
+    if any(r.measure == "clipped-white" for r in faults):
+        faults = [r for r in faults if r.measure != "clipped-cells"]
+    return list(
+        dict.fromkeys(photo_advice(r.measure, "" if "clipped" in r.measure else r.place) for r in faults)
     )
 
 
@@ -928,7 +960,8 @@ def trust_words(reading: Reading) -> str:
         )
     else:
         text = (
-            "The camera was only balanced on the bare coat: differences within the piece are trustworthy, colours as "
+            "The camera was only balanced on the bare coat: differences within the piece are trustworthy, "
+            "colours as "
             "such carry the uncertainty given"
         )
     return text + ("." if reading.absolute else "; all values take the bare coat as white.")

@@ -1,0 +1,106 @@
+"""Homography and radial distortion from places, or from offsets across edges: robust Gauss–Newton."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from .geometry import mm_to_px
+from .records import Floats, Pose
+from .robust import tukey_weights
+
+
+def fit_pose(
+    pose: Pose,
+    mm: Floats,
+    px: Floats,
+    normal: Floats,
+    size_mm: tuple[float, float],
+    *,
+    bend: bool,
+    weight: Floats | None = None,
+    rounds: int = 12,
+) -> Pose:
+    """Fit homography and radial distortion by Gauss–Newton with robust weights.
+
+    Parameters
+    ----------
+    pose : Pose
+        Where to start.
+    mm : (n, 2)
+        Places on the piece.
+    px : (n, 2)
+        Where they were seen in the photo.
+    normal : (n, 2)
+        Direction on the piece in which the observation counts; (0, 0) where both do.
+    size_mm : (w, h)
+        Of the piece; scales the unknowns.
+    bend : bool
+        Fit the distortion too.
+    weight : (n,), optional
+        Inverse variances of the observations, relative.
+    rounds : int
+        At most so many steps.
+
+    Returns
+    -------
+    Pose
+    """
+    both = ~normal.any(axis=1)
+    pts = np.concatenate([mm, mm[both]])
+    obs = np.concatenate([px, px[both]])
+    nrm = np.concatenate([np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))])
+    root = np.ones(len(pts))
+    if weight is not None:
+        root = np.sqrt(np.concatenate([weight, weight[both]]))
+        root = root / max(float(np.sqrt(np.mean(root**2))), 1e-12)
+    scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
+    to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
+    best = pose
+    for _ in range(rounds):
+        h = best.homography @ to_unit
+        h = h / h[2, 2]
+        base = np.concatenate([h.ravel()[:8], best.k])
+
+        def build(p: Floats, like: Pose = best) -> Pose:
+            hh = np.append(p[:8], 1.0).reshape(3, 3) @ np.diag([*scale, 1.0])
+            return replace(like, homography=hh, k=(float(p[8]), float(p[9])))
+
+        # residual along the normal, in mm: through the inverse of the local Jacobian
+        e = 0.25
+        jx = (mm_to_px(best, pts + [e, 0]) - mm_to_px(best, pts - [e, 0])) / (2 * e)
+        jy = (mm_to_px(best, pts + [0, e]) - mm_to_px(best, pts - [0, e])) / (2 * e)
+        det = jx[:, 0] * jy[:, 1] - jx[:, 1] * jy[:, 0]
+        back = np.stack([jy[:, 1], -jy[:, 0], -jx[:, 1], jx[:, 0]], axis=1).reshape(-1, 2, 2) / det[:, None, None]
+        row = np.einsum("ni,nij->nj", nrm, back)
+
+        def residual(p: Floats, row: Floats = row, build: Any = build) -> Floats:
+            return np.asarray(root * np.einsum("nj,nj->n", row, mm_to_px(build(p), pts) - obs))
+
+        free = list(range(8)) + ([8, 9] if bend else [])
+        r = residual(base)
+        jac = np.empty((len(r), len(free)))
+        for c, f in enumerate(free):
+            d = base.copy()
+            step = 1e-4 * max(abs(base[f]), 1e-2)
+            d[f] += step
+            jac[:, c] = (residual(d) - r) / step
+        sigma = max(1.4826 * float(np.median(np.abs(r))), 0.01)
+        w = tukey_weights(r, sigma * 1.5)
+        prior = np.zeros(len(free))
+        if bend:
+            # lenses of phones bend a few per cent; hold k2 near nothing unless the edges insist
+            prior[8:] = [1e-4 * len(r), 4e-3 * len(r)]
+        norm = np.linalg.norm(jac * np.sqrt(w)[:, None], axis=0) + 1e-12
+        jn = jac / norm
+        a = jn.T @ (jn * w[:, None]) + np.diag(prior / norm**2 + 1e-12)
+        b = -(jn.T @ (w * r)) - (prior * base[free]) / norm
+        delta = np.linalg.solve(a, b) / norm
+        p = base.copy()
+        p[free] += delta
+        best = build(p)
+        if float(np.abs(jac @ delta).max()) < 1e-4:
+            break
+    return best

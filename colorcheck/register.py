@@ -1,0 +1,1015 @@
+"""Where a pressed picture lies in a photo: artwork → photo to a fraction of a millimetre.
+
+The piece's outline or matching features give places to start from, in every rotation and mirrored;
+each is drawn towards the picture by comparing the photo with the artwork *as this photo shows it*
+(a smooth map from artwork colour to photo colour under smooth light, learned on the spot), coarse
+to fine. What fits best is kept, and refused when the photo shows structure the artwork has not.
+
+Direct alignment follows Lucas & Kanade (IJCAI 1981, 674–679) in blocks; homography and radial
+distortion are then fitted to the blocks' offsets and to the outline together. Features are those of
+Lowe (IJCV 60(2), 91–110, 2004, doi 10.1023/B:VISI.0000029664.99615.94).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+
+from .artwork import Artwork
+from .errors import DataError, PhotoError, TargetError
+from .geometry import local_px_per_mm, mm_to_px, sampling_maps, scaled
+from .posefit import fit_pose
+from .records import Bytes, Floats, LinearImage, Mask, Pose
+from .robust import mad_std, robust_least_squares, tukey_weights
+
+_WORK_SIDE = 2000  # alignment never looks at more pixels than this on the longer side
+_FINEST = 640  # pixels on the longer side of the finest comparison
+_DARK = 0.04  # added before the logarithm, share of white
+_MARGIN = 0.012  # of the piece's size, left out along its outline while comparing
+_EMPTY: Floats = np.zeros((0, 2))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Registered:
+    """The piece found in a photo.
+
+    ``pose`` takes piece mm to pixels of ``image``, which is flipped left to right when the photo was
+    mirrored. ``picture_to_piece`` (2, 3) takes the artwork's own millimetres (see `Artwork`) to piece mm:
+    the print may sit a little off, turned or larger. ``outline_mm`` (n, 2) are measured places of the rim
+    in piece mm; empty when the rim could not be seen and is taken from the artwork. ``residual_mm`` is
+    what is left between artwork and photo (or rim and model), ``uncertainty_mm`` one standard deviation of
+    a typical place. ``score`` is the correlation of fine structure, 0 to 1, ``foreign`` the share of the
+    photo's structure that the artwork does not explain.
+    """
+
+    pose: Pose
+    image: LinearImage
+    placed_by: Literal["content", "outline"]
+    picture_to_piece: Floats
+    picture_offset_mm: tuple[float, float]
+    picture_scale: tuple[float, float]
+    picture_turn_deg: float
+    outline_mm: Floats
+    outline_residual_mm: float
+    residual_mm: float
+    uncertainty_mm: float
+    inliers: int
+    score: float
+    foreign: float
+    ambiguous: bool
+    notes: tuple[str, ...]
+
+
+def artwork_on_piece(artwork: Artwork, registered: Registered, px_per_mm: float) -> tuple[Bytes, Mask]:
+    """Draw the artwork where it was printed, on the piece's millimetre grid.
+
+    Returns
+    -------
+    rgb (H, W, 3) uint8, covered (H, W) bool
+        Device codes; white and not covered where the picture does not reach.
+    """
+    w, h = (round(v * px_per_mm) for v in artwork.size_mm)
+    a = np.vstack([registered.picture_to_piece, [0, 0, 1.0]])
+    g = artwork.px_per_mm
+    to_art = np.array([[g, 0, g * artwork.bleed_mm - 0.5], [0, g, g * artwork.bleed_mm - 0.5], [0, 0, 1]])
+    from_grid = np.array([[1 / px_per_mm, 0, 0.5 / px_per_mm], [0, 1 / px_per_mm, 0.5 / px_per_mm], [0, 0, 1]])
+    m = to_art @ np.linalg.inv(a) @ from_grid
+    source: Any = artwork.rgb
+    f = px_per_mm / g
+    if f < 0.75:  # reduce first: sampling alone would skip pixels
+        size = max(2, round(source.shape[1] * f)), max(2, round(source.shape[0] * f))
+        s = np.array([[size[0] / source.shape[1], 0, 0], [0, size[1] / source.shape[0], 0], [0, 0, 1.0]])
+        s[0, 2], s[1, 2] = (s[0, 0] - 1) / 2, (s[1, 1] - 1) / 2
+        source, m = cv2.resize(source, size, interpolation=cv2.INTER_AREA), s @ m
+    x = (m[0, 0] * np.arange(w)[None, :] + m[0, 1] * np.arange(h)[:, None] + m[0, 2]).astype(np.float32)
+    y = (m[1, 0] * np.arange(w)[None, :] + m[1, 1] * np.arange(h)[:, None] + m[1, 2]).astype(np.float32)
+    rgb = cv2.remap(source, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(255,) * 3)
+    covered = (x > -0.5) & (y > -0.5) & (x < source.shape[1] - 0.5) & (y < source.shape[0] - 0.5)
+    return rgb, covered
+
+
+# ------------------------------------------------------------------------------------- photo and artwork at scales
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """The photo at one scale: log colour and validity (h, w, 4) float32, scale relative to level 0."""
+
+    pixels: Any
+    factor: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Template:
+    """The artwork at one scale: polynomial terms (h, w, 10), nominal piece mask, pixels per mm."""
+
+    terms: Any
+    place: Any
+    inside: Any
+    g: float
+    sample: Any
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Outline:
+    """A closed convex shape in the photo that may be the piece: hull in level-0 pixels, its corners or ellipse."""
+
+    hull: Floats
+    corners: Floats | None
+    ellipse: Any
+    share: float
+    cut: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trial:
+    """One placement being tried: pose of the artwork's frame, the outline it came from, how well it fits."""
+
+    pose: Pose
+    outline: _Outline | None
+    score: float
+
+
+def _levels(image: LinearImage) -> tuple[list[_Level], float]:
+    """Logarithmic colour at halving scales; also the scale of the finest one in the photo."""
+    rgb: Any = image.rgb
+    f = min(1.0, _WORK_SIDE / max(rgb.shape[:2]))
+    size = max(1, round(rgb.shape[1] * f)), max(1, round(rgb.shape[0] * f))
+    valid: Any = ((image.clipped & 1) == 0).astype(np.uint8) * 255
+    if f < 1.0:
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        valid = cv2.resize(valid, size, interpolation=cv2.INTER_AREA)
+    white = max(float(np.percentile(rgb[::5, ::5, 1], 99)), 1e-3)
+    full = np.empty((*rgb.shape[:2], 4), np.float32)
+    full[..., :3] = cv2.log(np.maximum(rgb, 0) * np.float32(1 / white) + np.float32(_DARK))
+    full[..., 3] = valid * np.float32(1 / 255)
+    out = [_Level(full, 1.0)]
+    while max(out[-1].pixels.shape[:2]) > 90:
+        p = out[-1].pixels
+        small = cv2.resize(p, (max(1, p.shape[1] // 2), max(1, p.shape[0] // 2)), interpolation=cv2.INTER_AREA)
+        out.append(_Level(small, small.shape[1] / full.shape[1]))
+    return out, size[0] / image.rgb.shape[1]
+
+
+def _inside_piece(x: Any, y: Any, art: Artwork, margin: float) -> Any:
+    """Whether places in the artwork's frame lie on the nominal piece, ``margin`` (share of size) within."""
+    w, h = art.size_mm
+    u, v = (x - art.bleed_mm - w / 2) / (w / 2), (y - art.bleed_mm - h / 2) / (h / 2)
+    if art.shape == "round":
+        return np.hypot(u, v) < 1 - 2 * margin
+    return (np.abs(u) < 1 - 2 * margin) & (np.abs(v) < 1 - 2 * margin)
+
+
+def _template(art: Artwork, side: int, blur: float) -> _Template:
+    """Artwork at ``side`` pixels along its longer edge, blurred by ``blur`` pixels."""
+    fw, fh = art.frame_mm
+    g = side / max(fw, fh)
+    size = max(4, round(fw * g)), max(4, round(fh * g))
+    small = cv2.resize(art.rgb, size, interpolation=cv2.INTER_AREA if size[0] < art.rgb.shape[1] else cv2.INTER_LINEAR)
+    v = small.astype(np.float32) / np.float32(127.5) - np.float32(1)
+    if blur:
+        v = cv2.GaussianBlur(v, (0, 0), blur)
+    r, gr, b = v[..., 0], v[..., 1], v[..., 2]
+    terms = np.stack([np.ones_like(r), r, gr, b, r * r, gr * gr, b * b, r * gr, gr * b, b * r], axis=-1)
+    x = (np.arange(size[0], dtype=np.float32)[None, :] + 0.5) / np.float32(g) + np.zeros((size[1], 1), np.float32)
+    y = (np.arange(size[1], dtype=np.float32)[:, None] + 0.5) / np.float32(g) + np.zeros((1, size[0]), np.float32)
+    u, w = 2 * x / fw - 1, 2 * y / fh - 1
+    place = np.stack([u, w, u * u, u * w, w * w], axis=-1)
+    inside = _inside_piece(x, y, art, _MARGIN)
+    rng = np.random.default_rng(5)
+    sample = np.flatnonzero(inside)
+    if len(sample) > 2600:
+        sample = np.sort(rng.choice(sample, 2600, replace=False))
+    return _Template(terms=terms, place=place, inside=inside, g=g, sample=sample)
+
+
+def _warp(levels: list[_Level], pose: Pose, art: Artwork, t: _Template, outline: _Outline | None) -> tuple[Any, Any]:
+    """Photo on the template's grid, (h, w, 3), and where it counts, (h, w) float32."""
+    level = next((lv for lv in reversed(levels) if pose.px_per_mm * lv.factor >= 0.9 * t.g), levels[0])
+    mx, my = sampling_maps(scaled(pose, level.factor), art.frame_mm, t.g)
+    h, w = t.inside.shape
+    mx, my = mx[:h, :w], my[:h, :w]
+    got = cv2.remap(level.pixels, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0, 0))
+    ok = got[..., 3] > 0.9
+    if outline is None:
+        ok &= t.inside
+    else:
+        ok &= _within(outline, mx / level.factor, my / level.factor)
+    return np.ascontiguousarray(got[..., :3]), ok.astype(np.float32)
+
+
+def _within(outline: _Outline, x: Any, y: Any) -> Any:
+    """Whether places (level-0 pixels) lie inside the outline, a little away from it."""
+    middle = outline.hull.mean(axis=0)
+    low, high = outline.hull.min(axis=0), outline.hull.max(axis=0)
+    f = 220.0 / max(float((high - low).max()), 1.0)
+    shape = int((high[1] - low[1]) * f) + 6, int((high[0] - low[0]) * f) + 6
+    mask = np.zeros(shape, np.uint8)
+    pts = ((middle + (outline.hull - middle) * (1 - 2.2 * _MARGIN)) - low) * f + 2
+    cv2.fillPoly(mask, [np.round(pts).astype(np.int32)], 1)
+    mx = ((x - low[0]) * f + 2).astype(np.float32)
+    my = ((y - low[1]) * f + 2).astype(np.float32)
+    return cv2.remap(mask, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0) > 0
+
+
+def _smooth(a: Any, sigma: float) -> Any:
+    """Gaussian blur, done on a reduced picture where it is wide."""
+    f = int(sigma / 2.5)
+    if f < 2:
+        return cv2.GaussianBlur(a, (0, 0), sigma, borderType=cv2.BORDER_REPLICATE)
+    h, w = a.shape[:2]
+    small = cv2.resize(a, (max(2, w // f), max(2, h // f)), interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), sigma / f, borderType=cv2.BORDER_REPLICATE)
+    return cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)
+
+
+def _as_photographed(t: _Template, w: Any, ok: Any) -> Any:
+    """The artwork in this photo's colours: smooth map of colour, light left out, (h, w, 3)."""
+    idx = t.sample[ok.ravel()[t.sample] > 0]
+    if len(idx) < 60:
+        return np.zeros_like(w)
+    terms = t.terms.reshape(-1, 10)
+    a = np.concatenate([terms[idx], t.place.reshape(-1, 5)[idx]], axis=1).astype(float)
+    x, _, _ = robust_least_squares(a, w.reshape(-1, 3)[idx].astype(float), ridge=1e-5, rounds=4, floor=5e-3)
+    return (terms @ x[:10].astype(np.float32)).reshape(*t.inside.shape, 3)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Compared:
+    """Artwork (as photographed) and photo without their smooth parts, with local sums of products."""
+
+    t: Any
+    w: Any
+    ok: Any
+    s_tt: Any
+    s_ww: Any
+    s_wt: Any
+
+    def ncc(self) -> Any:
+        """Local correlation, (h, w)."""
+        return self.s_wt / np.sqrt(self.s_tt * self.s_ww + 1e-12)
+
+    def total(self) -> float:
+        """Correlation over the whole piece."""
+        m = self.ok > 0
+        num = float((self.w * self.t).sum(axis=2)[m].sum())
+        den = float((self.w**2).sum(axis=2)[m].sum()) * float((self.t**2).sum(axis=2)[m].sum())
+        return num / float(np.sqrt(den)) if den > 1e-12 else 0.0
+
+
+def _compare(levels: list[_Level], trial: _Trial, art: Artwork, t: _Template, window: float) -> _Compared:
+    """Put photo and artwork side by side on the template's grid; ``window`` in pixels for local sums."""
+    w, ok = _warp(levels, trial.pose, art, t, trial.outline)
+    like = _as_photographed(t, w, ok)
+    wide = 0.06 * max(ok.shape)
+    norm = np.maximum(_smooth(ok, wide), 1e-3)[..., None]
+    m = ok[..., None]
+    th = (like - _smooth(like * m, wide) / norm) * m
+    wh = (w - _smooth(w * m, wide) / norm) * m
+    sums = _smooth(np.dstack([(th * th).sum(axis=2), (wh * wh).sum(axis=2), (th * wh).sum(axis=2)]), window)
+    share = np.maximum(_smooth(ok, window), 0.05)
+    return _Compared(t=th, w=wh, ok=ok, s_tt=sums[..., 0] / share, s_ww=sums[..., 1] / share, s_wt=sums[..., 2] / share)
+
+
+# --------------------------------------------------------------------------------------------------- direct alignment
+
+
+def _block_means(a: Any, blocks: tuple[int, int]) -> Any:
+    """Means over a grid of blocks (across, down), (n, channels); OpenCV averages four channels at a time."""
+    a = np.ascontiguousarray(np.atleast_3d(a))
+    parts = [cv2.resize(np.ascontiguousarray(a[..., i : i + 4]), blocks, interpolation=cv2.INTER_AREA)
+             .reshape(blocks[0] * blocks[1], -1) for i in range(0, a.shape[2], 4)]
+    return np.concatenate(parts, axis=1)
+
+
+def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Offsets of blocks: middle in mm (n, 2), direction (n, 2), offset in mm (n,), weight (n,)."""
+    gain = c.s_wt / np.maximum(c.s_tt, 1e-6)
+    ncc = np.clip(c.ncc(), 0, 1)
+    fits = c.ok * (gain > 0.15) * (gain < 6)
+    res = c.w / np.clip(gain, 0.15, 6)[..., None] - c.t
+    tx = cv2.Sobel(c.t, cv2.CV_32F, 1, 0, ksize=3, scale=g / 8)
+    ty = cv2.Sobel(c.t, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8)
+    # where the mask ends the gradient is not the picture's
+    solid = cv2.erode(fits.astype(np.float32), np.ones((3, 3), np.uint8))
+    wt = solid * ncc**2
+    parts = np.dstack([(tx * tx).sum(2), (tx * ty).sum(2), (ty * ty).sum(2), (tx * res).sum(2), (ty * res).sum(2)])
+    h, w = c.ok.shape
+    nb = max(2, w // block), max(2, h // block)
+    a = _block_means(np.dstack([parts * wt[..., None], wt]), nb).astype(float)
+    noise = float(mad_std(res[solid > 0][::3])) if (solid > 0).any() else 1.0
+    tensor = np.stack([a[:, 0], a[:, 1], a[:, 1], a[:, 2]], axis=1).reshape(-1, 2, 2)
+    values, vectors = np.linalg.eigh(tensor)
+    x = (np.arange(nb[0]) + 0.5) * w / nb[0] / g
+    y = (np.arange(nb[1]) + 0.5) * h / nb[1] / g
+    middles = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    per = w * h / (nb[0] * nb[1])
+    out: list[list[Any]] = [[], [], [], []]
+    for i in (0, 1):
+        v, lam = vectors[:, :, i], values[:, i]
+        e = (v * a[:, 3:5]).sum(axis=1) / np.maximum(lam, 1e-12)
+        var = (noise**2 + 1e-4) / np.maximum(lam * per, 1e-12) * 4  # neighbouring pixels are not independent
+        keep = (np.sqrt(var) < 1.0 * reach) & (np.abs(e) < 2.5 * reach) & (lam > 1e-9)
+        out[0].append(middles[keep])
+        out[1].append(v[keep])
+        out[2].append(np.clip(e[keep], -reach, reach))
+        out[3].append(1.0 / (var[keep] + (0.02 * reach + 0.01) ** 2))
+    m, v, e, wgt = (np.concatenate(p) for p in out)
+    return m, v, e, wgt
+
+
+def _stay(pose: Pose, art: Artwork, loose_mm: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Weak rows that hold places without structure where they are for this step."""
+    fw, fh = art.frame_mm
+    xy = np.stack(np.meshgrid(np.linspace(0.05, 0.95, 5) * fw, np.linspace(0.05, 0.95, 5) * fh), -1).reshape(-1, 2)
+    both = np.concatenate([xy, xy])
+    nrm = np.concatenate([np.tile([1.0, 0.0], (25, 1)), np.tile([0.0, 1.0], (25, 1))])
+    return both, nrm, np.zeros(50), np.full(50, loose_mm**-2)
+
+
+def _with_scale(pose: Pose, art: Artwork) -> Pose:
+    fw, fh = art.frame_mm
+    return replace(pose, px_per_mm=float(local_px_per_mm(pose, np.array([[fw / 2, fh / 2]]))[0]))
+
+
+def _align(
+    levels: list[_Level], trial: _Trial, art: Artwork, t: _Template, *, steps: int, block: int, bend: bool,
+    rim: tuple[Floats, Floats, Floats, Floats] | None = None,
+) -> tuple[_Trial, _Compared, tuple[Floats, Floats, Floats, Floats]]:
+    """Draw a placement towards the picture at one scale; a step that makes it worse is not taken."""
+    reach = 2.0 / t.g
+    window = max(2.0, 0.75 * block)
+    c = _compare(levels, trial, art, t, window)
+    best = (replace(trial, score=c.total()), c)
+    rows = _rows(c, t.g, block, reach)
+    for _ in range(steps):
+        m, v, e, wgt = rows
+        if len(e) < 10:
+            break
+        parts = [(m, v, e, wgt), _stay(trial.pose, art, 2.0 * reach)] + ([rim] if rim is not None else [])
+        mm, nrm, off, weight = (np.concatenate(p) for p in zip(*parts, strict=True))
+        obs = mm_to_px(trial.pose, mm - off[:, None] * nrm)
+        try:
+            pose = fit_pose(trial.pose, mm, obs, nrm, art.frame_mm, bend=bend, weight=weight, rounds=3)
+        except np.linalg.LinAlgError:
+            break
+        if not _sane(pose, art):
+            break
+        trial = replace(trial, pose=_with_scale(pose, art))
+        c = _compare(levels, trial, art, t, window)
+        score = c.total()
+        rows = _rows(c, t.g, block, reach)
+        if score > best[0].score - 0.01:
+            best = (replace(trial, score=score), c)
+        if score < best[0].score - 0.1:
+            break
+    return best[0], best[1], _rows(best[1], t.g, block, reach)
+
+
+def _sane(pose: Pose, art: Artwork) -> bool:
+    """Whether a pose could be a photo of a flat piece: finite, no fold, no extreme foreshortening."""
+    fw, fh = art.frame_mm
+    xy = np.array([[0, 0], [fw, 0], [fw, fh], [0, fh], [fw / 2, fh / 2]], dtype=float)
+    if not np.isfinite(pose.homography).all() or max(abs(pose.k[0]), abs(pose.k[1])) > 0.25:
+        return False
+    d = np.column_stack([xy, np.ones(5)]) @ pose.homography[2]
+    if not ((d > 0).all() or (d < 0).all()):
+        return False
+    s = local_px_per_mm(pose, xy)
+    return bool(np.isfinite(s).all() and s.max() < 4 * s.min() and s.min() > 0.05)
+
+
+# ----------------------------------------------------------------------------------------------- where to start from
+
+
+def _pose_of(h: Any, level: _Level, art: Artwork) -> Pose:
+    rows, cols = level.pixels.shape[:2]
+    cx, cy = (cols - 1) / 2, (rows - 1) / 2
+    pose = Pose(homography=np.asarray(h, float), k=(0.0, 0.0), centre_px=(cx, cy), radius_px=float(np.hypot(cx, cy)),
+                mirrored=False, residual_mm=float("nan"), px_per_mm=1.0, markers_found=0, edges_used=0)
+    return _with_scale(pose, art)
+
+
+def _background_distance(enc: Any, region: Any) -> tuple[Any, float]:
+    """How far every pixel is from the smooth colour along the rim of a region, and the rim's own spread."""
+    h, w = region.shape
+    band = max(3, round(0.035 * max(h, w)))
+    core = cv2.erode(region, np.ones((2 * band + 1, 2 * band + 1), np.uint8), borderType=cv2.BORDER_CONSTANT,
+                     borderValue=0)
+    rim = np.flatnonzero((region > 0) & (core == 0))
+    x = (np.arange(w)[None, :] / w * 2 - 1 + np.zeros((h, 1))).ravel()
+    y = (np.arange(h)[:, None] / h * 2 - 1 + np.zeros((1, w))).ravel()
+    a = np.stack([np.ones(h * w), x, y, x * x, x * y, y * y], axis=1)
+    pick = rim[:: max(1, len(rim) // 2500)]
+    c, _, _ = robust_least_squares(a[pick], enc.reshape(-1, 3)[pick].astype(float), rounds=6, ridge=1e-6, floor=3e-3)
+    d = enc.reshape(-1, 3) - a @ c
+    spread = max(float(np.max([mad_std(d[pick][:, i]) for i in range(3)])), 1e-3)
+    return np.abs(d).max(axis=1).reshape(h, w).astype(np.float32), spread
+
+
+def _shape_of(contour: Any, shape: tuple[int, int], to_full: float, art: Artwork) -> _Outline | None:
+    """Read a blob as a convex piece: four corners, or an ellipse."""
+    hull = cv2.convexHull(contour).reshape(-1, 2).astype(np.float32)
+    area = float(cv2.contourArea(hull))
+    h, w = shape
+    low, high = hull.min(axis=0), hull.max(axis=0)
+    edge = 1.5
+    on_edge = (hull[:, 0] <= edge) | (hull[:, 1] <= edge) | (hull[:, 0] >= w - 1 - edge) | (hull[:, 1] >= h - 1 - edge)
+    cut = bool(on_edge.any()) and float(np.prod(high - low)) > 0
+    corners: Any = None
+    ellipse: Any = None
+    if art.shape == "round":
+        if len(hull) < 6:
+            return None
+        ellipse = cv2.fitEllipse(hull)
+        (cx, cy), (d1, d2), angle = ellipse
+        if not 0.85 < np.pi * d1 * d2 / 4 / max(area, 1) < 1.18:
+            return None
+        ellipse = ((((cx + 0.5) * to_full) - 0.5, ((cy + 0.5) * to_full) - 0.5), (d1 * to_full, d2 * to_full), angle)
+    else:
+        corners = _four_corners(hull, contour.reshape(-1, 2).astype(np.float32))
+        if corners is None or not 0.88 < cv2.contourArea(corners) / max(area, 1) < 1.12:
+            return None
+        corners = (corners.astype(float) + 0.5) * to_full - 0.5
+    return _Outline(hull=(hull.astype(float) + 0.5) * to_full - 0.5, corners=corners, ellipse=ellipse,
+                    share=area / (h * w), cut=cut)
+
+
+def _four_corners(hull: Any, contour: Any) -> Any:
+    """Fit four sides to a blob: coarse corners from its hull, then a line through each side's points."""
+    length = cv2.arcLength(hull, True)
+    quad: Any = None
+    for eps in (0.015, 0.025, 0.04, 0.06, 0.09):
+        poly = cv2.approxPolyDP(hull, eps * length, True).reshape(-1, 2)
+        if len(poly) <= 4:
+            quad = poly if len(poly) == 4 else None
+            break
+    if quad is None:
+        quad = cv2.boxPoints(cv2.minAreaRect(hull))
+    lines = []
+    for i in range(4):
+        p, q = quad[i].astype(float), quad[(i + 1) % 4].astype(float)
+        d = q - p
+        size = float(np.hypot(*d))
+        if size < 8:
+            return None
+        d /= size
+        rel = contour - p
+        along, off = rel @ d, rel @ np.array([-d[1], d[0]])
+        near = (along > 0.08 * size) & (along < 0.92 * size) & (np.abs(off) < 0.03 * size + 2)
+        if near.sum() >= 8:
+            vx, vy, x0, y0 = cv2.fitLine(contour[near].astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+            lines.append(np.cross([x0, y0, 1.0], [x0 + vx, y0 + vy, 1.0]))
+        else:
+            lines.append(np.cross([*p, 1.0], [*q, 1.0]))
+    out = []
+    for i in range(4):
+        c = np.cross(lines[i - 1], lines[i])
+        if abs(c[2]) < 1e-9:
+            return None
+        out.append(c[:2] / c[2])
+    found = np.array(out, dtype=np.float32)
+    return found if cv2.isContourConvex(found) else None
+
+
+def _outlines(levels: list[_Level], art: Artwork) -> tuple[list[_Outline], bool]:
+    """Convex shapes that stand out from what surrounds them; whether several like pieces are in view."""
+    level = min(levels, key=lambda lv: abs(max(lv.pixels.shape[:2]) - 500))
+    enc = np.ascontiguousarray(level.pixels[..., :3])
+    to_full = 1.0 / level.factor
+    h, w = enc.shape[:2]
+    found: list[_Outline] = []
+    several = False
+    regions = [np.ones((h, w), np.uint8)]
+    for depth in range(2):
+        inner: list[Any] = []
+        for region in regions:
+            d, spread = _background_distance(enc, region)
+            for limit in sorted({max(4.5 * spread, 0.03), max(9 * spread, 0.09), max(14 * spread, 0.25)}):
+                mask = ((d > limit) & (region > 0)).astype(np.uint8)
+                mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+                k = max(3, round(0.012 * max(h, w)) | 1)
+                mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((k, k), np.uint8))
+                contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+                big = [c for c in contours if len(c) >= 24 and cv2.contourArea(cv2.convexHull(c)) > 0.025 * h * w]
+                big.sort(key=cv2.contourArea, reverse=True)
+                got = [o for o in (_shape_of(c, (h, w), to_full, art) for c in big[:3]) if o is not None]
+                solid = [o for o in got if not o.cut]
+                if depth == 0 and len(solid) >= 2 and solid[1].share > 0.75 * solid[0].share:
+                    several = True
+                for o in got:
+                    if not any(_same(o, other) for other in found):
+                        found.append(o)
+                        if depth == 0 and o.share > 0.25:
+                            inner.append(_shrunk(o, (h, w), level.factor))
+        regions = inner[:2]
+    return found[:7], several
+
+
+def _same(a: _Outline, b: _Outline) -> bool:
+    size = np.ptp(a.hull, axis=0).max()
+    return bool(
+        np.abs(a.hull.min(axis=0) - b.hull.min(axis=0)).max() < 0.01 * size
+        and np.abs(a.hull.max(axis=0) - b.hull.max(axis=0)).max() < 0.01 * size
+    )
+
+
+def _shrunk(o: _Outline, shape: tuple[int, int], factor: float) -> Any:
+    mask = np.zeros(shape, np.uint8)
+    middle = o.hull.mean(axis=0)
+    cv2.fillPoly(mask, [np.round((middle + (o.hull - middle) * 0.95) * factor).astype(np.int32)], 1)
+    return mask
+
+
+def _from_corners(o: _Outline, level: _Level, art: Artwork) -> list[Pose]:
+    """Four rotations of a rectangle, each seen straight and mirrored."""
+    w, h = art.size_mm
+    b = art.bleed_mm
+    rect = np.array([[b, b], [b + w, b], [b + w, b + h], [b, b + h]], dtype=np.float32)
+    out = []
+    assert o.corners is not None
+    for flip in (False, True):
+        corners = o.corners[::-1] if flip else o.corners
+        for turn in range(4):
+            m = cv2.getPerspectiveTransform(rect, np.roll(corners, turn, axis=0).astype(np.float32))
+            out.append(_pose_of(m, level, art))
+    return out
+
+
+def _circle_views(ellipse: Any, level: _Level, focal_share: float) -> list[Any]:
+    """Homographies that take the unit circle to an ellipse as a camera of this focal length sees it (two tilts).
+
+    The plane's normal follows from the eigenvectors of the cone over the ellipse (closed form; e.g. Forsyth
+    et al., IEEE TPAMI 13(10), 971–991, 1991).
+    """
+    (cx, cy), (d1, d2), angle = ellipse
+    rows, cols = level.pixels.shape[:2]
+    f = focal_share * float(np.hypot(rows, cols))
+    t = np.deg2rad(angle)
+    rot = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
+    q = rot @ np.diag([(d1 / 2 / f) ** -2.0, (d2 / 2 / f) ** -2.0]) @ rot.T
+    c = np.array([cx - (cols - 1) / 2, cy - (rows - 1) / 2]) / f
+    cone = np.zeros((3, 3))
+    cone[:2, :2], cone[:2, 2], cone[2, :2], cone[2, 2] = q, -q @ c, -q @ c, c @ q @ c - 1
+    values, vectors = np.linalg.eigh(cone)  # ascending: one negative, two positive
+    l3, l2, l1 = values
+    k = np.array([[f, 0, (cols - 1) / 2], [0, f, (rows - 1) / 2], [0, 0, 1]])
+    out = []
+    for sign in (1.0, -1.0):
+        n = sign * np.sqrt(max(l1 - l2, 0) / (l1 - l3)) * vectors[:, 2] + np.sqrt(max(l2 - l3, 0) / (l1 - l3)) * vectors[:, 0]
+        n = n if n[2] > 0 else -n
+        x = np.array([1.0, 0, 0]) - n[0] * n
+        x /= np.linalg.norm(x)
+        r = np.stack([x, np.cross(n, x), n], axis=1)
+        turned = r.T @ cone @ r
+        turned = turned / turned[0, 0]
+        mx, my = -turned[0, 2], -turned[1, 2]
+        radius = np.sqrt(max(mx * mx + my * my - turned[2, 2], 1e-12))
+        out.append(k @ r @ np.array([[radius, 0, mx], [0, radius, my], [0, 0, 1.0]]))
+    return out
+
+
+def _from_ellipse(o: _Outline, level: _Level, art: Artwork, turns: int = 48) -> list[Pose]:
+    """Rotations of a round piece, straight and mirrored, for both tilts that show such an ellipse."""
+    w, h = art.size_mm
+    b = art.bleed_mm
+    unit = np.array([[2 / w, 0, -(b + w / 2) * 2 / w], [0, 2 / h, -(b + h / 2) * 2 / h], [0, 0, 1.0]])
+    (cx, cy), (d1, d2), angle = o.ellipse
+    if abs(w - h) > 0.02 * max(w, h):  # an oval blank: its axes tell the rotation
+        t = np.deg2rad(angle + (90 if (d2 > d1) == (w > h) else 0))
+        along, across = (max(d1, d2), min(d1, d2)) if w > h else (min(d1, d2), max(d1, d2))
+        a = np.array([[np.cos(t) * along / 2, -np.sin(t) * across / 2, cx], [np.sin(t) * along / 2, np.cos(t) * across / 2, cy],
+                      [0, 0, 1.0]])
+        views, angles = [a], np.array([0.0, np.pi])
+    else:
+        views, angles = _circle_views(o.ellipse, level, 0.72), 2 * np.pi * np.arange(turns) / turns
+        if min(d1, d2) / max(d1, d2) > 0.985:  # seen square on: the two tilts are one
+            views = views[:1]
+    out = []
+    for view in views:
+        for flip in (1.0, -1.0):
+            for a in angles:
+                turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]]) @ np.diag([flip, 1, 1])
+                out.append(_pose_of(view @ turn @ unit, level, art))
+    return out
+
+
+def _quick_scores(levels: list[_Level], poses: list[Pose], art: Artwork) -> Floats:
+    """Share of the blurred photo's variance that the blurred artwork explains, for many placements."""
+    t = _template(art, 44, 1.0)
+    w = np.flatnonzero(t.inside)
+    nuisance = np.column_stack([np.ones(len(w)), t.place.reshape(-1, 5)[w]])
+    q0, _ = np.linalg.qr(nuisance)
+    v = t.terms.reshape(-1, 10)[w][:, [1, 2, 3, 4, 5, 6]].astype(float)
+    v = v - q0 @ (q0.T @ v)
+    u, s, _ = np.linalg.svd(v, full_matrices=False)
+    q1 = u[:, s > max(0.02 * s[0], 1e-3)]
+    fw, fh = art.frame_mm
+    x = (t.place[..., 0].ravel()[w] + 1) / 2 * fw
+    y = (t.place[..., 1].ravel()[w] + 1) / 2 * fh
+    xy1 = np.stack([x, y, np.ones(len(w))]).astype(float)
+    level = next((lv for lv in reversed(levels) if poses[0].px_per_mm * lv.factor >= 0.9 * t.g), levels[0])
+    soft = cv2.GaussianBlur(level.pixels, (0, 0), 1.0)
+    scores = np.zeros(len(poses))
+    for i, pose in enumerate(poses):
+        p = pose.homography @ xy1
+        px = ((p[:2] / p[2]) + 0.5) * level.factor - 0.5
+        got = cv2.remap(soft, px[0].astype(np.float32), px[1].astype(np.float32), cv2.INTER_LINEAR,
+                        borderMode=cv2.BORDER_REPLICATE).reshape(-1, 4)[:, :3].astype(float)
+        got = got - q0 @ (q0.T @ got)
+        scores[i] = float((np.square(q1.T @ got)).sum() / max(float(np.square(got).sum()), 1e-9))
+    return scores
+
+
+def _by_features(levels: list[_Level], art: Artwork) -> list[Pose]:
+    """Placements from matching features, straight and mirrored; the best-supported first."""
+    level = min(levels, key=lambda lv: abs(max(lv.pixels.shape[:2]) - 1000))
+    grey = level.pixels[..., :3].mean(axis=2)
+    low, high = np.percentile(grey[::4, ::4], [0.5, 99.5])
+    photo = np.clip((grey - low) / max(float(high - low), 0.1) * 255, 0, 255).astype(np.uint8)
+    f = min(1.0, 520.0 / max(art.rgb.shape[:2]))
+    small = cv2.resize(art.rgb, None, fx=f, fy=f, interpolation=cv2.INTER_AREA)
+    fx, fy = small.shape[1] / art.rgb.shape[1], small.shape[0] / art.rgb.shape[0]
+    tone = cv2.log(small.astype(np.float32).mean(axis=2) / 255 + 0.15)
+    drawn = cv2.normalize(tone, None, 0, 255, cv2.NORM_MINMAX).astype(np.uint8)
+    sift = cv2.SIFT_create(nfeatures=2500, contrastThreshold=0.02)
+    key_p, des_p = sift.detectAndCompute(photo, None)
+    out: list[tuple[int, Pose]] = []
+    if des_p is None or len(key_p) < 8:
+        return []
+    at_p = np.array([k.pt for k in key_p])
+    matcher = cv2.BFMatcher(cv2.NORM_L2)
+    for flip in (False, True):
+        view = np.ascontiguousarray(drawn[:, ::-1]) if flip else drawn
+        key_a, des_a = sift.detectAndCompute(view, None)
+        if des_a is None or len(key_a) < 8:
+            continue
+        at_a = np.array([k.pt for k in key_a])
+        if flip:
+            at_a[:, 0] = drawn.shape[1] - 1 - at_a[:, 0]
+        pairs = [p for p in matcher.knnMatch(des_a, des_p, k=2) if len(p) == 2 and p[0].distance < 0.82 * p[1].distance]
+        if len(pairs) < 8:
+            continue
+        a = (at_a[[p[0].queryIdx for p in pairs]] + 0.5) / ([fx * art.px_per_mm, fy * art.px_per_mm])
+        b = (at_p[[p[0].trainIdx for p in pairs]] + 0.5) / level.factor - 0.5
+        cv2.setRNGSeed(7)
+        m, inlier = cv2.findHomography(a, b, cv2.RANSAC, 5.0 / level.factor, maxIters=3000, confidence=0.999)
+        if m is None or int(inlier.sum()) < 8:
+            continue
+        pose = _pose_of(m, levels[0], art)
+        if _sane(pose, art):
+            out.append((int(inlier.sum()), pose))
+    return [p for _, p in sorted(out, key=lambda v: -v[0])]
+
+
+# --------------------------------------------------------------------------------------------------------- the outline
+
+
+def _rim_points(art: Artwork, count: int) -> tuple[Floats, Floats, Any]:
+    """Places on the nominal rim in piece mm (n, 2), outward normals (n, 2), and which stretch each belongs to (n,)."""
+    w, h = art.size_mm
+    if art.shape == "round":
+        a = 2 * np.pi * (np.arange(count) + 0.5) / count
+        pts = np.stack([w / 2 + w / 2 * np.cos(a), h / 2 + h / 2 * np.sin(a)], axis=1)
+        nrm = np.stack([np.cos(a) / w, np.sin(a) / h], axis=1)
+        return pts, nrm / np.linalg.norm(nrm, axis=1, keepdims=True), (np.arange(count) * 12 // count)
+    n = count // 4
+    s = 0.03 + 0.94 * (np.arange(n) + 0.5) / n
+    o, i = np.zeros(n), np.ones(n)
+    pts = np.concatenate([np.stack(p, 1) for p in ((s * w, o), (w * i, s * h), (s * w, h * i), (o, s * h))])
+    nrm = np.repeat(np.array([[0, -1.0], [1, 0], [0, 1], [-1, 0]]), n, axis=0)
+    return pts, nrm, np.repeat(np.arange(4), n)
+
+
+def _measure_rim(
+    levels: list[_Level], pose: Pose, art: Artwork, to_frame: Any, reach: float
+) -> tuple[Floats, Floats, Floats, Any]:
+    """Where the rim is along its normal, in mm of the nominal piece; NaN where it is not seen.
+
+    Of the edges within reach the outermost clear one counts that a whole side shares: inside lies the picture
+    with edges of its own, outside the card.
+    """
+    pts, nrm, part = _rim_points(art, 160)
+    level = next((lv for lv in reversed(levels) if pose.px_per_mm * lv.factor >= 2.5), levels[0])
+    step = max(0.12, 0.5 / (pose.px_per_mm * level.factor))
+    n = 2 * int(np.ceil(reach / step)) + 1
+    s = (np.arange(n) - n // 2) * step
+    tangent = np.stack([-nrm[:, 1], nrm[:, 0]], axis=1)
+    along = np.linspace(-0.008, 0.008, 5) * max(art.size_mm)
+    mm = pts[:, None, None, :] + s[None, :, None, None] * nrm[:, None, None, :]
+    mm = mm + along[None, None, :, None] * tangent[:, None, None, :]
+    px = mm_to_px(scaled(pose, level.factor), to_frame(mm.reshape(-1, 2))).astype(np.float32)
+    maps = px.reshape(len(pts), n * 5, 2)
+    got = cv2.remap(level.pixels, np.ascontiguousarray(maps[..., 0]), np.ascontiguousarray(maps[..., 1]),
+                    cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(float("nan"),) * 4)
+    profile = got.reshape(len(pts), n, 5, 4)[..., :3].mean(axis=2)
+    width = max(1, round(0.35 / step))
+    d = np.full((len(pts), n), np.nan)
+    d[:, width:-width] = np.sqrt((np.square(profile[:, 2 * width :] - profile[:, : -2 * width])).sum(axis=2))
+    offset = np.full(len(pts), np.nan)
+    for k in np.unique(part):
+        rows = np.flatnonzero(part == k)
+        side = d[rows]
+        good = np.isfinite(side).all(axis=1, where=np.isfinite(s)[None, :] & (np.abs(np.arange(n) - n // 2) < n // 2 - width))
+        if good.sum() < 3:
+            continue
+        typical = np.nan_to_num(np.median(side[good], axis=0))
+        ground = float(np.median(typical[width:-width]))
+        top = float(typical.max())
+        if top < max(0.02, 2.0 * ground):
+            continue
+        peaks = [i for i in range(1, n - 1) if typical[i] >= typical[i - 1] and typical[i] > typical[i + 1]
+                 and typical[i] > max(0.35 * top, 0.02, 1.8 * ground)]
+        if not peaks:
+            continue
+        at = max(peaks)
+        half = max(2, round(1.3 / step))
+        for r in rows[good]:
+            a, b = max(1, at - half), min(n - 1, at + half + 1)
+            i = a + int(np.argmax(d[r, a:b]))
+            if d[r, i] < 0.4 * typical[at] or not 1 <= i < n - 1:
+                continue
+            y0, y1, y2 = d[r, i - 1], d[r, i], d[r, i + 1]
+            bow = y0 - 2 * y1 + y2
+            shift = 0.5 * (y0 - y2) / bow if np.isfinite(bow) and bow < 0 else 0.0
+            offset[r] = s[i] + float(np.clip(shift, -0.5, 0.5)) * step
+    return pts, nrm, offset, part
+
+
+def _fit_placing(pts: Floats, seen: Floats, nrm: Floats, art: Artwork, *, stretch: bool) -> tuple[Floats, Floats]:
+    """Affine map piece mm → frame mm (2, 3): scale, small turn, shift, from rim places seen in the frame.
+
+    ``seen`` (n, 2) are frame mm of the nominal rim places ``pts``; only the part along the normal counts.
+    With ``stretch`` the two axes have scales of their own. Returns the map and the residuals (n,).
+    """
+    w, h = art.size_mm
+    c = np.array([w / 2, h / 2])
+    d = (pts - c) / max(w, h)
+    nx, ny = nrm.T
+    cols = [nx, ny, -d[:, 1] * nx + d[:, 0] * ny]
+    cols += [d[:, 0] * nx, d[:, 1] * ny] if stretch else [d[:, 0] * nx + d[:, 1] * ny]
+    a = np.stack(cols, axis=1)
+    b = ((seen - art.bleed_mm - pts) * nrm).sum(axis=1)
+    weights = np.ones(len(b))
+    x = np.zeros(a.shape[1])
+    for _ in range(6):
+        x = np.linalg.lstsq(a * weights[:, None], b * weights, rcond=1e-9)[0]
+        r = b - a @ x
+        weights = np.sqrt(tukey_weights(r, max(1.4826 * float(np.median(np.abs(r))), 0.05)))
+    size = max(w, h)
+    sx, sy = (x[3], x[4]) if stretch else (x[3], x[3])
+    lin = np.array([[1 + sx / size, -x[2] / size], [x[2] / size, 1 + sy / size]])
+    shift = c + x[:2] - lin @ c + art.bleed_mm
+    return np.column_stack([lin, shift]), np.asarray(b - a @ x)
+
+
+def _apply(affine: Floats, xy: Floats) -> Floats:
+    return np.asarray(xy @ affine[:, :2].T + affine[:, 2])
+
+
+def _inverse(affine: Floats) -> Floats:
+    m = np.linalg.inv(np.vstack([affine, [0, 0, 1.0]]))
+    return np.asarray(m[:2])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rim:
+    """The rim as measured: piece mm → frame mm (2, 3), rows for the pose fit, residual, places seen (frame mm)."""
+
+    to_frame: Floats
+    rows: tuple[Floats, Floats, Floats, Floats]
+    residual: float
+    seen: Floats
+    points: Floats
+
+
+def _find_rim(levels: list[_Level], trial: _Trial, art: Artwork, start: Floats, reach: float) -> _Rim | None:
+    """Measure the rim around a known picture and place the blank under it; None when it is not seen."""
+    to_frame = start
+    rim: _Rim | None = None
+    for k, r in enumerate((reach, min(reach, 2.5), 1.6)):
+        affine = to_frame
+        pts, nrm, offset, part = _measure_rim(levels, trial.pose, art, lambda mm, a=affine: _apply(a, mm), r)
+        ok = np.isfinite(offset)
+        sides = len(np.unique(part[ok]))
+        if ok.sum() < 48 or sides < (3 if art.shape == "rect" else 7):
+            return rim if k == 2 else None
+        seen = _apply(affine, pts[ok] + offset[ok, None] * nrm[ok])
+        to_frame, res = _fit_placing(pts[ok], seen, nrm[ok], art, stretch=sides == 4 or art.shape == "round")
+        near = np.abs(res) < 1.0
+        if near.sum() < 0.5 * len(pts) * 0.7:
+            return None
+        rms = float(np.sqrt(np.mean(res[near] ** 2)))
+        # rows for the pose: the rim of the placed blank ought to be where it was seen
+        placed = _apply(to_frame, pts[ok][near])
+        rows = (placed, nrm[ok][near], -res[near], np.full(int(near.sum()), 1.0 / (0.25**2 + rms**2)))
+        rim = _Rim(to_frame=to_frame, rows=rows, residual=rms, seen=seen[near], points=pts[ok][near])
+    return rim
+
+
+# ------------------------------------------------------------------------------------------------------- the decision
+
+
+def _structure(c: _Compared, g: float) -> tuple[float, float, int]:
+    """Share of structure that agrees, share that is foreign to the artwork, number of blocks with structure."""
+    side = max(4, round(6.0 * g))
+    h, w = c.ok.shape
+    nb = max(3, w // side), max(3, h // side)
+
+    def mean(a: Any) -> Any:
+        return _block_means(a, nb)[:, 0]
+
+    share = mean(c.ok)
+    tt, ww, wt = (mean((p * q).sum(axis=2)) / np.maximum(share, 0.1) for p, q in ((c.t, c.t), (c.w, c.w), (c.w, c.t)))
+    full = share > 0.6
+    quiet = float(np.percentile(ww[full], 15)) if full.any() else 0.0
+    floor = max(2.5 * quiet, 0.02**2)
+    busy = full & ((ww > floor) | (tt > floor))
+    if not busy.any():
+        return 0.0, 0.0, 0
+    ncc = wt / np.sqrt(np.maximum(tt * ww, 1e-12))
+    left = np.maximum(ww - np.square(np.maximum(wt, 0)) / np.maximum(tt, 1e-9), 0)
+    strength = np.sqrt(ww)
+    shows = full & (ww > floor)
+    foreign = shows & (ncc < 0.5) & (left > floor)
+    weight = np.sqrt(np.maximum(ww, tt))
+    agree = float((weight * (ncc > 0.6))[busy].sum() / weight[busy].sum())
+    strange = float(strength[foreign].sum() / max(float(strength[shows].sum()), 1e-9))
+    return agree, strange, int(busy.sum())
+
+
+def _best_start(
+    levels: list[_Level], trials: list[_Trial], art: Artwork, keep: tuple[int, int]
+) -> list[_Trial]:
+    """Draw the most promising placements in, coarse to middling, and rank them."""
+    first, second = _template(art, 64, 0.8), _template(art, 128, 0.7)
+    got = []
+    for trial in trials[: keep[0]]:
+        t, _, _ = _align(levels, trial, art, first, steps=3, block=8, bend=False)
+        got.append(t)
+    got = _distinct(sorted(got, key=lambda v: -v.score), art)
+    out = []
+    for trial in got[: keep[1]]:
+        t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False)
+        out.append(t)
+    return _distinct(sorted(out, key=lambda v: -v.score), art)
+
+
+def _distinct(trials: list[_Trial], art: Artwork) -> list[_Trial]:
+    """Leave out placements that are the same as a better one."""
+    fw, fh = art.frame_mm
+    probe = np.array([[0.2 * fw, 0.2 * fh], [0.8 * fw, 0.2 * fh], [0.5 * fw, 0.85 * fh]])
+    kept: list[_Trial] = []
+    seen: list[Floats] = []
+    for t in trials:
+        at = mm_to_px(t.pose, probe)
+        if all(float(np.abs(at - other).max()) > 0.02 * t.pose.px_per_mm * max(fw, fh) for other in seen):
+            kept.append(t)
+            seen.append(at)
+    return kept
+
+
+def _scaled_up(pose: Pose, art: Artwork, extra_mm: float) -> Pose:
+    """The placement if the picture had been printed ``extra_mm`` larger on every side."""
+    w, h = art.size_mm
+    fw, fh = art.frame_mm
+    sx, sy = (w + 2 * extra_mm) / w, (h + 2 * extra_mm) / h
+    m = np.array([[sx, 0, (1 - sx) * fw / 2], [0, sy, (1 - sy) * fh / 2], [0, 0, 1.0]])
+    return _with_scale(replace(pose, homography=pose.homography @ m), art)
+
+
+def _start(levels: list[_Level], art: Artwork, outlines: list[_Outline], hints: Iterable[Pose]) -> list[_Trial]:
+    """Placements from earlier photos and from outlines, best first."""
+    trials = [_Trial(pose=p, outline=None, score=1.0) for p in hints]
+    for o in outlines:
+        poses = _from_corners(o, levels[0], art) if o.corners is not None else _from_ellipse(o, levels[0], art)
+        poses = [p for p in poses if _sane(p, art)]
+        if not poses:
+            continue
+        if not art.bleed_known:
+            order = np.argsort(-_quick_scores(levels, poses, art))[:10]
+            poses += [_scaled_up(poses[i], art, b) for i in order for b in (5.0, 10.0)]
+        scores = _quick_scores(levels, poses, art)
+        trials += [_Trial(pose=p, outline=o, score=float(s)) for p, s in zip(poses, scores, strict=True)]
+    return sorted(trials, key=lambda t: -t.score)
+
+
+def _nominal(art: Artwork) -> Floats:
+    return np.array([[1, 0, art.bleed_mm], [0, 1, art.bleed_mm]], dtype=float)
+
+
+def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = ()) -> Registered:
+    """Find the pressed piece in a photo and fix where every millimetre of it lies.
+
+    Parameters
+    ----------
+    image : LinearImage
+    artwork : Artwork
+    hints : tuple of Pose
+        Piece mm → pixels of this image as taken, for instance from a photo with the same set-up; tried first.
+
+    Returns
+    -------
+    Registered
+
+    Raises
+    ------
+    TargetError
+        The photo does not show this artwork, or no piece can be made out.
+    PhotoError
+        The piece is cut off by the frame, or several lie in view.
+    DataError
+        The piece in the photo has other proportions than its stated size.
+    """
+    art = artwork
+    levels, factor = _levels(image)
+    outlines, several = _outlines(levels, art)
+    to_piece = np.vstack([_inverse(_nominal(art)), [0, 0, 1.0]])
+    given = [_with_scale(replace(scaled(p, factor), homography=scaled(p, factor).homography @ to_piece), art) for p in hints]
+    middle = _template(art, 280, 0.6)
+    keep = (20, 8) if art.shape == "round" else (10, 5)
+    final: list[tuple[_Trial, _Compared, tuple[float, float, int]]] = []
+
+    def finish(trials: list[_Trial]) -> None:
+        for trial in _best_start(levels, trials, art, keep)[:3]:
+            t, c, _ = _align(levels, trial, art, middle, steps=3, block=18, bend=True)
+            final.append((t, c, _structure(c, middle.g)))
+        final.sort(key=lambda v: -v[0].score)
+
+    finish(_start(levels, art, outlines, given))
+    if not final or final[0][2][0] < 0.8 or final[0][0].score < 0.7:
+        finish([_Trial(pose=p, outline=None, score=1.0) for p in _by_features(levels, art)])
+    _DEBUG.clear()
+    _DEBUG.update(outlines=outlines, final=final, several=several)
+    if not final:
+        raise TargetError(f"no piece can be made out in {image.source}",
+                          "lay it on plain white card, whole in the frame, evenly lit")
+    trial, compared, (agree, strange, busy) = final[0]
+    return _finished(image, art, levels, factor, trial, compared, (agree, strange, busy), final)
+
+
+_DEBUG: dict[str, Any] = {}
+
+
+def _finished(image, art, levels, factor, trial, compared, structure, final):  # type: ignore[no-untyped-def]
+    side = int(min(_FINEST, max(art.frame_mm) * min(4.5, 1.1 * trial.pose.px_per_mm)))
+    fine = _template(art, max(side, 160), 0.6)
+    block = max(12, round(side / 26))
+    start = _nominal(art)
+    rim = None
+    rim_start = start
+    if trial.outline is not None:
+        rim_start = _placing_from_outline(trial, art) if trial.outline is not None else start
+    t, c, rows = _align(levels, trial, art, fine, steps=2, block=block, bend=True)
+    for _ in range(2):
+        rim = _find_rim(levels, t, art, rim_start if rim is None else rim.to_frame, 3.0 if trial.outline is not None else 6.0)
+        t, c, rows = _align(levels, t, art, fine, steps=2, block=block, bend=True, rim=rim.rows if rim else None)
+    m, v, e, wgt = rows
+    residual = float(np.sqrt(np.average(np.clip(e, -1, 1) ** 2, weights=wgt))) if len(e) else float("nan")
+    to_frame = rim.to_frame if rim is not None else start
+    picture = _inverse(to_frame) @ np.vstack([_nominal(art), [0, 0, 1.0]])
+    pose = replace(t.pose, homography=t.pose.homography @ np.vstack([to_frame, [0, 0, 1.0]]))
+    pose = scaled(pose, 1.0 / factor)
+    mirrored = float(np.linalg.det(pose.homography / pose.homography[2, 2])) < 0
+    if mirrored:
+        width = image.rgb.shape[1]
+        pose = replace(pose, homography=np.array([[-1.0, 0, width - 1], [0, 1, 0], [0, 0, 1]]) @ pose.homography, mirrored=True)
+        image = replace(image, rgb=np.ascontiguousarray(image.rgb[:, ::-1]), clipped=np.ascontiguousarray(image.clipped[:, ::-1]))
+    mid = np.array([[art.size_mm[0] / 2, art.size_mm[1] / 2]])
+    off = (_apply(picture, mid) - mid)[0]
+    pose = replace(pose, residual_mm=residual, edges_used=len(e), px_per_mm=float(local_px_per_mm(pose, mid)[0]))
+    return Registered(
+        pose=pose, image=image, placed_by="content", picture_to_piece=picture, picture_offset_mm=(float(off[0]), float(off[1])),
+        picture_scale=(float(np.hypot(picture[0, 0], picture[1, 0])), float(np.hypot(picture[0, 1], picture[1, 1]))),
+        picture_turn_deg=float(np.rad2deg(np.arctan2(picture[1, 0], picture[0, 0]))),
+        outline_mm=_apply(_inverse(to_frame), rim.seen) if rim is not None else _EMPTY,
+        outline_residual_mm=rim.residual if rim is not None else float("nan"), residual_mm=residual, uncertainty_mm=0.0,
+        inliers=len(e), score=t.score, foreign=structure[1], ambiguous=False, notes=(),
+    )
+
+
+def _placing_from_outline(trial: _Trial, art: Artwork) -> Floats:
+    """Piece mm → frame mm as the coarse outline has it: centre and size of its hull in the frame."""
+    assert trial.outline is not None
+    w, h = art.size_mm
+    hull = trial.outline.hull
+    inv = np.linalg.inv(trial.pose.homography)
+    p = np.column_stack([hull, np.ones(len(hull))]) @ inv.T
+    mm = p[:, :2] / p[:, 2:]
+    low, high = np.percentile(mm, [0.5, 99.5], axis=0)
+    if art.shape == "rect":
+        # sides rather than corners, which stick out when the outline is turned a little
+        dense = np.concatenate([mm + (np.roll(mm, -1, axis=0) - mm) * s for s in np.linspace(0, 1, 20)[:, None, None]])
+        centre = mm.mean(axis=0)
+        u = (dense - centre) / np.array([w, h])
+        right, left = dense[u[:, 0] > np.abs(u[:, 1])], dense[-u[:, 0] > np.abs(u[:, 1])]
+        low_side, top = dense[u[:, 1] > np.abs(u[:, 0])], dense[-u[:, 1] > np.abs(u[:, 0])]
+        if min(map(len, (right, left, low_side, top))) > 0:
+            low = np.array([np.median(left[:, 0]), np.median(top[:, 1])])
+            high = np.array([np.median(right[:, 0]), np.median(low_side[:, 1])])
+    s = (high - low) / np.array([w, h])
+    return np.array([[s[0], 0, low[0]], [0, s[1], low[1]]])

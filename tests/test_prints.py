@@ -1,0 +1,204 @@
+"""Ghost, banding, missing ink, scorch and crisp dots, on scenes whose truth the virtual press knows."""
+
+from __future__ import annotations
+
+import io
+from functools import lru_cache
+from statistics import NormalDist
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from colorcheck import draw
+from colorcheck.cielab import density_from_y, linear_srgb_to_xyz, srgb_to_linear
+from colorcheck.lighting import fit_light, grid_places, light_at
+from colorcheck.prints import _LAMP_SLOPE, _field_mask, _ten_ninety, check_print
+from colorcheck.records import CellKind, Cells, FlatImage, Light, PrintCheck, Target
+from colorcheck.rectify import sample_field
+from colorcheck.relative import relative_lab
+from colorcheck.target import make_target
+from tests import virtual as v
+
+PER_MM = 7.0
+EDGE_MM = 0.45
+SIZE = 110.0
+
+
+@lru_cache(maxsize=4)
+def sheet(shape: str = "rect") -> tuple[Target, Any]:
+    target = make_target(size_mm=(SIZE, SIZE), shape=shape, patches="compact", seed=3)
+    return target, draw.render(target, dpi=200)
+
+
+def photo_inputs(target: Target, photo: v.Photo, quality: int) -> tuple[Any, ...]:
+    """Lay the photo flat by its true geometry and fit the light: the input of `check_print`."""
+    stored = io.BytesIO()
+    Image.fromarray(photo.rgb).save(stored, format="JPEG", quality=quality)
+    linear = srgb_to_linear(np.arange(256) / 255.0).astype(np.float32)[np.asarray(Image.open(stored))]
+    w, h = target.size_mm
+    n = (round(h * PER_MM), round(w * PER_MM))
+    y, x = np.mgrid[0 : n[0], 0 : n[1]]
+    at = photo.mm_to_px(np.stack([(x + 0.5) / PER_MM, (y + 0.5) / PER_MM], axis=-1)).astype(np.float32)
+    rgb = cv2.remap(linear, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    flat = FlatImage(rgb=rgb, clipped=np.zeros(n, np.uint8), inside=np.ones(n, bool), px_per_mm=PER_MM)
+    k = target.box_mm * PER_MM
+    cells = [
+        rgb[int(b[1] + 0.2 * b[3]) : int(b[1] + 0.8 * b[3]), int(b[0] + 0.2 * b[2]) : int(b[0] + 0.8 * b[2])]
+        for b in k
+    ]
+    xy = target.box_mm[:, :2] + target.box_mm[:, 2:] / 2
+    seen = np.array([c.reshape(-1, 3).mean(axis=0) for c in cells], dtype=float)
+    white = target.kind == CellKind.WHITE
+    fit = fit_light(xy[white], seen[white], target.size_mm)
+    field = sample_field(flat, target, edge_mm=EDGE_MM)
+    shape = field.rgb.shape[:2]
+    e_map = light_at(fit, grid_places(target.size_mm, field.step_mm, shape))[0].reshape(*shape, 3)
+    e_cell, e_std = light_at(fit, xy)
+    light = Light(
+        e_map=e_map, g_map=np.zeros_like(e_map), glare=np.zeros(shape, bool), step_mm=field.step_mm,
+        e_cell=e_cell, g_cell=np.zeros_like(e_cell), e_std=e_std, ratio=1.0, order=fit.degree,
+        residual=fit.loo, veil=np.zeros(3), veil_std=0.01, veil_known=False, cast=0.0,
+    )
+    rel, none = seen / e_cell, np.zeros(len(k))
+    measured = Cells(
+        rgb_rel=rel, lab=relative_lab(rel), lab_absolute=None,
+        density=density_from_y(np.maximum(linear_srgb_to_xyz(rel)[:, 1], 1e-5), 1.0), u_noise=none,
+        u_system=none, uncertainty=none, flags=np.zeros(len(k), dtype=np.int64),
+        centre_px=photo.mm_to_px(xy), photos=1,
+    )
+    return target, flat, light, field.rgb / e_map, measured
+
+
+def judge(
+    faults: v.Faults, *, shape: str = "rect", printer: v.Printer | None = None, coat: str = "bright",
+    scene: v.Scene | None = None, camera: v.Camera | None = None, quality: int = 92, **pose: Any,
+) -> PrintCheck:
+    target, art = sheet(shape)
+    piece = v.press_sheet(
+        art, 200 / 25.4, size_mm=target.size_mm, shape=shape, faults=faults, printer=printer,
+        substrate=v.SUBSTRATES[coat], seed=4,
+    )
+    view = v.Pose.megapixels(1.6, **{"tilt_deg": 7.0, "rotation_deg": 4.0, **pose})
+    photo = v.photograph(piece, scene=scene, camera=camera, pose=view, seed=2)
+    inputs = photo_inputs(target, photo, quality)
+    return check_print(*inputs, edge_mm=EDGE_MM)
+
+
+def kinds(check: PrintCheck) -> list[str]:
+    return [f.kind for f in check.findings]
+
+
+@lru_cache(maxsize=1)
+def good_print() -> PrintCheck:
+    return judge(v.Faults())
+
+
+def test_a_plain_good_print_has_no_fault() -> None:
+    assert kinds(good_print()) == []
+    assert good_print().missing == ()
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        {"camera": v.Camera(sharpen=0.8, tone="phone"), "quality": 75, "shape": "round"},
+        {"blur_px": 1.6, "coat": "thick glass", "tilt_deg": 15.0},
+        {"scene": v.Scene(lamps=(v.Lamp(), v.Window(150.0, 1.9, 250.0, 0.8, "A")), vignetting=0.3)},
+        {"printer": v.Printer(profiled=False, gamma=(1.3, 1.3, 1.3)), "coat": "satin"},
+    ],
+    ids=["sharpened", "blurred behind thick glass", "two lamps", "raw on weak coat"],
+)
+def test_a_good_print_has_no_fault(case: dict[str, Any]) -> None:
+    check = judge(v.Faults(), **case)
+    assert kinds(check) == []
+    assert check.missing == ()
+
+
+def test_soft_spots_and_short_pressing_are_not_print_faults() -> None:
+    pale = v.Spot(60, 55, 14, v.pale_strength(6.0))
+    printer = v.Printer(gamma=(0.75, 0.75, 0.75), dyes="dull")
+    check = judge(v.Faults(spots=(pale,), under_press=0.3), printer=printer)
+    assert kinds(check) == []
+
+
+@pytest.mark.parametrize(("dx", "dy", "strength"), [(1.2, 0.5, 0.06), (-0.4, 0.5, 0.1), (-2.5, 3.6, 0.08)])
+def test_a_ghost_is_found_with_its_shift(dx: float, dy: float, strength: float) -> None:
+    check = judge(v.Faults(ghost=v.Ghost(dx, dy, strength)))
+    assert kinds(check) == ["ghost"]
+    assert np.hypot(check.ghost_shift_mm[0] - dx, check.ghost_shift_mm[1] - dy) < 0.3
+    assert 0.4 * strength < check.ghost_strength < 1.7 * strength
+
+
+@pytest.mark.parametrize(("along", "period", "dye"), [("x", 2.1, "magenta"), ("y", 5.3, "cyan")])
+def test_banding_is_found_with_period_axis_and_dye(along: str, period: float, dye: str) -> None:
+    check = judge(v.Faults(banding=v.Banding(dye, period, 0.2, along)))
+    (found,) = (f for f in check.findings if f.kind == "banding")
+    assert check.banding_period_mm == pytest.approx(period, rel=0.02)
+    assert check.banding_axis == along
+    assert check.banding_amplitude_l > 0.25
+    assert found.detail["dye"] == dye
+
+
+@pytest.mark.parametrize("ink", ["cyan", "magenta", "yellow", "black"])
+def test_a_missing_ink_is_named(ink: str) -> None:
+    assert judge(v.Faults(missing=(ink,))).missing == (ink,)
+
+
+def test_scorch_is_found_at_its_place() -> None:
+    scorch = v.Scorch(v.scorch_strength(5.0), 50.0, 70.0, 45.0)
+    check = judge(v.Faults(scorch=(scorch,)))
+    (found,) = (f for f in check.findings if f.kind == "scorch")
+    assert np.hypot(found.x_mm - 50, found.y_mm - 70) < 20
+    assert 2.0 <= check.scorch_b < 8.0
+    assert check.scorch_b > 3 * check.scorch_u
+
+
+def test_pinholes_and_specks_are_found_where_they_are() -> None:
+    target, _ = sheet()
+    free = _field_mask(target, (480, 480), 4.0, 0.9, 8.0)
+    row, col = np.nonzero(free)
+    pick = np.random.default_rng(5).choice(len(row), 6, replace=False)
+    dyes = (None, None, None, "black", "cyan", "magenta")
+    dots = tuple(v.Speck(col[k] / 4, row[k] / 4, 1.2, d) for k, d in zip(pick, dyes, strict=True))
+    check = judge(v.Faults(specks=dots))
+    hits = [
+        [f for f in check.findings if np.hypot(f.x_mm - d.x_mm, f.y_mm - d.y_mm) < 1.0] for d in dots
+    ]
+    assert sum(bool(h) for h in hits) >= 5
+    assert len(check.findings) == sum(len(h) for h in hits)
+    for d, h in zip(dots, hits, strict=True):
+        for f in h:
+            assert f.kind == ("pinhole" if d.dye is None else "speck")
+            assert f.diameter_mm == pytest.approx(1.2, abs=0.4)
+
+
+def test_edge_width_follows_the_bleed() -> None:
+    assert judge(v.Faults(bleed_mm=0.3)).edge_width_mm - good_print().edge_width_mm > 0.2
+
+
+def test_uptake_falls_with_short_pressing_and_says_how_unsure_it_is() -> None:
+    full, short = good_print(), judge(v.Faults(under_press=0.5))
+    assert short.uptake < full.uptake - 0.25
+    assert short.uptake_u > 0.05
+
+
+def test_ten_ninety_width_of_a_blurred_step() -> None:
+    """A normal distribution holds 80 % between ±1.2816 standard deviations (any table of it)."""
+    t = np.arange(-2, 2, 0.02)
+    step = np.array([NormalDist(0, 0.2).cdf(x) for x in t])
+    assert _ten_ninety(t, 0.1 + 0.5 * step) == pytest.approx(2 * 1.2816 * 0.2, rel=0.01)
+
+
+def test_lamp_slope_agrees_with_standard_illuminants() -> None:
+    """Chromaticities of D65, D50 and A (CIE 15:2004), matrix of IEC 61966-2-1."""
+    to_rgb = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
+    logs = []
+    for x, y in ((0.31272, 0.32903), (0.34567, 0.35851), (0.44758, 0.40745)):
+        r, g, b = to_rgb @ np.array([x / y, 1.0, (1 - x - y) / y])
+        logs.append((np.log(r / g), np.log(b / g)))
+    for warm in logs[1:]:
+        slope = (warm[1] - logs[0][1]) / (warm[0] - logs[0][0])
+        assert slope == pytest.approx(_LAMP_SLOPE, abs=0.1)
