@@ -16,6 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 
 from .expect import Expected, ViewBlocks, block_means, block_places, colour_terms
@@ -42,7 +43,8 @@ class Parted:
     infinite where nothing is known; ``depth`` (r, c, 3) change of the logarithm when all dye
     is missing; ``light`` (v, r, c, 3) the light; ``light_basis`` (v, r, c, k) and
     ``light_cov`` (k, k) the doubt that is left in its logarithm; ``colour_group`` (r, c)
-    number of the artwork colour (−1 none); ``shift_mm`` (v, 2) displacement found;
+    number of the artwork colour (−1 none), ``colour_var``
+    (groups, 3) the variance left in its expectation; ``shift_mm`` (v, 2) displacement found;
     ``ambiguous`` the broad components that light could explain as well as the print;
     ``settle_by`` the one photo that would decide; ``doubt`` (4,) standard error, in log
     light, of a tilt along x and y, of a bowl, and of a ring.
@@ -55,6 +57,7 @@ class Parted:
     light_basis: Floats
     light_cov: Floats
     colour_group: Any
+    colour_var: Floats
     shift_mm: Floats
     ambiguous: tuple[str, ...]
     settle_by: str
@@ -242,7 +245,7 @@ def separate(expected: Expected) -> Parted:
         basis[k] = full[:, 0, cols.light : cols.light + nl].reshape(*shape, nl)
     lack = (_hats(flat, e.size_mm) @ x[cols.lack :]).reshape(shape)
     group = _colour_groups(e.device, e.inside)
-    left, var = _settle_colours(left, depth, lack, group, places, prior_var, seen, e)
+    left, var, colour_var = _settle_colours(left, depth, lack, group, places, prior_var, e)
     loose = prior.copy()
     loose[cols.lack :] = _LACK_STD_LOOSE
     cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
@@ -260,6 +263,7 @@ def separate(expected: Expected) -> Parted:
     first = light[0].mean(axis=2)[e.inside]
     return Parted(
         left=left, var=var, depth=depth, light=light, light_basis=basis, light_cov=light_cov, colour_group=group,
+        colour_var=colour_var,
         shift_mm=shift, ambiguous=unsure, settle_by=settle, doubt=doubt,
         ratio=float(np.percentile(first, 99.5) / max(np.percentile(first, 0.5), 1e-9)), anchors=anchors,
     )
@@ -350,47 +354,87 @@ def _colour_groups(device: Floats, ok: Mask) -> Any:
 
 
 def _settle_colours(
-    left: Floats, depth: Floats, lack: Floats, group: Any, places: Floats, prior_var: Floats, seen: Floats, e: Expected
-) -> tuple[Floats, Floats]:
-    """Take out what a colour shows wherever it appears, and tell the noise of each kind of block."""
-    v, rows, cols = left.shape[:3]
-    rest = left - depth * lack[..., None]
+    left: Floats, depth: Floats, lack: Floats, group: Any, places: Floats, prior_var: Floats, e: Expected
+) -> tuple[Floats, Floats, Floats]:
+    """Take out what a colour shows wherever it appears, and tell the noise of each kind of block.
+
+    A colour's own error and locally missing dye are fitted in turn: colours that are alone in
+    one place share what is seen there with their neighbours. Returns ``left``, its variance,
+    and the variance (groups, 3) that is left in each colour's own error.
+    """
+    v = left.shape[0]
+    number = max(int(group.max()) + 1, 1)
+    total = np.zeros((number, 3))
+    doubt = np.full((number, 3), 0.01**2)
     tile = (places[..., 0] // _TILE_MM).astype(int) * 100 + (places[..., 1] // _TILE_MM).astype(int)
-    good = np.isfinite(rest).all(axis=(0, 3)) & (group >= 0)
-    quiet = good & (prior_var.mean(axis=2) < 0.04**2)
-    mean = np.nanmean(rest, axis=0) if v > 1 else rest[0]
-    g, tl, val = group[quiet], tile[quiet], mean[quiet]
-    if len(g):
-        key = g * 100000 + tl
-        order = np.argsort(key, kind="stable")
-        key, val, g = key[order], val[order], g[order]
-        start = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
-        count = np.diff(np.r_[start, len(key)])
-        tile_mean = np.add.reduceat(val, start, axis=0) / count[:, None]
-        tile_group = g[start]
-        keep = count >= 2
-        tile_mean, tile_group = tile_mean[keep], tile_group[keep]
-        off = np.zeros((int(group.max()) + 1, 3))
-        for k in np.unique(tile_group):
-            m = tile_mean[tile_group == k]
-            n = len(m)
-            if n >= 3:
-                off[k] = np.median(m, axis=0) * n / (n + 1.5)
-        left = left - np.where(group[None, ..., None] >= 0, off[np.maximum(group, 0)][None], 0.0)
-        rest = left - depth * lack[..., None]
+    good = np.isfinite(left).all(axis=(0, 3)) & (group >= 0)
+    quiet = good & (prior_var.mean(axis=2) < 0.05**2)
+    if quiet.sum() < 50:
+        quiet = good
+    mean = np.where(good[..., None], np.nan_to_num(left).mean(axis=0), 0.0)
+    order = np.flatnonzero(quiet.ravel())
+    key = group.ravel()[order] * 100000 + tile.ravel()[order]
+    order = order[np.argsort(key, kind="stable")]
+    key = np.sort(key)
+    info = np.where(quiet[..., None], depth / np.maximum(prior_var, 1e-6), 0.0)
+    smooth = np.zeros_like(lack)
+    for turn in range(3):
+        value = (mean - total[np.maximum(group, 0)] - depth * smooth[..., None]).reshape(-1, 3)[order]
+        step, doubt = _group_offsets(key, value, number, total)
+        total = step
+        rest = mean - total[np.maximum(group, 0)]
+        if turn < 2:
+            up = (rest * info).sum(axis=2)
+            down = (depth * info).sum(axis=2)
+            s = 7.0 / e.step_mm
+            prior = 0.02 * float(np.median(down[quiet])) if quiet.any() else 1.0
+            smooth = cv2.GaussianBlur(up, (0, 0), s) / (cv2.GaussianBlur(down, (0, 0), s) + prior)
+            # every colour errs a little, missing dye is rare: only what stands out is left to it
+            limit = 2.5 * float(mad_std(smooth[quiet])) if quiet.any() else 0.0
+            smooth = np.sign(smooth) * np.maximum(np.abs(smooth) - limit, 0.0)
+    left = left - np.where(group[..., None] >= 0, total[np.maximum(group, 0)], 0.0)[None]
     # noise by kind: how much the artwork changes inside the block, and how dark it is
     var = np.full(left.shape, np.inf)
     guess = np.sqrt(prior_var)
     for k in range(v):
-        ok = np.isfinite(rest[k]).all(axis=2) & e.inside
+        ok = np.isfinite(left[k]).all(axis=2) & e.inside
+        rest_k = left[k] - depth * smooth[..., None]
         for c in range(3):
-            r, s = rest[k][..., c][ok], guess[..., c][ok]
-            if len(r) < 30:
-                var[k][..., c][ok] = s * s
-                continue
-            ratio = _noise_curve(s, r)
-            var[k][..., c][ok] = (ratio * s) ** 2 / np.clip(e.views[k].fill[ok], 0.3, 1.0)
-    return left, var
+            r, s_c = rest_k[..., c][ok], guess[..., c][ok]
+            ratio = _noise_curve(s_c, r) if len(r) >= 30 else np.ones(len(r))
+            var[k][..., c][ok] = (ratio * s_c) ** 2 / np.clip(e.views[k].fill[ok], 0.3, 1.0)
+    return left, var, doubt
+
+
+def _group_offsets(key: Any, value: Floats, number: int, before: Floats) -> tuple[Floats, Floats]:
+    """New total offset of every colour, shrunk by how much colours differ at all, and its variance."""
+    start = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
+    ends = np.r_[start[1:], len(key)]
+    count = ends - start
+    tile_mean = np.add.reduceat(value, start, axis=0) / count[:, None]
+    owner = key[start] // 100000
+    raw = np.zeros((number, 3))
+    tiles = np.zeros(number)
+    first = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
+    last = np.r_[first[1:], len(owner)]
+    scatter = []
+    for a, b in zip(first, last, strict=True):
+        g = owner[a]
+        big = np.flatnonzero(count[a:b] >= 2) + a
+        if len(big) >= 3:
+            raw[g] = np.median(tile_mean[big], axis=0)
+            scatter.append(tile_mean[big] - raw[g])
+            tiles[g] = len(big)
+        else:
+            raw[g] = np.median(value[start[a] : ends[b - 1]], axis=0)
+            tiles[g] = max(min(b - a, (ends[b - 1] - start[a]) / 4), 0.25)
+    raw += np.where(tiles[:, None] > 0, before, 0.0)
+    within = np.concatenate(scatter) if scatter else np.full((3, 3), 0.01)
+    within2 = np.maximum(mad_std(within, axis=0), 0.002) ** 2
+    known = tiles > 0.5
+    spread2 = np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
+    shrink = spread2 / (spread2 + within2 / np.maximum(tiles, 0.1)[:, None])
+    return raw * shrink, spread2 * (1 - shrink)
 
 
 def _noise_curve(guess: Floats, value: Floats) -> Floats:

@@ -18,6 +18,7 @@ from .locate import locate
 from .measure import measure
 from .merge import merge_cells, merge_fields
 from .photocheck import check_photo
+from .prints import check_print
 from .records import (
     CellFlag,
     CellKind,
@@ -336,8 +337,6 @@ def _judge(
     step = fit[0].result.field.step_mm
     ok = usable & (target.kind != CellKind.WHITE)
     even = judge_evenness(target, field_rel, weight, std, glare, step, cells.rgb_rel, due, response.error, ok)
-    from .prints import check_print
-
     main = next(k for k in worked if k.result.flat is not None)
     flat = main.result.flat
     assert flat is not None

@@ -30,6 +30,8 @@ _WORK_SIDE = 2000  # alignment never looks at more pixels than this on the longe
 _FINEST = 640  # pixels on the longer side of the finest comparison
 _DARK = 0.04  # added before the logarithm, share of white
 _MARGIN = 0.012  # of the piece's size, left out along its outline while comparing
+_SAMPLES = 1800  # places from which the photo's colours are learned
+_ONES = np.ones((1, 3), np.float32)
 _EMPTY: Floats = np.zeros((0, 2))
 
 
@@ -112,6 +114,7 @@ class _Template:
     inside: Any
     g: float
     sample: Any
+    basis: Any  # terms and smooth light (n, 15) at every pixel's place, float64, on the sample only
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,6 +126,8 @@ class _Outline:
     ellipse: Any
     share: float
     cut: bool
+    pose: Pose | None = None  # of the artwork's frame, in some rotation, once the rim has been measured
+    residual: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -182,9 +187,10 @@ def _template(art: Artwork, side: int, blur: float) -> _Template:
     inside = _inside_piece(x, y, art, _MARGIN)
     rng = np.random.default_rng(5)
     sample = np.flatnonzero(inside)
-    if len(sample) > 2600:
-        sample = np.sort(rng.choice(sample, 2600, replace=False))
-    return _Template(terms=terms, place=place, inside=inside, g=g, sample=sample)
+    if len(sample) > _SAMPLES:
+        sample = np.sort(rng.choice(sample, _SAMPLES, replace=False))
+    basis = np.concatenate([terms.reshape(-1, 10)[sample], place.reshape(-1, 5)[sample]], axis=1).astype(float)
+    return _Template(terms=terms, place=place, inside=inside, g=g, sample=sample, basis=basis)
 
 
 def _warp(levels: list[_Level], pose: Pose, art: Artwork, t: _Template, outline: _Outline | None) -> tuple[Any, Any]:
@@ -227,15 +233,27 @@ def _smooth(a: Any, sigma: float) -> Any:
     return cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)
 
 
-def _as_photographed(t: _Template, w: Any, ok: Any) -> Any:
-    """The artwork in this photo's colours: smooth map of colour, light left out, (h, w, 3)."""
-    idx = t.sample[ok.ravel()[t.sample] > 0]
-    if len(idx) < 60:
-        return np.zeros_like(w)
-    terms = t.terms.reshape(-1, 10)
-    a = np.concatenate([terms[idx], t.place.reshape(-1, 5)[idx]], axis=1).astype(float)
-    x, _, _ = robust_least_squares(a, w.reshape(-1, 3)[idx].astype(float), ridge=1e-5, rounds=4, floor=5e-3)
-    return (terms @ x[:10].astype(np.float32)).reshape(*t.inside.shape, 3)
+def _learn(t: _Template, w: Any, ok: Any) -> Any:
+    """Coefficients (10, 3) of a smooth map from artwork colour to this photo's, smooth light set apart; robust."""
+    use = ok.ravel()[t.sample] > 0
+    if use.sum() < 60:
+        return None
+    a, idx = t.basis[use], t.sample[use]
+    y = w.reshape(-1, 3)[idx].astype(float)
+    weight = np.ones(len(idx))
+    x = np.zeros((a.shape[1], 3))
+    for _ in range(4):
+        aw = a * weight[:, None]
+        n = a.T @ aw
+        x = np.linalg.solve(n + np.diag(np.full(len(n), 1e-5 * np.trace(n) / len(n))), aw.T @ y)
+        r = np.sqrt(np.square(y - a @ x) @ np.ones(3))
+        weight = tukey_weights(r, max(0.7 * float(np.median(r)), 5e-3))
+    return x[:10].astype(np.float32)
+
+
+def _dot(a: Any, b: Any) -> Any:
+    """Sum of products over the channels, (h, w)."""
+    return cv2.transform(a * b, _ONES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -245,45 +263,49 @@ class _Compared:
     t: Any
     w: Any
     ok: Any
+    tt: Any
+    ww: Any
+    wt: Any
     s_tt: Any
     s_ww: Any
     s_wt: Any
+    score: float  # correlation over the whole piece
+    colours: Any
 
     def ncc(self) -> Any:
         """Local correlation, (h, w)."""
         return self.s_wt / np.sqrt(self.s_tt * self.s_ww + 1e-12)
 
-    def total(self) -> float:
-        """Correlation over the whole piece."""
-        m = self.ok > 0
-        num = float((self.w * self.t).sum(axis=2)[m].sum())
-        den = float((self.w**2).sum(axis=2)[m].sum()) * float((self.t**2).sum(axis=2)[m].sum())
-        return num / float(np.sqrt(den)) if den > 1e-12 else 0.0
 
+def _compare(
+    levels: list[_Level], trial: _Trial, art: Artwork, t: _Template, window: float, colours: Any = None
+) -> _Compared:
+    """Put photo and artwork side by side on the template's grid; ``window`` in pixels for local sums.
 
-def _compare(levels: list[_Level], trial: _Trial, art: Artwork, t: _Template, window: float) -> _Compared:
-    """Put photo and artwork side by side on the template's grid; ``window`` in pixels for local sums."""
+    ``colours`` are coefficients learned before.
+    """
     w, ok = _warp(levels, trial.pose, art, t, trial.outline)
-    like = _as_photographed(t, w, ok)
+    x = _learn(t, w, ok) if colours is None else colours
+    like = np.zeros_like(w) if x is None else (t.terms.reshape(-1, 10) @ x).reshape(w.shape)
     wide = 0.06 * max(ok.shape)
-    norm = np.maximum(_smooth(ok, wide), 1e-3)[..., None]
+    norm = (ok / np.maximum(_smooth(ok, wide), 1e-3))[..., None]
     m = ok[..., None]
-    th = (like - _smooth(like * m, wide) / norm) * m
-    wh = (w - _smooth(w * m, wide) / norm) * m
-    sums = _smooth(np.dstack([(th * th).sum(axis=2), (wh * wh).sum(axis=2), (th * wh).sum(axis=2)]), window)
-    share = np.maximum(_smooth(ok, window), 0.05)
-    return _Compared(t=th, w=wh, ok=ok, s_tt=sums[..., 0] / share, s_ww=sums[..., 1] / share, s_wt=sums[..., 2] / share)
+    th = like * m - _smooth(like * m, wide) * norm
+    wh = w * m - _smooth(w * m, wide) * norm
+    tt, ww, wt = _dot(th, th), _dot(wh, wh), _dot(wh, th)
+    sums = _smooth(cv2.merge([tt, ww, wt]), window) / np.maximum(_smooth(ok, window), 0.05)[..., None]
+    den = float(cv2.sumElems(tt)[0]) * float(cv2.sumElems(ww)[0])
+    score = float(cv2.sumElems(wt)[0]) / float(np.sqrt(den)) if den > 1e-12 else 0.0
+    return _Compared(t=th, w=wh, ok=ok, tt=tt, ww=ww, wt=wt, s_tt=sums[..., 0], s_ww=sums[..., 1], s_wt=sums[..., 2],
+                     score=score, colours=x)
 
 
 # --------------------------------------------------------------------------------------------------- direct alignment
 
 
-def _block_means(a: Any, blocks: tuple[int, int]) -> Any:
-    """Means over a grid of blocks (across, down), (n, channels); OpenCV averages four channels at a time."""
-    a = np.ascontiguousarray(np.atleast_3d(a))
-    parts = [cv2.resize(np.ascontiguousarray(a[..., i : i + 4]), blocks, interpolation=cv2.INTER_AREA)
-             .reshape(blocks[0] * blocks[1], -1) for i in range(0, a.shape[2], 4)]
-    return np.concatenate(parts, axis=1)
+def _block_means(maps: list[Any], blocks: tuple[int, int]) -> Any:
+    """Means over a grid of blocks (across, down), (n, maps)."""
+    return np.stack([cv2.resize(a, blocks, interpolation=cv2.INTER_AREA).ravel() for a in maps], axis=1)
 
 
 def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Floats, Floats, Floats]:
@@ -297,11 +319,12 @@ def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Flo
     # where the mask ends the gradient is not the picture's
     solid = cv2.erode(fits.astype(np.float32), np.ones((3, 3), np.uint8))
     wt = solid * ncc**2
-    parts = np.dstack([(tx * tx).sum(2), (tx * ty).sum(2), (ty * ty).sum(2), (tx * res).sum(2), (ty * res).sum(2)])
+    parts = [_dot(tx, tx) * wt, _dot(tx, ty) * wt, _dot(ty, ty) * wt, _dot(tx, res) * wt, _dot(ty, res) * wt]
     h, w = c.ok.shape
     nb = max(2, w // block), max(2, h // block)
-    a = _block_means(np.dstack([parts * wt[..., None], wt]), nb).astype(float)
-    noise = float(mad_std(res[solid > 0][::3])) if (solid > 0).any() else 1.0
+    a = _block_means(parts, nb).astype(float)
+    spot = res[::3, ::3][solid[::3, ::3] > 0]
+    noise = float(mad_std(spot.ravel()[:: max(1, spot.size // 6000)])) if spot.size else 1.0
     tensor = np.stack([a[:, 0], a[:, 1], a[:, 1], a[:, 2]], axis=1).reshape(-1, 2, 2)
     values, vectors = np.linalg.eigh(tensor)
     x = (np.arange(nb[0]) + 0.5) * w / nb[0] / g
@@ -322,7 +345,7 @@ def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Flo
     return m, v, e, wgt
 
 
-def _stay(pose: Pose, art: Artwork, loose_mm: float) -> tuple[Floats, Floats, Floats, Floats]:
+def _stay(art: Artwork, loose_mm: float) -> tuple[Floats, Floats, Floats, Floats]:
     """Weak rows that hold places without structure where they are for this step."""
     fw, fh = art.frame_mm
     xy = np.stack(np.meshgrid(np.linspace(0.05, 0.95, 5) * fw, np.linspace(0.05, 0.95, 5) * fh), -1).reshape(-1, 2)
@@ -344,30 +367,32 @@ def _align(
     reach = 2.0 / t.g
     window = max(2.0, 0.75 * block)
     c = _compare(levels, trial, art, t, window)
-    best = (replace(trial, score=c.total()), c)
-    rows = _rows(c, t.g, block, reach)
-    for _ in range(steps):
+    trial = replace(trial, score=c.score)
+    best, best_c, best_rows = trial, c, _rows(c, t.g, block, reach)
+    rows = best_rows
+    for k in range(steps):
         m, v, e, wgt = rows
         if len(e) < 10:
             break
-        parts = [(m, v, e, wgt), _stay(trial.pose, art, 2.0 * reach)] + ([rim] if rim is not None else [])
+        parts = [(m, v, e, wgt), _stay(art, 2.0 * reach)] + ([rim] if rim is not None else [])
         mm, nrm, off, weight = (np.concatenate(p) for p in zip(*parts, strict=True))
         obs = mm_to_px(trial.pose, mm - off[:, None] * nrm)
         try:
-            pose = fit_pose(trial.pose, mm, obs, nrm, art.frame_mm, bend=bend, weight=weight, rounds=3)
+            pose = fit_pose(trial.pose, mm, obs, nrm, art.frame_mm, bend=bend, weight=weight, rounds=2)
         except np.linalg.LinAlgError:
             break
         if not _sane(pose, art):
             break
         trial = replace(trial, pose=_with_scale(pose, art))
-        c = _compare(levels, trial, art, t, window)
-        score = c.total()
+        # colours learned from a poor fit are learned again
+        c = _compare(levels, trial, art, t, window, c.colours if k > 0 and c.score > 0.9 else None)
+        trial = replace(trial, score=c.score)
         rows = _rows(c, t.g, block, reach)
-        if score > best[0].score - 0.01:
-            best = (replace(trial, score=score), c)
-        if score < best[0].score - 0.1:
+        if c.score > best.score - 0.005:
+            best, best_c, best_rows = trial, c, rows
+        elif c.score < best.score - 0.1:
             break
-    return best[0], best[1], _rows(best[1], t.g, block, reach)
+    return best, best_c, best_rows
 
 
 def _sane(pose: Pose, art: Artwork) -> bool:
@@ -507,14 +532,60 @@ def _outlines(levels: list[_Level], art: Artwork) -> tuple[list[_Outline], bool]
                         if depth == 0 and o.share > 0.25:
                             inner.append(_shrunk(o, (h, w), level.factor))
         regions = inner[:2]
-    return found[:7], several
+    out: list[_Outline] = []
+    for o in sorted(found, key=lambda v: -v.share)[:5]:
+        r = _refined(levels, o, art) or o
+        if not any(_same(r, other) for other in out):
+            out.append(r)
+    return out, several
+
+
+def _refined(levels: list[_Level], o: _Outline, art: Artwork) -> _Outline | None:
+    """Measure the rim of a candidate and fit it as a whole; None when there is no clear rim all around."""
+    pose = _from_corners(o, levels[0], art)[0] if o.corners is not None else _from_ellipse(o, levels[0], art, 1)[0]
+    size = max(art.size_mm)
+    nominal = _nominal(art)
+    residual = float("nan")
+    for reach, bend in ((0.04 * size, False), (0.015 * size, True)):
+        if not _sane(pose, art):
+            return None
+        pts, nrm, off, part = _measure_rim(levels, pose, art, lambda mm: _apply(nominal, mm), reach)
+        ok = np.isfinite(off)
+        if ok.sum() < 70 or len(np.unique(part[ok])) < (4 if art.shape == "rect" else 9):
+            return None
+        places = _apply(nominal, pts[ok])
+        stay = _stay(art, 6.0 if art.shape == "rect" else 1.5)
+        mm, n, e, w = (np.concatenate(p) for p in zip((places, nrm[ok], -off[ok], np.full(int(ok.sum()), 4.0)), stay, strict=True))
+        obs = mm_to_px(pose, mm - e[:, None] * n)
+        try:
+            pose = _with_scale(fit_pose(pose, mm, obs, n, art.frame_mm, bend=bend, weight=w, rounds=4), art)
+        except np.linalg.LinAlgError:
+            return None
+    if not _sane(pose, art):
+        return None
+    pts, nrm, off, _ = _measure_rim(levels, pose, art, lambda mm: _apply(nominal, mm), 1.6)
+    if np.isfinite(off).sum() < 70:
+        return None
+    residual = float(np.sqrt(np.nanmean(np.clip(off, -1, 1) ** 2)))
+    hull = mm_to_px(pose, _apply(nominal, _rim_hull(art)))
+    return replace(o, pose=pose, hull=hull, residual=residual)
+
+
+def _rim_hull(art: Artwork) -> Floats:
+    """The nominal rim as a closed polygon in piece mm."""
+    w, h = art.size_mm
+    if art.shape == "round":
+        return _rim_points(art, 120)[0]
+    t = np.linspace(0, 1, 12, endpoint=False)[:, None]
+    c = np.array([[0, 0], [w, 0], [w, h], [0, h], [0, 0]], dtype=float)
+    return np.concatenate([a + t * (b - a) for a, b in zip(c[:-1], c[1:], strict=True)])
 
 
 def _same(a: _Outline, b: _Outline) -> bool:
     size = np.ptp(a.hull, axis=0).max()
     return bool(
-        np.abs(a.hull.min(axis=0) - b.hull.min(axis=0)).max() < 0.01 * size
-        and np.abs(a.hull.max(axis=0) - b.hull.max(axis=0)).max() < 0.01 * size
+        np.abs(a.hull.min(axis=0) - b.hull.min(axis=0)).max() < 0.03 * size
+        and np.abs(a.hull.max(axis=0) - b.hull.max(axis=0)).max() < 0.03 * size
     )
 
 
@@ -533,10 +604,15 @@ def _from_corners(o: _Outline, level: _Level, art: Artwork) -> list[Pose]:
     out = []
     assert o.corners is not None
     for flip in (False, True):
-        corners = o.corners[::-1] if flip else o.corners
         for turn in range(4):
-            m = cv2.getPerspectiveTransform(rect, np.roll(corners, turn, axis=0).astype(np.float32))
-            out.append(_pose_of(m, level, art))
+            if o.pose is None:
+                corners = o.corners[::-1] if flip else o.corners
+                m = cv2.getPerspectiveTransform(rect, np.roll(corners, turn, axis=0).astype(np.float32))
+                out.append(_pose_of(m, level, art))
+            else:
+                onto = np.roll(rect[::-1] if flip else rect, turn, axis=0)
+                m = o.pose.homography @ cv2.getPerspectiveTransform(rect, np.ascontiguousarray(onto))
+                out.append(_with_scale(replace(o.pose, homography=m), art))
     return out
 
 
@@ -590,6 +666,8 @@ def _from_ellipse(o: _Outline, level: _Level, art: Artwork, turns: int = 48) -> 
         if min(d1, d2) / max(d1, d2) > 0.985:  # seen square on: the two tilts are one
             views = views[:1]
     out = []
+    if o.pose is not None and turns > 1 and len(views) == 1:
+        views = [o.pose.homography @ np.linalg.inv(unit)]
     for view in views:
         for flip in (1.0, -1.0):
             for a in angles:
@@ -723,7 +801,7 @@ def _measure_rim(
         if top < max(0.02, 2.0 * ground):
             continue
         peaks = [i for i in range(1, n - 1) if typical[i] >= typical[i - 1] and typical[i] > typical[i + 1]
-                 and typical[i] > max(0.35 * top, 0.02, 1.8 * ground)]
+                 and typical[i] > max(0.35 * top, 0.02, 1.8 * ground) and width + 1 < i < n - width - 2]
         if not peaks:
             continue
         at = max(peaks)
@@ -821,10 +899,10 @@ def _structure(c: _Compared, g: float) -> tuple[float, float, int]:
     nb = max(3, w // side), max(3, h // side)
 
     def mean(a: Any) -> Any:
-        return _block_means(a, nb)[:, 0]
+        return cv2.resize(np.ascontiguousarray(a), nb, interpolation=cv2.INTER_AREA).ravel()
 
     share = mean(c.ok)
-    tt, ww, wt = (mean((p * q).sum(axis=2)) / np.maximum(share, 0.1) for p, q in ((c.t, c.t), (c.w, c.w), (c.w, c.t)))
+    tt, ww, wt = (mean(a) / np.maximum(share, 0.1) for a in (c.tt, c.ww, c.wt))
     full = share > 0.6
     quiet = float(np.percentile(ww[full], 15)) if full.any() else 0.0
     floor = max(2.5 * quiet, 0.02**2)
@@ -931,11 +1009,13 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
     to_piece = np.vstack([_inverse(_nominal(art)), [0, 0, 1.0]])
     given = [_with_scale(replace(scaled(p, factor), homography=scaled(p, factor).homography @ to_piece), art) for p in hints]
     middle = _template(art, 280, 0.6)
-    keep = (20, 8) if art.shape == "round" else (10, 5)
+    keep = (16, 6) if art.shape == "round" else (6, 3)
     final: list[tuple[_Trial, _Compared, tuple[float, float, int]]] = []
 
     def finish(trials: list[_Trial]) -> None:
-        for trial in _best_start(levels, trials, art, keep)[:3]:
+        ready = _best_start(levels, trials, art, keep)
+        clear = len(ready) > 1 and ready[0].score > 0.85 and ready[1].score < ready[0].score - 0.3
+        for trial in ready[: 1 if clear else 3]:
             t, c, _ = _align(levels, trial, art, middle, steps=3, block=18, bend=True)
             final.append((t, c, _structure(c, middle.g)))
         final.sort(key=lambda v: -v[0].score)
