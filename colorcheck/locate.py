@@ -298,7 +298,7 @@ def _measure_edges(work: Any, pose: Pose, target: Target, reach: float) -> tuple
     px = mm_to_px(pose, mm).astype(np.float32).reshape(len(mids), n * len(along), 2)
     got = cv2.remap(work, np.ascontiguousarray(px[..., 0]), np.ascontiguousarray(px[..., 1]), cv2.INTER_LINEAR,
                     borderMode=cv2.BORDER_CONSTANT, borderValue=(float("nan"),) * 3)
-    profile = got.reshape(len(mids), n, len(along), 3).mean(axis=2)
+    profile = np.sqrt(np.maximum(got.reshape(len(mids), n, len(along), 3).mean(axis=2), 0))
     part = max(2, n // 5)
     inner, outer = profile[:, :part].mean(axis=1), profile[:, -part:].mean(axis=1)
     step = outer - inner
@@ -438,7 +438,7 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
     pose, fit = _first_pose(target, seen, grey.shape[:2], image)
     _check_one_sheet(target, seen, fit, image)
     pose = scaled(pose, f_work / factor)
-    pose, offset, blur = _refine(cv2.sqrt(np.maximum(work, 0)), pose, target)
+    pose, offset, blur = _refine(work, pose, target)
     pose = replace(scaled(pose, 1.0 / f_work), mirrored=mirrored, residual_mm=pose.residual_mm)
     if pose.edges_used < 24:
         raise TargetError(

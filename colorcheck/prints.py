@@ -736,19 +736,34 @@ def _chroma_places(
     ok = np.isfinite(field_rel[..., 0]) & ~light.glare & (np.nan_to_num(field_rel).min(axis=2) > 0.01)
     step = max(1, round(0.8 * target.pitch_mm / light.step_mm))
     seen = field_rel * light.e_map
-    for r in range(0, rows, step):
-        for c in range(0, cols, step):
-            m = ok[r : r + step, c : c + step]
-            if m.sum() < max(3, 0.25 * m.size):
-                continue
-            j, i = np.nonzero(m)
-            xy.append(np.array([(c + i.mean() + 0.5) * light.step_mm, (r + j.mean() + 0.5) * light.step_mm]))
-            rgb.append(np.median(seen[r : r + step, c : c + step][m], axis=0))
-            bare.append(False)
+    place, value = _block_medians(seen, ok, step, light.step_mm)
+    xy += list(place)
+    rgb += list(value)
+    bare += [False] * len(place)
     if not xy:
         return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0, bool)
     v = np.log(np.maximum(np.array(rgb), 1e-6))
     return np.array(xy), np.stack([v[:, 0] - v[:, 1], v[:, 2] - v[:, 1]], axis=1), np.array(bare)
+
+
+def _block_medians(seen: Floats, ok: Mask, step: int, step_mm: float) -> tuple[Floats, Floats]:
+    """Medians of square blocks with enough good places: middle of the good ones in mm (n, 2), value (n, 3)."""
+    rows, cols = ok.shape
+    tall, wide = -(-rows // step), -(-cols // step)
+    v = np.full((tall * step, wide * step, 3), np.nan)
+    v[:rows, :cols] = np.where(ok[..., None], seen, np.nan)
+    blocks = v.reshape(tall, step, wide, step, 3).transpose(0, 2, 1, 3, 4).reshape(tall * wide, step * step, 3)
+    good = np.isfinite(blocks[..., 0])
+    n = good.sum(axis=1)
+    held = np.minimum(step, rows - step * np.arange(tall))[:, None] * np.minimum(step, cols - step * np.arange(wide))
+    use = n >= np.maximum(3, 0.25 * held.ravel())
+    blocks, good, n = np.sort(blocks[use], axis=1), good[use], n[use]  # what is missing sorts to the end
+    k = np.arange(len(n))
+    middle = (blocks[k, (n - 1) // 2] + blocks[k, n // 2]) / 2
+    inner = np.stack(np.meshgrid(np.arange(step), np.arange(step)), axis=-1).reshape(-1, 2) + 0.5
+    at = (good[..., None] * inner).sum(axis=1) / np.maximum(n, 1)[:, None]
+    row, col = np.divmod(np.nonzero(use)[0], wide)
+    return (np.stack([col, row], axis=1) * step + at) * step_mm, middle
 
 
 def _surround(sheet: _Sheet, xy: Floats) -> Floats:

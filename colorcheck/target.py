@@ -411,14 +411,22 @@ def make_target(
     blocked = _reserved(parts)
     want_colours, want_reps = _wanted(patches)
     least = 6 if patches == "compact" else want_colours
+    area = (w - 2 * EDGE_MM) * (h - 2 * EDGE_MM) * (1.0 if shape == "rect" else math.pi / 4)
+    taken = sum(b[2] * b[3] for b in blocked)
+
+    def room_for(pitch: float) -> float:
+        """At most this many colour cells: free area and rim over the pitch, a fifth of it anchors."""
+        rim = (w + h - 4 * EDGE_MM) / pitch + 1
+        return 0.82 * ((area - 0.9 * taken) / pitch**2 + rim)
+
     chosen, chosen_small = None, None
     for tenths in range(round(MAX_PITCH_MM * 10), 61, -1):
         pitch = tenths / 10
         cell = _tenth(max(MIN_CELL_MM, pitch * 0.74))
         if pitch - cell < 1.2:
             break
-        if ((w - 2 * EDGE_MM) / pitch + 1) * ((h - 2 * EDGE_MM) / pitch + 1) < want_colours + want_reps and tenths > 62:
-            continue  # not even an empty sheet would hold them
+        if room_for(pitch) < want_colours + want_reps and tenths > 62:
+            continue  # not even the free area would hold them
         places = _lattice(shape, w, h, pitch, cell, blocked)
         anchors = sum(a is not None for a in _anchors(places)) if len(places) >= want_colours + want_reps else 0
         if len(places) - anchors >= want_colours + want_reps:

@@ -133,23 +133,27 @@ def decide(
     """
     photo = _photo(checks)
     lim = limits
+    seen = {f.kind for f in prints.findings}  # a finding is certain; a number alone is the best candidate
     ghost = Reason(
-        "ghost", prints.ghost_strength, float(lim["ghost"]["strength"]), 0.0,
-        "fail" if prints.ghost_strength > float(lim["ghost"]["strength"])
-        and prints.ghost_significance > float(lim["ghost"]["significance"]) else "pass",
-        detail={"shift_mm": list(prints.ghost_shift_mm)},
+        "ghost", prints.ghost_strength if "ghost" in seen else 0.0, float(lim["ghost"]["strength"]), 0.0,
+        "fail" if "ghost" in seen and prints.ghost_strength > float(lim["ghost"]["strength"]) else "pass",
+        detail={"shift_mm": list(prints.ghost_shift_mm)} if "ghost" in seen else {},
     )
     banding = Reason(
-        "banding", prints.banding_amplitude_l, float(lim["print"]["banding_l"]), 0.0,
-        "fail" if prints.banding_amplitude_l > float(lim["print"]["banding_l"]) and prints.banding_significance > 6.0
-        else "pass", detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis},
+        "banding", prints.banding_amplitude_l if "banding" in seen else 0.0, float(lim["print"]["banding_l"]), 0.0,
+        "fail" if "banding" in seen and prints.banding_amplitude_l > float(lim["print"]["banding_l"]) else "pass",
+        detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis} if "banding" in seen else {},
     )
     missing = Reason("missing-ink", float(len(prints.missing)), 0.0, 0.0, "fail" if prints.missing else "pass",
                      detail={"inks": list(prints.missing)})
     crisp = [f for f in prints.findings if f.kind in ("pinhole", "speck", "hair")]
     dirt = Reason("crisp-defects", float(len(crisp)), 0.0, 0.0, "note" if crisp else "pass")
     evenness = _even(even, lim)
-    scorch = _compare("scorch", prints.scorch_b, float(lim["complete"]["scorch_b"]), 0.5 * prints.scorch_u)
+    scorch = Reason(
+        "scorch", prints.scorch_b if "scorch" in seen else 0.0, float(lim["complete"]["scorch_b"]), prints.scorch_u,
+        "fail" if "scorch" in seen and prints.scorch_b > float(lim["complete"]["scorch_b"]) else "pass",
+        place=next((f.where for f in prints.findings if f.kind == "scorch"), ""),
+    )
     density = black_density
     # black can only read too light (reflections), never too dark: doubt counts for the press
     least = float(lim["complete"]["black_density"])
