@@ -24,7 +24,7 @@ class _Parser(argparse.ArgumentParser):
 def _parser() -> argparse.ArgumentParser:
     p = _Parser(
         prog="colorcheck",
-        description="Print a test target, press it, photograph it: colour, density, evenness, and what to do next.",
+        description="Print a test target, press it, photograph it: colour, evenness, and what to do next.",
     )
     p.add_argument("--version", action="version", version=f"colorcheck {__version__}")
     sub = p.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
@@ -44,7 +44,8 @@ def _common(p: argparse.ArgumentParser, *, report: bool = True) -> None:
 
 def _add_target(sub: Any) -> None:
     p = sub.add_parser(
-        "target", help="make a test target to print and press",
+        "target",
+        help="make a test target to print and press",
         description="Make a test target: a print file at true size and its layout as JSON.",
         epilog="example: colorcheck target my-targets --name plaque --size 200x200mm --view front",
     )
@@ -52,37 +53,68 @@ def _add_target(sub: Any) -> None:
     p.add_argument("--name", default="target", help="name of both files (default: target)")
     p.add_argument("--size", default="200x200mm", help="size of the blank, mm, cm or in (default: 200x200mm)")
     p.add_argument("--shape", choices=("rect", "round"), default="rect")
-    p.add_argument("--patches", choices=("compact", "standard", "fine"), default=None,
-                   help="how many colours: about 60, 175 or 440 (default: standard, compact where that does not fit)")
-    p.add_argument("--view", choices=("front", "through"), default="front",
-                   help="'front': you look straight at the coat (printed mirrored); 'through': through the glass")
+    p.add_argument(
+        "--patches",
+        choices=("compact", "standard", "fine"),
+        default=None,
+        help="how many colours: about 60, 175 or 440 (default: standard, compact where that does not fit)",
+    )
+    p.add_argument(
+        "--view",
+        choices=("front", "through"),
+        default="front",
+        help="'front': you look straight at the coat (printed mirrored); 'through': through the glass",
+    )
     p.add_argument("--dpi", type=int, default=300)
     p.add_argument("--seed", type=int, default=1, help="another number, another order of the cells")
     p.add_argument("--format", choices=("png", "tiff", "pdf"), default="png")
-    p.add_argument("--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)")
+    p.add_argument(
+        "--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)"
+    )
     _common(p, report=False)
     p.set_defaults(run=_target)
 
 
 def _add_read(sub: Any) -> None:
     p = sub.add_parser(
-        "read", help="measure a pressed target from a photo or scan and say what to do",
+        "read",
+        help="measure a pressed target from a photo or scan and say what to do",
         description="Measure a pressed target from one or several photos or scans.",
         epilog="example: colorcheck read plaque.jpg --paper on --json plaque.json --report plaque-report",
     )
     p.add_argument("photos", metavar="PHOTO", nargs="+")
-    p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
-    p.add_argument("--printed", choices=("as-usual", "raw"), default="as-usual",
-                   help="'raw': printed without any profile, to build one")
-    p.add_argument("--paper", choices=("on", "off"), default="on",
-                   help="is the paper still taped on and unmoved? (default: on)")
-    p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
+    p.add_argument(
+        "--target", metavar="T.json", help="layout of the target (default: the code printed on it)"
+    )
+    p.add_argument(
+        "--printed",
+        choices=("as-usual", "raw"),
+        default="as-usual",
+        help="'raw': printed without any profile, to build one",
+    )
+    p.add_argument(
+        "--paper",
+        choices=("on", "off"),
+        default="on",
+        help="is the paper still taped on and unmoved? (default: on)",
+    )
+    p.add_argument(
+        "--against", metavar="READING.json", help="compare with an earlier reading of the same target"
+    )
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
-    p.add_argument("--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)")
-    p.add_argument("--heated-face", choices=("back", "coat"), default="coat",
-                   help="which side the platen heats (default: coat, through the paper)")
-    p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
+    p.add_argument(
+        "--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)"
+    )
+    p.add_argument(
+        "--heated-face",
+        choices=("back", "coat"),
+        default="coat",
+        help="which side the platen heats (default: coat, through the paper)",
+    )
+    p.add_argument(
+        "--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)"
+    )
     p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
     p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
     _common(p)
@@ -121,7 +153,9 @@ def keep_report(folder: str | None, overwrite: bool) -> None:
     if p.exists() and not p.is_dir():
         raise FileError(f"{p} is a file", "name a folder for the report")
     if (p / "report.html").exists() and not overwrite:
-        raise FileError(f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite")
+        raise FileError(
+            f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite"
+        )
 
 
 def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:
@@ -155,8 +189,16 @@ def _target(args: argparse.Namespace) -> int:
         raise UsageError(f"'{args.name}' cannot be a file name", "use letters, digits and hyphens")
     size = parse_size(args.size)
     bleed = 0.0 if args.bleed.strip().rstrip("mcin ") in ("0", "0.0", "") else parse_length(args.bleed)
-    recipe = {"size_mm": size, "shape": args.shape, "view": args.view, "seed": args.seed, "dpi": args.dpi,
-              "name": args.name, "bleed_mm": bleed, "file_format": args.format}
+    recipe = {
+        "size_mm": size,
+        "shape": args.shape,
+        "view": args.view,
+        "seed": args.seed,
+        "dpi": args.dpi,
+        "name": args.name,
+        "bleed_mm": bleed,
+        "file_format": args.format,
+    }
     try:
         target = make_target(patches=args.patches or "standard", **recipe)
     except UsageError:
@@ -184,7 +226,11 @@ def _target(args: argparse.Namespace) -> int:
         colours = int((target.kind == 0).sum())
         print(f"{files[0]}  {w:g} x {h:g} mm, {len(target.ids)} cells ({colours} colours)")
         print(f"{files[1]}  its layout: keep it, though the printed code tells the same")
-        side = "is already mirrored: do not mirror it again" if target.mirrored else "is not mirrored: print it as it is"
+        side = (
+            "is already mirrored: do not mirror it again"
+            if target.mirrored
+            else "is not mirrored: print it as it is"
+        )
         print(f"Print at 100 %, not fitted to the page. The file {side}.")
     return 0
 
@@ -202,8 +248,12 @@ def _repress(args: argparse.Namespace) -> dict[str, Any] | None:
     seconds = parse_seconds(args.recipe_seconds) if args.recipe_seconds else None
     longest = parse_seconds(args.max_seconds) if args.max_seconds else None
     advice = repress_advice(
-        glass_mm=mm, heated_face=args.heated_face, platen_c=parse_temperature(args.platen),
-        piece_c=parse_temperature(args.piece_temp), recipe_seconds=seconds, max_total_seconds=longest,
+        glass_mm=mm,
+        heated_face=args.heated_face,
+        platen_c=parse_temperature(args.platen),
+        piece_c=parse_temperature(args.piece_temp),
+        recipe_seconds=seconds,
+        max_total_seconds=longest,
     )
     return {**asdict(advice), "glass_mm": mm, "heated_face": args.heated_face}
 
@@ -226,8 +276,16 @@ def _read(args: argparse.Namespace) -> int:
         against = (saved.name, saved.lab)
         target = target or saved.target
     with Progress(sys.stderr) as progress:
-        reading = read(args.photos, target=target, printed=args.printed, paper=args.paper, against=against,
-                       limits=limits, repress=repress, progress=progress)
+        reading = read(
+            args.photos,
+            target=target,
+            printed=args.printed,
+            paper=args.paper,
+            against=against,
+            limits=limits,
+            repress=repress,
+            progress=progress,
+        )
     data = reading_to_dict(reading) if args.json else None
     if data is not None:
         write_result(args, data)

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from .cielab import black_point_compensate, delta_ch, delta_e00, linear_srgb_to_xyz, srgb_to_linear, xyz_to_lab
+from .cielab import (
+    black_point_compensate,
+    delta_ch,
+    delta_e00,
+    linear_srgb_to_xyz,
+    srgb_to_linear,
+    xyz_to_lab,
+)
 from .records import Accuracy, CellFlag, CellKind, Cells, Floats, Target
 from .relative import relative_lab
 from .response import Response, predict
@@ -13,7 +20,7 @@ _UNUSED = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNE
 
 
 def aim_lab(device_rgb: Floats, black_y: float) -> Floats:
-    """Aim of cells printed as usual: device RGB read as sRGB, media-relative, its black brought to the substrate's.
+    """Aim of cells printed as usual: device RGB as sRGB, media-relative, black at the substrate's.
 
     Parameters
     ----------
@@ -58,7 +65,12 @@ def _reachable(aim: Floats, response: Response) -> Floats:
 
 
 def judge_accuracy(
-    target: Target, cells: Cells, response: Response, uptake: Floats, *, against: Floats | None = None,
+    target: Target,
+    cells: Cells,
+    response: Response,
+    uptake: Floats,
+    *,
+    against: Floats | None = None,
     against_name: str = "",
 ) -> Accuracy:
     """Compare every cell with its aim and say where the error comes from.
@@ -82,7 +94,7 @@ def judge_accuracy(
     y = linear_srgb_to_xyz(cells.rgb_rel)[:, 1]
     black_y = float(np.clip(np.median(y[black & usable]) if (black & usable).any() else 0.02, 0.0, 0.5))
     if against is None:
-        aim = aim_lab(target.device_rgb, black_y)
+        aim = aim_lab(target.device_rgb.astype(float), black_y)
         reachable = _reachable(aim, response)
     else:
         aim = reachable = against
@@ -109,9 +121,24 @@ def judge_accuracy(
     profile_sorted = np.sort(profile[used])
     at95 = min(int(0.95 * len(order)), len(order) - 1)
     return Accuracy(
-        aim_lab=aim, reachable_lab=reachable, even_lab=even, total=total, press=press, profile=profile, limit=limit,
-        measurement=cells.uncertainty, used=used, mean_total=mean(total), p95_total=float(order[at95]),
-        mean_press=mean(press), mean_profile=mean(profile), p95_profile=float(profile_sorted[at95]),
-        mean_limit=mean(limit), mean_measurement=mean(cells.uncertainty), grey_delta_ch=grey_ch,
-        grey_delta_l=grey_l, max_chroma_out=float(limit[used].max()), against=against_name,
+        aim_lab=aim,
+        reachable_lab=reachable,
+        even_lab=even,
+        total=total,
+        press=press,
+        profile=profile,
+        limit=limit,
+        measurement=cells.uncertainty,
+        used=used,
+        mean_total=mean(total),
+        p95_total=float(order[at95]),
+        mean_press=mean(press),
+        mean_profile=mean(profile),
+        p95_profile=float(profile_sorted[at95]),
+        mean_limit=mean(limit),
+        mean_measurement=mean(cells.uncertainty),
+        grey_delta_ch=grey_ch,
+        grey_delta_l=grey_l,
+        max_chroma_out=float(limit[used].max()),
+        against=against_name,
     )

@@ -26,11 +26,13 @@ from .robust import mad_std, polynomial_terms, tukey_weights
 _LIGHT_DEGREE = 4
 _LIGHT_STD = (0.0, 0.5, 0.3, 0.05, 0.02)  # of log light by degree over 150 mm: a lamp no closer than about 40 cm
 _LIGHT_STD_BLANK = (0.0, 0.01, 0.01, 0.004, 0.003)
+_LIGHT_SYSTEM = (0.0, 0.006, 0.004, 0.003, 0.002)  # what card, tone curve and lens keep to themselves; estimate
 _CHROMA_STD = (0.0, 0.03, 0.015)
 _LACK_STD, _LACK_STD_LOOSE = 0.05, 0.4
 _COLOUR_STD = 0.04
 _SHIFT_STD_MM = 0.3
 _TONE_STD = 0.12
+_SOFT = 0.008
 _CORRELATED = 4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
 _TILE_MM = 28.0
 
@@ -158,8 +160,8 @@ def _design(
         a[:, :, s + 3 * i + 1] = slopes[:, i] * mm_unit[:, None, 0]
         a[:, :, s + 3 * i + 2] = slopes[:, i] * mm_unit[:, None, 1]
     a[:, :, s + 6] = slopes[:, 2]
-    a[:, :, cols.scatter] = scatter[:, 0]
-    a[:, :, cols.scatter + 1] = scatter[:, 1]
+    for i in range(3):
+        a[:, :, cols.scatter + i] = scatter[:, i]
     dark = np.clip(-np.log(rel) / 4.0, 0, 1.3)
     a[:, :, cols.tone] = dark * log_light[:, None]
     a[:, :, cols.tone + 1] = dark * dark * log_light[:, None]
@@ -185,7 +187,7 @@ def separate(expected: Expected) -> Parted:
     t = theta.shape[-1]
     nl = (_LIGHT_DEGREE + 1) * (_LIGHT_DEGREE + 2) // 2 - 1
     lack0 = _hats(places.reshape(-1, 2)[:1], e.size_mm).shape[1]
-    at = np.cumsum([0, 3 * t, 3 * (len(views) - 1), 3 * len(views), nl, 10, 7 * len(views), 2, 2, lack0])
+    at = np.cumsum([0, 3 * t, 3 * (len(views) - 1), 3 * len(views), nl, 10, 7 * len(views), 3, 2, lack0])
     cols = _Columns(*(int(v) for v in at))
     slopes = np.stack([e.slope_x, e.slope_y, e.blur], axis=2)
     base = [v.first_light for v in views]
@@ -201,21 +203,21 @@ def separate(expected: Expected) -> Parted:
         use = np.isfinite(seen[k]).all(axis=2) & e.inside
         w = np.where(use, v.fill / (1 + prior_var.mean(axis=2) / 0.01**2), 0.0)
         maps = np.concatenate(
-            [theta, np.nan_to_num(seen[k]), slopes.reshape(*shape, 9), e.scatter.reshape(*shape, 6), e.rel, depth,
+            [theta, np.nan_to_num(seen[k]), slopes.reshape(*shape, 9), e.scatter.reshape(*shape, 9), e.rel, depth,
              (log_light[k] - level)[..., None], places, prior_var], axis=2)
         m = _half(e, maps, w)
         wn = block_means(np.ascontiguousarray(w, dtype=np.float32), 2).astype(float)
         keep = wn > 0.02
         m, o = m[keep], t
-        mm = m[:, o + 25 : o + 27]
+        mm = m[:, o + 28 : o + 30]
         a = _design(
-            k, cols, m[:, :t], _unit(v, mm, frame), m[:, o + 24], m[:, o + 3 : o + 12].reshape(-1, 3, 3),
-            m[:, o + 12 : o + 18].reshape(-1, 2, 3), np.maximum(m[:, o + 18 : o + 21], 1e-3), _hats(mm, e.size_mm),
-            mm / max(e.size_mm) * 2 - 1, m[:, o + 21 : o + 24],
+            k, cols, m[:, :t], _unit(v, mm, frame), m[:, o + 27], m[:, o + 3 : o + 12].reshape(-1, 3, 3),
+            m[:, o + 12 : o + 21].reshape(-1, 3, 3), np.maximum(m[:, o + 21 : o + 24], 1e-3), _hats(mm, e.size_mm),
+            mm / max(e.size_mm) * 2 - 1, m[:, o + 24 : o + 27],
         )
         rows.append(a)
         targets.append(m[:, o : o + 3])
-        weights.append(np.minimum(wn[keep], 1.0)[:, None] / m[:, o + 27 : o + 30])
+        weights.append(np.minimum(wn[keep], 1.0)[:, None] / m[:, o + 30 : o + 33])
         if len(v.ring_y):
             r, y = _ring_rows(k, v, base[k], cols, frame, e)
             rows.append(r)
@@ -235,7 +237,7 @@ def separate(expected: Expected) -> Parted:
         unit = _unit(v, flat, frame)
         full = _design(
             k, cols, theta.reshape(-1, t), unit, (log_light[k] - level).reshape(-1), slopes.reshape(-1, 3, 3),
-            e.scatter.reshape(-1, 2, 3), np.maximum(e.rel, 1e-3).reshape(-1, 3), None, flat / max(e.size_mm) * 2 - 1,
+            e.scatter.reshape(-1, 3, 3), np.maximum(e.rel, 1e-3).reshape(-1, 3), None, flat / max(e.size_mm) * 2 - 1,
             depth.reshape(-1, 3),
         )
         left[k] = seen[k] - (full @ x[: cols.lack].astype(np.float32)).reshape(*shape, 3)
@@ -250,6 +252,8 @@ def separate(expected: Expected) -> Parted:
     loose[cols.lack :] = _LACK_STD_LOOSE
     cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
     light_cov = cov[cols.light : cols.light + nl, cols.light : cols.light + nl]
+    degree = np.array([d for d in range(1, _LIGHT_DEGREE + 1) for _ in range(d + 1)])
+    light_cov = light_cov + np.diag(np.array(_LIGHT_SYSTEM)[degree] ** 2)
     doubt = _doubt(views[0], frame, e.size_mm, light_cov)
     names = ("tilt", "tilt", "bowl", "ring")
     unsure = tuple(dict.fromkeys(n for n, d in zip(names, doubt, strict=True) if d > 0.03))
@@ -271,15 +275,21 @@ def separate(expected: Expected) -> Parted:
 
 def _seen(v: ViewBlocks, light: Floats, rel: Floats) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.log(np.maximum(v.y, 1e-5) / (light * rel)))
+        # near black the logarithm is softened: there a little stray light would count for much
+        seen = np.log((np.maximum(v.y, 0) / light + _SOFT) / (rel + _SOFT))
+        return np.asarray(seen * (rel + _SOFT) / rel)
 
 
 def _prior_variance(e: Expected) -> Floats:
     """Variance of a block's logarithm before anything is known of the photo, (r, c, 3)."""
     move = e.slope_x**2 + e.slope_y**2
-    return np.asarray(
-        0.006**2 + (0.002 / e.rel) ** 2 + 0.10**2 * move + (0.10 * e.blur) ** 2 + (0.01 * e.texture[..., None]) ** 2
-    )
+    return np.asarray(0.006**2 + (0.0025 / e.rel) ** 2 + _structure_variance(e))
+
+
+def _structure_variance(e: Expected) -> Floats:
+    """The part of it that detail and edges of the artwork make, (r, c, 3)."""
+    move = e.slope_x**2 + e.slope_y**2
+    return np.asarray(0.10**2 * move + (0.10 * e.blur) ** 2 + (0.015 * e.texture[..., None]) ** 2)
 
 
 def _ring_rows(
@@ -316,7 +326,7 @@ def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str)
     s[cols.chroma : cols.shift] = np.array(_CHROMA_STD)[d2]
     s[cols.shift : cols.scatter] = _SHIFT_STD_MM
     s[cols.shift + 6 : cols.scatter : 7] = 1.5
-    s[cols.scatter : cols.tone] = 0.02
+    s[cols.scatter : cols.tone] = 0.1
     s[cols.tone : cols.lack] = _TONE_STD
     s[cols.lack :] = _LACK_STD
     return s
@@ -345,8 +355,7 @@ def _solve(a: Floats, y: Floats, w: Floats, prior: Floats) -> tuple[Floats, Floa
 
 
 def _colour_groups(device: Floats, ok: Mask) -> Any:
-    q = np.round(device / 20.0).astype(np.int64)
-    code = q[..., 0] * 400 + q[..., 1] * 20 + q[..., 2]
+    code = _colour_code(device)
     code[~ok] = -1
     _, group = np.unique(code, return_inverse=True)
     group = group.reshape(code.shape)
@@ -368,7 +377,7 @@ def _settle_colours(
     doubt = np.full((number, 3), 0.01**2)
     tile = (places[..., 0] // _TILE_MM).astype(int) * 100 + (places[..., 1] // _TILE_MM).astype(int)
     good = np.isfinite(left).all(axis=(0, 3)) & (group >= 0)
-    quiet = good & (prior_var.mean(axis=2) < 0.05**2)
+    quiet = good & (_structure_variance(e).min(axis=2) < 0.04**2)
     if quiet.sum() < 50:
         quiet = good
     mean = np.where(good[..., None], np.nan_to_num(left).mean(axis=0), 0.0)
@@ -392,7 +401,7 @@ def _settle_colours(
             # every colour errs a little, missing dye is rare: only what stands out is left to it
             limit = 2.5 * float(mad_std(smooth[quiet])) if quiet.any() else 0.0
             smooth = np.sign(smooth) * np.maximum(np.abs(smooth) - limit, 0.0)
-    left = left - np.where(group[..., None] >= 0, total[np.maximum(group, 0)], 0.0)[None]
+    left = left - _offsets_in_detail(e, group, total)[None]
     # noise by kind: how much the artwork changes inside the block, and how dark it is
     var = np.full(left.shape, np.inf)
     guess = np.sqrt(prior_var)
@@ -404,6 +413,26 @@ def _settle_colours(
             ratio = _noise_curve(s_c, r) if len(r) >= 30 else np.ones(len(r))
             var[k][..., c][ok] = (ratio * s_c) ** 2 / np.clip(e.views[k].fill[ok], 0.3, 1.0)
     return left, var, doubt
+
+
+def _offsets_in_detail(e: Expected, group: Any, total: Floats) -> Floats:
+    """What the colours' own errors make of every block, blocks of several colours by their parts, (r, c, 3)."""
+    plain = np.where(group[..., None] >= 0, total[np.maximum(group, 0)], 0.0)
+    table = np.full(14 * 14 * 14, -1)
+    table[_colour_code(e.device).ravel()] = group.ravel()
+    fine = table[_colour_code(e.fine_device)]
+    b = round(e.step_mm * e.fine_px_per_mm)
+    known = block_means((fine >= 0).astype(np.float32), b) > 0.9
+    factor = np.exp(np.where(fine[..., None] >= 0, total[np.maximum(fine, 0)], 0.0)).astype(np.float32)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mixed = np.log(block_means(e.fine_rel * factor, b) / block_means(e.fine_rel, b))
+    return np.where(known[..., None] & np.isfinite(mixed), mixed, plain)
+
+
+def _colour_code(device: Any) -> Any:
+    """Number of the cube of 20 device codes in which a colour lies."""
+    q = (device * np.float32(1 / 20) + np.float32(0.5)).astype(np.int32)
+    return q[..., 0] * 196 + q[..., 1] * 14 + q[..., 2]
 
 
 def _group_offsets(key: Any, value: Floats, number: int, before: Floats) -> tuple[Floats, Floats]:

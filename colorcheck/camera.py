@@ -5,7 +5,10 @@ polynomial that keeps white white. All terms are homogeneous (root-polynomial), 
 changes nothing: G. D. Finlayson, M. Mackiewicz, A. Hurlbert, "Color correction using root-polynomial
 regression", IEEE Trans. Image Process. 24(5), 1460–1470 (2015), doi 10.1109/TIP.2015.2405336. White is kept
 by expanding in differences to green, as in G. D. Finlayson, M. S. Drew, "Constrained least-squares
-regression in color spaces", J. Electron. Imaging 6(4), 484–493 (1997) (reference from memory).
+regression in color spaces", J. Electron. Imaging 6(4), 484–493 (1997) (reference from memory). What the
+polynomial leaves, since a sensor and an eye see the same dyes differently, is smooth over colour and is added
+by a Gaussian process (C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, 2006,
+section 2.2), where cross-validation shows that it helps.
 
 Scales: camera colour is linear with the bare coat at 1; inside, XYZ is divided channel by channel by that of
 the coat, so that (1, 1, 1) is the coat itself.
@@ -13,14 +16,14 @@ the coat, so that (1, 1, 1) is the coat itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from .cielab import D50_WHITE, delta_e00, linear_to_srgb, srgb_to_linear, xyz_to_lab
+from .cielab import D50_WHITE, delta_e00, density_from_y, lab_to_xyz, linear_to_srgb, srgb_to_linear, xyz_to_lab
 from .errors import DataError
-from .records import Floats, Mask
+from .records import CellFlag, Cells, Floats, Mask
 from .robust import tukey_weights
 
 MAX_DEGREE = 4
@@ -40,12 +43,17 @@ _FOLDS = 10
 _TONE_PRIOR = 0.6  # standard deviation of every tone term
 _OFFSET_PRIOR = 0.01  # of the even veil, share of the coat
 _VEIL_CHANGE = 0.0015  # how much the even veil differs between two photos taken with care, share of the coat
-_LEAST_U = 0.15  # ΔE00; no camera is known better
+_LEAST_U = 0.35  # ΔE00; another photo, light position and coat add this however well the model fits
 _CUT = 9.0  # a metamer misses by several times the usual error and is no mistake
 _LEAST_SCALE = 0.2  # ΔE00
 _REACH = 9.0  # ΔE*ab over which errors of neighbouring colours are pooled
 _TONE_MARGIN = 0.08
 _TO_U = 0.85  # root mean square of a distance with three parts → half of what 95 % of them stay below
+_REST_LENGTHS = (15.0, 25.0, 40.0)  # ΔE*ab over which what the polynomial leaves is alike
+_REST_NUGGET = 0.3
+_WHITE_REACH = 6.0  # ΔE*ab round white in which the rest fades to nothing
+_WRONG = 4.0  # ΔE00 and
+_WRONG_STD = 7.0  # times the usual: a cell that misses by this after all is wrong
 _COAT_TINTS = np.array([[1.025, 1.0, 0.94], [0.975, 1.0, 1.06]])  # how coats differ, red and blue over green
 
 
@@ -73,6 +81,11 @@ class CameraModel:
         Media-relative CIELAB of the colours it was trained on.
     train_rgb : (m, 3)
         Their camera colour relative to the coat, tone and veil taken out.
+    rest_at, rest_pull : (m, 3)
+        CIELAB that the polynomial gives for them, and the weights of the smooth rest there; the rest is
+        ``kernel(lab, rest_at, rest_length) @ rest_pull``, none where ``rest_length`` is 0.
+    rest_length : float
+        ΔE*ab.
     train_error : (m,)
         ΔE00 by which each was missed when it was left out of the fit.
     spacing : float
@@ -81,6 +94,8 @@ class CameraModel:
         Cross-validated mean ΔE00 of every degree; NaN where it was not tried.
     tone_score : (2,)
         The same without and with the tone curve.
+    fit_mean, cv_mean, cv_p95 : float
+        ΔE00 of the cells in the fit, and left out of it: mean and 95th percentile.
     cells, bad_cells : int
         Cells that went in, and those among them that did not fit and were left out.
     """
@@ -95,6 +110,9 @@ class CameraModel:
     card_rgb: Floats
     train_lab: Floats
     train_rgb: Floats
+    rest_at: Floats
+    rest_pull: Floats
+    rest_length: float
     train_error: Floats
     spacing: float
     scores: Floats
@@ -321,11 +339,10 @@ def _fit_tone(
     start = np.zeros(terms + 1)
     prior = np.array([_TONE_PRIOR] * terms + [_OFFSET_PRIOR])
     if neutral.sum() >= 5:
-        y, w = wanted[neutral, 1], np.sqrt(weights[neutral])
-        seen = rgb_rel[neutral]
+        y, w, seen = wanted[neutral, 1], np.sqrt(weights[neutral]), rgb_rel[neutral]
 
         def ramp(p: Floats) -> Floats:
-            light = _open(seen, coat, p[:-1], float(p[-1])).mean(axis=1)
+            light = _open(seen, coat[neutral], p[:-1], float(p[-1])).mean(axis=1)
             return np.concatenate([116.0 * (_bend(light) - _bend(y)) * w / 1.5, p / prior])
 
         start = _gauss_newton(ramp, start)[0]
@@ -350,8 +367,8 @@ def _fit_tone(
 
 def _gauss_newton(fun: Any, start: Floats, rounds: int = 8) -> tuple[Floats, Floats]:
     """Least squares by damped Gauss–Newton with numeric slopes; parameters and covariance."""
-    p = start.copy()
-    r = fun(p)
+    p: Floats = start.copy()
+    r: Floats = fun(p)
     damping = 1e-3
     lhs = np.eye(len(p))
     for _ in range(rounds):
@@ -375,26 +392,65 @@ def _gauss_newton(fun: Any, start: Floats, rounds: int = 8) -> tuple[Floats, Flo
             if damping > 1e4:
                 break
     dof = max(len(r) - 2 * len(p), 1)
-    return p, np.linalg.pinv(lhs) * max(float(r @ r) / dof, 1e-12)
+    return p, np.asarray(np.linalg.pinv(lhs) * max(float(r @ r) / dof, 1e-12), dtype=float)
 
 
 def _groups(device_rgb: Any) -> tuple[Any, int]:
-    """Number the distinct device colours; replicates share one."""
+    """Give every cell the number of its device colour; replicates share one."""
     _, group = np.unique(np.asarray(device_rgb), axis=0, return_inverse=True)
     group = group.ravel()
     return group, int(group.max()) + 1
 
 
-def _cross_validate(rgb: Floats, wanted: Floats, degree: int, weights: Floats, group: Any, count: int) -> Floats:
-    """CIELAB (n, 3) of every cell, predicted by a fit without any cell of its colour."""
+def _kernel(a: Floats, b: Floats, length: float) -> Floats:
+    d2 = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
+    return np.asarray(np.exp(-d2 / (2.0 * length * length)))
+
+
+def _fade(lab: Floats) -> Floats:
+    """0 at white, 1 away from it, (n, 1): the coat stays exactly the coat."""
+    away2 = (lab[:, 0] - 100.0) ** 2 + lab[:, 1] ** 2 + lab[:, 2] ** 2
+    return np.asarray(1.0 - np.exp(-away2 / (2.0 * _WHITE_REACH**2)))[:, None]
+
+
+def _fit_rest(lab: Floats, missing: Floats, trust: Floats, length: float, nugget: float) -> Floats:
+    """Weights (m, 3) of the smooth rest through what is missing at places in colour."""
+    k = _kernel(lab, lab, length) + np.diag(nugget / np.maximum(trust, 1e-6))
+    return np.asarray(np.linalg.solve(k, missing))
+
+
+def _with_rest(lab: Floats, at: Floats, pull: Floats, length: float) -> Floats:
+    if length <= 0:
+        return lab
+    return np.asarray(lab + _fade(lab) * (_kernel(lab, at, length) @ pull))
+
+
+def _folds(group: Any, count: int) -> Any:
+    """Fold of every cell; all cells of one colour share it."""
     folds = min(_FOLDS, count)
-    fold = np.random.Generator(np.random.PCG64(7)).permutation(np.arange(count) % folds)[group]
-    out = np.zeros_like(wanted)
-    for k in range(folds):
+    return np.random.Generator(np.random.PCG64(7)).permutation(np.arange(count) % folds)[group]
+
+
+def _cross_validate(
+    rgb: Floats, wanted: Floats, degree: int, weights: Floats, group: Any, count: int,
+    rests: tuple[tuple[float, float], ...] = ((0.0, 1.0),),
+) -> list[Floats]:
+    """CIELAB (n, 3) of every cell predicted without any cell of its colour, for every kind of rest."""
+    fold = _folds(group, count)
+    truth = _lab(wanted)
+    out = [np.zeros_like(wanted) for _ in rests]
+    for k in range(int(fold.max()) + 1):
         left = fold == k
-        x, _ = _solve(rgb[~left], wanted[~left], degree, weights[~left], rounds=4)
-        out[left] = _predict(x, rgb[left], degree)
-    return _lab(out)
+        x, keep = _solve(rgb[~left], wanted[~left], degree, weights[~left], rounds=4)
+        lab = _lab(_predict(x, rgb, degree))
+        for n, (length, nugget) in enumerate(rests):
+            held = lab[left]
+            if length > 0:
+                trust = np.minimum(keep, 1.0) * (weights[~left] > 0)
+                pull = _fit_rest(lab[~left], truth[~left] - lab[~left], trust, length, nugget)
+                held = _with_rest(held, lab[~left], pull, length)
+            out[n][left] = held
+    return out
 
 
 def _by_group(values: Floats, group: Any, count: int, weights: Floats) -> Floats:
@@ -436,8 +492,9 @@ def fit_camera(
         Measured, D50, Y = 100 for a perfect white.
     white_xyz : (3,)
         The same of the bare coat.
-    coat_rgb : (3,)
-        The coat's mean signal in the photo's linear units, full scale 1.
+    coat_rgb : (3,) or (n, 3)
+        The coat's mean signal in the photo's linear units, full scale 1; one for every cell where cells of
+        several photos are pooled.
     card_rgb : (3,), optional
         Signal of the white card relative to the coat.
     max_degree : int
@@ -458,7 +515,7 @@ def fit_camera(
     seen, wanted = np.asarray(rgb_rel, dtype=float)[good], np.asarray(xyz, dtype=float)[good] / white_xyz
     noise = np.asarray(u_noise, dtype=float)[good]
     device = np.asarray(device_rgb)[good]
-    coat = np.asarray(coat_rgb, dtype=float)
+    coats = np.broadcast_to(np.asarray(coat_rgb, dtype=float), (len(good), 3))[good]
     if len(seen) == 0 or _groups(device)[1] < MIN_COLOURS:
         raise DataError(
             f"only {0 if len(seen) == 0 else _groups(device)[1]} measured colours can be used, {MIN_COLOURS} are needed",
@@ -474,12 +531,12 @@ def fit_camera(
     bare = np.zeros(0)
     variants: list[tuple[Floats, float, float]] = []
     for terms in (0, TONE_TERMS) if tone and count >= 25 else (0,):
-        variants.append(_fit_tone(seen, coat, wanted, neutral, weights, terms, base))
+        variants.append(_fit_tone(seen, coats, wanted, neutral, weights, terms, base))
     truth = _lab(wanted)
-    _, keep = _solve(_open(seen, coat, *variants[-1][:2]), wanted, base, weights)
+    _, keep = _solve(_open(seen, coats, *variants[-1][:2]), wanted, base, weights)
     errors = []
     for curve, veil, _ in variants:
-        lab = _cross_validate(_open(seen, coat, curve, veil), wanted, base, weights, group, count)
+        (lab,) = _cross_validate(_open(seen, coats, curve, veil), wanted, base, weights, group, count)
         errors.append(_by_group(delta_e00(lab, truth), group, count, np.maximum(keep, 1e-9)))
     chosen = _simplest(errors, margin=_TONE_MARGIN)  # a curve can mend a little of what is metamerism
     curve, veil, veil_std = variants[chosen]
@@ -487,38 +544,63 @@ def fit_camera(
         curve = bare
     tone_score = np.array([float(np.nanmean(e)) for e in errors] + [np.nan] * (2 - len(errors)))
 
-    light = _open(seen, coat, curve, veil)
+    light = _open(seen, coats, curve, veil)
     tried, labs = [], []
     top = max(1, min(max_degree, 4 if count >= 100 else 3 if count >= 60 else 2 if count >= 25 else 1))
     for degree in range(1, top + 1):
-        lab = _cross_validate(light, wanted, degree, weights, group, count)
+        (lab,) = _cross_validate(light, wanted, degree, weights, group, count)
         labs.append(lab)
         tried.append(_by_group(delta_e00(lab, truth), group, count, np.maximum(keep, 1e-9)))
     degree = _simplest(tried) + 1
     x, keep = _solve(light, wanted, degree, weights)
     sound = keep > 0.05
-    if sound.mean() < 0.6 or not sound.any():
+    held, rest = labs[degree - 1], (0.0, 1.0)
+    if count >= 40:
+        kinds = ((0.0, 1.0), *((a, _REST_NUGGET) for a in reversed(_REST_LENGTHS)))
+        for _ in range(2):
+            tries = _cross_validate(light, wanted, degree, weights * sound, group, count, kinds)
+            pick = _simplest(
+                [_by_group(delta_e00(v, truth), group, count, np.where(sound, 1.0, 1e-9)) for v in tries]
+            )
+            held, rest = tries[pick], kinds[pick]
+            miss = delta_e00(held, truth)
+            wrong = sound & (miss > max(_WRONG, _WRONG_STD * float(np.median(miss[sound]))))
+            if not wrong.any():
+                break
+            sound &= ~wrong
+        x, _ = _solve(light, wanted, degree, weights * sound)
+    if sound.mean() < 0.6:
         raise DataError(
             "the measured values do not fit the photo", "check that the file belongs to this very piece"
         )
-    fit_error = delta_e00(_lab(_predict(x, light, degree)), truth)
-    held = delta_e00(labs[degree - 1], truth)
+    miss = delta_e00(held, truth)
     live = np.bincount(group, sound, count) > 0
     w = np.where(sound, 1.0, 1e-9)
-    error = np.sqrt(_by_group(held**2, group, count, w))[live]
-    train_lab = np.stack([_by_group(truth[:, c], group, count, w) for c in range(3)], axis=1)[live]
-    train_rgb = np.stack([_by_group(light[:, c], group, count, w) for c in range(3)], axis=1)[live]
+    error = np.sqrt(_by_group(miss**2, group, count, w))[live]
+
+    def per_colour(values: Floats) -> Floats:
+        return np.stack([_by_group(values[:, c], group, count, w) for c in range(3)], axis=1)[live]
+
+    train_lab, train_rgb = per_colour(truth), per_colour(light)
+    plain = _lab(_predict(x, light, degree))
+    rest_at = per_colour(plain)
+    pull = np.zeros_like(rest_at)
+    if rest[0] > 0:
+        each = np.asarray(np.bincount(group, sound, count)[live], dtype=float)
+        pull = _fit_rest(rest_at, train_lab - rest_at, each, *rest)
+    fit_error = delta_e00(_with_rest(plain, rest_at, pull, rest[0]), truth)
     gaps = np.sqrt(((train_lab[:, None] - train_lab[None]) ** 2).sum(axis=2) + 1e9 * np.eye(len(train_lab)))
+    coat = np.exp(np.log(coats).mean(axis=0))
     card = np.full(3, np.nan)
     if card_rgb is not None:
         card = np.asarray(linearise(card_rgb * coat, curve) / linearise(coat, curve) if len(curve) else card_rgb)
     return CameraModel(
         degree=degree, coefficients=x, tone=curve, offset=veil, offset_std=veil_std, coat_rgb=coat,
         coat_xyz=np.asarray(white_xyz, dtype=float), card_rgb=card, train_lab=train_lab, train_rgb=train_rgb,
-        train_error=error, spacing=float(np.percentile(gaps.min(axis=1), 98)),
+        rest_at=rest_at, rest_pull=pull, rest_length=rest[0], train_error=error, spacing=float(np.percentile(gaps.min(axis=1), 98)),
         scores=np.array([float(np.nanmean(e)) for e in tried] + [np.nan] * (MAX_DEGREE - len(tried))),
-        tone_score=tone_score, fit_mean=float(fit_error[sound].mean()), cv_mean=float(held[sound].mean()),
-        cv_p95=float(np.percentile(held[sound], 95)), cells=int(good.sum()), bad_cells=int((~sound).sum()),
+        tone_score=tone_score, fit_mean=float(fit_error[sound].mean()), cv_mean=float(miss[sound].mean()),
+        cv_p95=float(np.percentile(miss[sound], 95)), cells=int(good.sum()), bad_cells=int((~sound).sum()),
     )
 
 
@@ -540,6 +622,13 @@ def model_error(model: CameraModel, lab: Floats) -> tuple[Floats, Mask]:
     away = np.sqrt(d2.min(axis=1))
     beyond = np.maximum(away - max(model.spacing, 8.0), 0.0)
     return np.hypot(u, _LEAST_U) * (1.0 + beyond / 10.0), beyond > 0.0
+
+
+def _colour(model: CameraModel, clear: Floats) -> Floats:
+    """XYZ relative to the coat of the characterisation, (n, 3), of camera colour without tone and veil."""
+    lab = _lab(_predict(model.coefficients, clear, model.degree))
+    lab = _with_rest(lab, model.rest_at, model.rest_pull, model.rest_length)
+    return np.asarray(lab_to_xyz(lab, _ONE))
 
 
 def apply_camera(
@@ -579,28 +668,23 @@ def apply_camera(
     offset = usual + share * (veil - usual)
     offset_std = float(prior * np.sqrt(1.0 - share))
     clear = np.maximum((light - offset) / (1.0 - offset), _DARKEST)
-    relative = _predict(model.coefficients, clear, model.degree)
-    absolute = coat_xyz = None
-    u_coat = np.zeros(len(clear))
-    if not linked:
-        for one in _COAT_TINTS:
-            white = _predict(model.coefficients, one[None], model.degree)
-            turned = _predict(model.coefficients, clear * one, model.degree) / white
-            u_coat += delta_e00(_lab(turned), _lab(relative)) ** 2 / len(_COAT_TINTS)
-    else:
-        white = np.maximum(_predict(model.coefficients, tint, model.degree), 1e-3)
-        relative = _predict(model.coefficients, clear * tint, model.degree) / white
-        coat_xyz = white[0] * model.coat_xyz
-        absolute = relative * coat_xyz
+    white = _colour(model, tint)
+    relative = _colour(model, clear * tint) / white
+    coat_xyz = white[0] * model.coat_xyz if linked else None
+    absolute = None if coat_xyz is None else relative * coat_xyz
     lab = _lab(relative)
     u, outside = model_error(model, lab)
+    u2 = u**2
+    if not linked:
+        for one in _COAT_TINTS:
+            turned = _colour(model, clear * one) / _colour(model, one[None])
+            u2 = u2 + delta_e00(_lab(turned), lab) ** 2 / len(_COAT_TINTS)
     other = np.maximum((light - offset - offset_std) / (1.0 - offset - offset_std), _DARKEST)
-    shifted = _predict(model.coefficients, other, model.degree)
-    plain = _predict(model.coefficients, clear, model.degree)
-    u_veil = delta_e00(_lab(shifted), _lab(plain))
+    shifted = _colour(model, other * tint) / white
+    u2 = u2 + delta_e00(_lab(shifted), lab) ** 2
     return CameraColour(
-        xyz=np.asarray(relative * D50_WHITE), xyz_absolute=absolute, u=np.sqrt(u**2 + u_veil**2 + u_coat),
-        out_of_range=outside, y_std=np.abs(shifted[:, 1] - plain[:, 1]), coat_xyz=coat_xyz,
+        xyz=np.asarray(relative * D50_WHITE), xyz_absolute=absolute, u=np.sqrt(u2), out_of_range=outside,
+        y_std=np.abs(shifted[:, 1] - relative[:, 1]), coat_xyz=coat_xyz,
     )
 
 
@@ -639,6 +723,42 @@ def other_light_error(lab: Floats) -> Floats:
     """
     chroma = np.hypot(lab[:, 1], lab[:, 2])
     return np.asarray(np.minimum(0.35 + 0.034 * chroma, 2.8))
+
+
+def refer_cells(
+    cells: Cells, model: CameraModel, coat_rgb: Floats, card_rgb: Floats | None = None, *, veil: float = 0.0,
+    veil_std: float = np.inf,
+) -> tuple[Cells, LightChange, Mask]:
+    """Give cells the colour that a characterised camera sees in them.
+
+    Parameters
+    ----------
+    cells : Cells
+        Measured without a camera file; of several photos already merged.
+    coat_rgb, card_rgb, veil, veil_std
+        As for `apply_camera`, of the same photos.
+
+    Returns
+    -------
+    cells : Cells
+        ``u_system`` is the camera's part, with other light counted in; OUT_OF_RANGE is flagged;
+        ``lab_absolute`` is None where no card links the photos.
+    light : LightChange
+    bound : (n,) bool
+        Cells so dark that the unknown veil makes their density a lower bound (uncertain by over 0.1).
+    """
+    seen = apply_camera(model, cells.rgb_rel, coat_rgb=coat_rgb, card_rgb=card_rgb, veil=veil, veil_std=veil_std)
+    lab = np.asarray(xyz_to_lab(seen.xyz))
+    change = compare_light(model, coat_rgb, card_rgb)
+    u = np.hypot(seen.u, other_light_error(lab)) if change.other else seen.u
+    y = np.maximum(seen.xyz[:, 1], 1e-5)
+    absolute = None if seen.xyz_absolute is None else np.asarray(xyz_to_lab(seen.xyz_absolute / 100.0))
+    flags = cells.flags | np.where(seen.out_of_range, int(CellFlag.OUT_OF_RANGE), 0)
+    out = replace(
+        cells, lab=lab, lab_absolute=absolute, density=density_from_y(y, 1.0), u_system=u,
+        uncertainty=np.hypot(cells.u_noise, u), flags=flags,
+    )
+    return out, change, seen.y_std / y > 0.23
 
 
 def estimate_veil(light: Floats, coat: Floats, device_rgb: Any, usable: Mask) -> tuple[float, float]:

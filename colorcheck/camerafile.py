@@ -21,7 +21,7 @@ _MAX_BYTES = 5_000_000
 _TODO = "make it again with 'colorcheck camera'"
 _ARRAYS: dict[str, tuple[int | None, ...]] = {
     "coefficients": (None, 3), "tone": (None,), "coat_rgb": (3,), "coat_xyz": (3,), "card_rgb": (3,),
-    "train_lab": (None, 3), "train_rgb": (None, 3), "train_error": (None,), "scores": (MAX_DEGREE,),
+    "train_lab": (None, 3), "rest_at": (None, 3), "rest_pull": (None, 3), "train_rgb": (None, 3), "train_error": (None,), "scores": (MAX_DEGREE,),
     "tone_score": (2,),
 }  # shapes; None is free
 _MAY_BE_UNKNOWN = {"card_rgb", "scores", "tone_score"}
@@ -113,13 +113,13 @@ def _model(data: Any) -> CameraModel:
         raise DataError(f"degree {m.degree} is unknown", _TODO)
     if len(m.coefficients) != root_terms(np.ones((1, 3)), m.degree).shape[1]:
         raise DataError("'coefficients' do not belong to its degree", _TODO)
-    if len(m.train_lab) == 0 or not len(m.train_lab) == len(m.train_rgb) == len(m.train_error):
+    if len(m.train_lab) == 0 or len({len(v) for v in (m.train_lab, m.train_rgb, m.train_error, m.rest_at, m.rest_pull)}) > 1:
         raise DataError("its training colours are incomplete", _TODO)
     if len(m.tone) > 12 or (np.abs(m.tone) > 20).any() or np.abs(m.coefficients).max() > 1e4:
         raise DataError("its numbers are beyond all cameras", _TODO)
     if (m.coat_rgb <= 0).any() or (m.coat_rgb > 8).any() or (m.coat_xyz <= 0).any() or (m.coat_xyz > 150).any():
         raise DataError("its coat is no white", _TODO)
-    if not (-0.05 <= m.offset <= 0.2 and 0 <= m.offset_std <= 1 and m.spacing >= 0 and (m.train_error >= 0).all()):
+    if not (-0.05 <= m.offset <= 0.2 and 0 <= m.offset_std <= 1 and m.spacing >= 0 and 0 <= m.rest_length < 500 and (m.train_error >= 0).all()):
         raise DataError("its numbers are beyond all cameras", _TODO)
     return m
 

@@ -21,7 +21,9 @@ from .robust import mad_std, polynomial_terms, robust_least_squares
 _SIGMAS_MM = (1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
 _CALIBRATED_MM = 6.0  # up to this size a sheet has places enough to show its own noise
 _FWHM = 2.3548
-_SIGNIFICANT = 6.5  # standard errors; found on clean simulated sheets, whose noise has heavier tails than a normal
+_SIGNIFICANT = (
+    6.5  # standard errors; found on clean simulated sheets, whose noise has heavier tails than a normal
+)
 """Smallest change that is reported, ΔE00, by size in mm: threshold contrast of the eye rises for
 slow gradients (Barten 1999), times three for a customer who does not search (estimate)."""
 _VISIBLE_MM = (3.0, 8.0, 20.0, 50.0, 100.0, 200.0)
@@ -44,7 +46,7 @@ def _normalised_blur(value: Floats, weight: Floats, sigma_px: float) -> tuple[Fl
     up = cv2.GaussianBlur(v, k, sigma_px, borderType=cv2.BORDER_CONSTANT)
     down = cv2.GaussianBlur(weight, k, sigma_px, borderType=cv2.BORDER_CONSTANT)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(down > 1e-12, up / down, np.nan), down
+        return np.asarray(np.where(down > 1e-12, up / down, np.nan)), np.asarray(down, dtype=float)
 
 
 def _cell_uptake(rgb_rel: Floats, due: Floats, error: Floats) -> tuple[Floats, Floats]:
@@ -67,9 +69,17 @@ def _cell_uptake(rgb_rel: Floats, due: Floats, error: Floats) -> tuple[Floats, F
 
 
 def uptake_grid(
-    target: Target, field_rel: Floats, weight: Floats, light_std: Floats, good: Mask, cell_rel: Floats,
-    cell_due: Floats, due_error: Floats, cell_ok: Mask, typical: Floats, step_mm: float,
-) -> tuple[UptakeGrid, Floats, Floats]:
+    target: Target,
+    field_rel: Floats,
+    weight: Floats,
+    good: Mask,
+    cell_rel: Floats,
+    cell_due: Floats,
+    due_error: Floats,
+    cell_ok: Mask,
+    typical: Floats,
+    step_mm: float,
+) -> UptakeGrid:
     """Bring field and cells onto one grid.
 
     Parameters
@@ -78,8 +88,6 @@ def uptake_grid(
         Field relative to coat; NaN where there is none.
     weight : (r, c)
         Pixels behind it.
-    light_std : (r, c)
-        Relative error of the light there.
     good : (r, c) bool
         Neither glare nor clipping.
     cell_rel, cell_due : (n, 3)
@@ -89,11 +97,10 @@ def uptake_grid(
 
     Returns
     -------
-    grid, cell_uptake, cell_uptake_std
+    UptakeGrid
     """
-    depth0 = -np.log(np.clip(typical, 1e-3, 0.99)).mean()
     l0 = relative_lab(typical[None])[0, 0]
-    l1 = relative_lab((typical ** 0.95)[None])[0, 0]
+    l1 = relative_lab((typical**0.95)[None])[0, 0]
     slope = float(l1 - l0) / 0.05  # ΔL* of the field per unit of missing uptake
     lab = relative_lab(np.where(np.isfinite(field_rel), field_rel, typical))
     d_l = np.where(np.isfinite(field_rel[..., 0]) & good, lab[..., 0] - l0, np.nan)
@@ -108,8 +115,14 @@ def uptake_grid(
     rows, cols = d_l.shape
     for k in np.flatnonzero(cell_ok & (cell_var < 4.0)):
         x, y, w, h = target.box_mm[k]
-        c0, c1 = int((x + 0.15 * w) / step_mm), max(int(np.ceil((x + 0.85 * w) / step_mm)), int(x / step_mm) + 1)
-        r0, r1 = int((y + 0.15 * h) / step_mm), max(int(np.ceil((y + 0.85 * h) / step_mm)), int(y / step_mm) + 1)
+        c0, c1 = (
+            int((x + 0.15 * w) / step_mm),
+            max(int(np.ceil((x + 0.85 * w) / step_mm)), int(x / step_mm) + 1),
+        )
+        r0, r1 = (
+            int((y + 0.15 * h) / step_mm),
+            max(int(np.ceil((y + 0.85 * h) / step_mm)), int(y / step_mm) + 1),
+        )
         r1, c1 = min(r1, rows), min(c1, cols)
         share = 1.0 / (cell_var[k] * max((r1 - r0) * (c1 - c0), 1))
         wt[r0:r1, c0:c1] += share
@@ -117,8 +130,7 @@ def uptake_grid(
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(wt > 0, val / wt, np.nan)
         variance = np.where(wt > 0, 1 / wt, np.inf)
-    del depth0, light_std
-    return UptakeGrid(mean, variance, step_mm), up, up_std
+    return UptakeGrid(mean, variance, step_mm)
 
 
 def _responses(grid: UptakeGrid, sigma_mm: float) -> tuple[Floats, Floats]:
@@ -167,7 +179,9 @@ def find_spots(
                 # what the sheet itself shows at this size: mottle, coat, printer
                 floors[s] = max(float(mad_std(z0[np.isfinite(z0)])) if np.isfinite(z0).any() else 1.0, 1.0)
             small = [v for k, v in floors.items() if k <= _CALIBRATED_MM]
-            own = floors[s] if s <= _CALIBRATED_MM else min(max(small), max(floors[s], float(np.median(small))))
+            own = (
+                floors[s] if s <= _CALIBRATED_MM else min(max(small), max(floors[s], float(np.median(small))))
+            )
             noise = np.hypot(noise * own, 1.5 * light_l * min(1.0, s / 30.0))
             z = np.where(blocked, 0.0, np.nan_to_num(amp / noise))
             k = int(np.abs(z).argmax())
@@ -185,14 +199,20 @@ def find_spots(
         diameter = _FWHM * s
         if de < visible_de(diameter):
             continue
-        out.append(Finding(
-            kind="pale" if amp_best > 0 else "dark", x_mm=round(x, 1), y_mm=round(y, 1),
-            diameter_mm=round(diameter, 1), area_mm2=round(float(np.pi / 4 * diameter**2), 1),
-            delta_e00=round(de, 2), delta_l=round(amp_best, 2),
-            confidence=round(float(1 - np.exp(-0.5 * (abs(z_best) - 3.5) ** 2)), 3),
-            where=where_in_words(x, y, target.size_mm, target.shape),
-            detail={"significance": round(abs(z_best), 1), "uncertainty": round(err, 2)},
-        ))
+        out.append(
+            Finding(
+                kind="pale" if amp_best > 0 else "dark",
+                x_mm=round(x, 1),
+                y_mm=round(y, 1),
+                diameter_mm=round(diameter, 1),
+                area_mm2=round(float(np.pi / 4 * diameter**2), 1),
+                delta_e00=round(de, 2),
+                delta_l=round(amp_best, 2),
+                confidence=round(float(1 - np.exp(-0.5 * (abs(z_best) - 3.5) ** 2)), 3),
+                where=where_in_words(x, y, target.size_mm, target.shape),
+                detail={"significance": round(abs(z_best), 1), "uncertainty": round(err, 2)},
+            )
+        )
     return _merged(out)
 
 
@@ -227,15 +247,28 @@ def _fit_spot(
         s2 = np.exp(2 * p[2])
         dx, dy = px - p[0], py - p[1]
         shape = np.exp(-(dx * dx + dy * dy) / (2 * s2))
-        jac = np.stack([p[3] * shape * dx / s2, p[3] * shape * dy / s2,
-                        p[3] * shape * (dx * dx + dy * dy) / s2, shape, np.ones_like(shape)], axis=1)
+        jac = np.stack(
+            [
+                p[3] * shape * dx / s2,
+                p[3] * shape * dy / s2,
+                p[3] * shape * (dx * dx + dy * dy) / s2,
+                shape,
+                np.ones_like(shape),
+            ],
+            axis=1,
+        )
         r = v - p[3] * shape - p[4]
         n = jac.T @ (jac * w[:, None])
         step = np.linalg.solve(n + np.diag(np.diag(n) * 0.05 + 1e-9), jac.T @ (w * r))
         p = p + np.clip(step, [-2, -2, -0.3, -3, -1], [2, 2, 0.3, 3, 1])
     tall, wide = grid.d_l.shape
     on_sheet = 0 < p[0] < wide * grid.step_mm and 0 < p[1] < tall * grid.step_mm
-    ok = on_sheet and np.hypot(p[0] - x, p[1] - y) < 1.5 * s + 2 and 0.4 * s < np.exp(p[2]) < 2.5 * s and p[3] * amp > 0
+    ok = (
+        on_sheet
+        and np.hypot(p[0] - x, p[1] - y) < 1.5 * s + 2
+        and 0.4 * s < np.exp(p[2]) < 2.5 * s
+        and p[3] * amp > 0
+    )
     if not ok or abs(p[3]) > 3 * abs(amp):
         return x, y, s, amp
     return float(p[0]), float(p[1]), float(np.exp(p[2])), float(p[3])
@@ -245,7 +278,9 @@ def _merged(found: list[Finding]) -> list[Finding]:
     """One defect is one finding: drop a weaker one that lies within a stronger one's rim."""
     kept: list[Finding] = []
     for f in sorted(found, key=lambda f: -abs(f.delta_l) * f.diameter_mm):
-        if all(np.hypot(f.x_mm - o.x_mm, f.y_mm - o.y_mm) > 0.5 * (f.diameter_mm + o.diameter_mm) for o in kept):
+        if all(
+            np.hypot(f.x_mm - o.x_mm, f.y_mm - o.y_mm) > 0.5 * (f.diameter_mm + o.diameter_mm) for o in kept
+        ):
             kept.append(f)
     return sorted(kept, key=lambda f: -f.delta_e00)
 
@@ -278,7 +313,11 @@ def edge_profile(grid: UptakeGrid, target: Target, side: str) -> tuple[Floats, F
     tot = np.bincount(np.clip(idx, 0, n - 1).ravel(), weight.ravel(), minlength=n)
     val = np.bincount(np.clip(idx, 0, n - 1).ravel(), (weight * np.nan_to_num(grid.d_l)).ravel(), minlength=n)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return bins + (bins[1] - bins[0]) / 2, np.where(tot > 0, val / tot, np.nan), np.where(tot > 0, tot**-0.5, np.inf)
+        return (
+            bins + (bins[1] - bins[0]) / 2,
+            np.where(tot > 0, val / tot, np.nan),
+            np.where(tot > 0, tot**-0.5, np.inf),
+        )
 
 
 def find_edges(
@@ -308,31 +347,44 @@ def find_edges(
         first = float(np.nanmax(np.where(outer, lift, np.nan)))
         if first <= 0:
             continue
-        width = float(2 * np.sum(np.clip(np.where(outer, lift, 0), 0, None)) * (dist[1] - dist[0]) / max(first, 1e-6))
+        width = float(
+            2 * np.sum(np.clip(np.where(outer, lift, 0), 0, None)) * (dist[1] - dist[0]) / max(first, 1e-6)
+        )
         width = float(np.clip(width, 3.0, 0.25 * min(w, h)))
         sigma = float(np.hypot(np.hypot(rough, light_l), np.nanmin(err[outer])))
         de = float(delta_e00(lab0 + [first, 0, 0], lab0))
         if de < limit_de or first / sigma < 4.0:
             continue
         if target.shape == "rect":
-            place = {"left": (width / 2, h / 2), "right": (w - width / 2, h / 2),
-                     "top": (w / 2, width / 2), "bottom": (w / 2, h - width / 2)}[side]
+            place = {
+                "left": (width / 2, h / 2),
+                "right": (w - width / 2, h / 2),
+                "top": (w / 2, width / 2),
+                "bottom": (w / 2, h - width / 2),
+            }[side]
             area = width * (h if side in ("left", "right") else w)
         else:
             r = w / 2 - width / 2
             ux, uy = {"left": (-1, 0), "right": (1, 0), "top": (0, -1), "bottom": (0, 1)}[side]
             place, area = (w / 2 + r * ux, h / 2 + r * uy), width * np.pi / 4 * w
-        out.append(Finding(
-            kind="faded-edge", x_mm=round(place[0], 1), y_mm=round(place[1], 1), diameter_mm=round(width, 1),
-            area_mm2=round(float(area), 1), delta_e00=round(de, 2), delta_l=round(first, 2),
-            confidence=round(float(1 - np.exp(-0.5 * (first / sigma - 2.5) ** 2)), 3),
-            where=f"along the {side} edge",
-            detail={"side": side, "width_mm": round(width, 1), "uncertainty": round(sigma, 2)},
-        ))
+        out.append(
+            Finding(
+                kind="faded-edge",
+                x_mm=round(place[0], 1),
+                y_mm=round(place[1], 1),
+                diameter_mm=round(width, 1),
+                area_mm2=round(float(area), 1),
+                delta_e00=round(de, 2),
+                delta_l=round(first, 2),
+                confidence=round(float(1 - np.exp(-0.5 * (first / sigma - 2.5) ** 2)), 3),
+                where=f"along the {side} edge",
+                detail={"side": side, "width_mm": round(width, 1), "uncertainty": round(sigma, 2)},
+            )
+        )
     return out
 
 
-def _zones(d_l: Floats, field_lab: Floats, good: Mask) -> tuple[Floats, tuple[float, float, float]]:
+def _zones(field_lab: Floats, good: Mask) -> tuple[Floats, tuple[float, float, float]]:
     """ΔE00 of each ninth's mean colour from the mean of the ninths, and their standard deviations."""
     rows, cols = good.shape
     labs = np.full((3, 3, 3), np.nan)
@@ -345,13 +397,20 @@ def _zones(d_l: Floats, field_lab: Floats, good: Mask) -> tuple[Floats, tuple[fl
     flat = labs.reshape(-1, 3)
     mean = np.nanmean(flat, axis=0)
     std = np.nanstd(flat, axis=0, ddof=1)
-    del d_l
     return delta_e00(labs, mean[None, None]), (float(std[0]), float(std[1]), float(std[2]))
 
 
 def judge_evenness(
-    target: Target, field_rel: Floats, weight: Floats, light_std: Floats, glare: Mask, step_mm: float,
-    cell_rel: Floats, cell_due: Floats, due_error: Floats, cell_ok: Mask,
+    target: Target,
+    field_rel: Floats,
+    weight: Floats,
+    light_std: Floats,
+    glare: Mask,
+    step_mm: float,
+    cell_rel: Floats,
+    cell_due: Floats,
+    due_error: Floats,
+    cell_ok: Mask,
 ) -> Evenness:
     """Measure how evenly the piece was pressed.
 
@@ -378,24 +437,33 @@ def judge_evenness(
     if good.sum() < 8:
         good = have
     typical = np.median(field_rel[good], axis=0)
-    grid, up, up_std = uptake_grid(target, field_rel, weight, light_std, good, cell_rel, cell_due, due_error,
-                                   cell_ok, typical, step_mm)
+    grid = uptake_grid(
+        target, field_rel, weight, good, cell_rel, cell_due, due_error, cell_ok, typical, step_mm
+    )
     lab_map = relative_lab(np.where(have[..., None], field_rel, 1.0))
     lab_map = np.where(have[..., None], lab_map, np.nan)
     lab0 = relative_lab(typical[None])[0]
-    smooth, total = _normalised_blur(np.nan_to_num(grid.d_l), np.where(np.isfinite(grid.d_l), 1 / grid.var, 0.0),
-                                     2.0 / step_mm)
+    smooth, total = _normalised_blur(
+        np.nan_to_num(grid.d_l), np.where(np.isfinite(grid.d_l), 1 / grid.var, 0.0), 2.0 / step_mm
+    )
     smooth = np.where(total > 0, smooth, np.nan)
-    shifted = np.stack([lab0[0] + np.nan_to_num(smooth), np.full_like(smooth, lab0[1]),
-                        np.full_like(smooth, lab0[2])], axis=-1)
+    shifted = np.stack(
+        [lab0[0] + np.nan_to_num(smooth), np.full_like(smooth, lab0[1]), np.full_like(smooth, lab0[2])],
+        axis=-1,
+    )
     de = delta_e00(shifted, lab0[None, None]) * np.sign(np.nan_to_num(smooth))
     inside = _inside(target, grid.d_l.shape, step_mm)
     de = np.where(inside & np.isfinite(smooth), de, np.nan)
-    zones, zone_std = _zones(grid.d_l, lab_map, good)
+    zones, zone_std = _zones(lab_map, good)
     yy, xx = np.mgrid[0 : grid.d_l.shape[0], 0 : grid.d_l.shape[1]]
-    ux, uy = (xx + 0.5) * step_mm / target.size_mm[0] * 2 - 1, (yy + 0.5) * step_mm / target.size_mm[1] * 2 - 1
+    ux, uy = (
+        (xx + 0.5) * step_mm / target.size_mm[0] * 2 - 1,
+        (yy + 0.5) * step_mm / target.size_mm[1] * 2 - 1,
+    )
     ok = np.isfinite(grid.d_l) & good
-    plane, _, _ = robust_least_squares(polynomial_terms(ux[ok], uy[ok], 1), grid.d_l[ok], weights=1 / grid.var[ok])
+    plane, _, _ = robust_least_squares(
+        polynomial_terms(ux[ok], uy[ok], 1), grid.d_l[ok], weights=1 / grid.var[ok]
+    )
     gx, gy = plane[2] / (target.size_mm[0] / 20), plane[1] / (target.size_mm[1] / 20)  # per cm
     if abs(plane[1]) or abs(plane[2]):
         # polynomial_terms orders (0,0), (0,1)=y, (1,0)=x
@@ -409,8 +477,11 @@ def judge_evenness(
     calm = _without_edges(grid, edges, target)
     light_l = float(relative_lab((typical * (1 + float(np.median(light_std))))[None])[0, 0] - lab0[0])
     spots = find_spots(calm, target, typical, blocked=blocked, light_l=light_l, lab_map=lab_map)
-    uptake, _ = _normalised_blur(np.nan_to_num(grid.d_l), np.where(np.isfinite(grid.d_l), 1 / grid.var, 0.0),
-                                 max(3.0, 0.35 * target.pitch_mm) / step_mm)
+    uptake, _ = _normalised_blur(
+        np.nan_to_num(grid.d_l),
+        np.where(np.isfinite(grid.d_l), 1 / grid.var, 0.0),
+        max(3.0, 0.35 * target.pitch_mm) / step_mm,
+    )
     l1 = relative_lab((typical**0.95)[None])[0, 0]
     slope = float(l1 - lab0[0]) / 0.05
     uptake_map = 1 - np.nan_to_num(uptake) / max(slope, 1e-6)
@@ -418,13 +489,26 @@ def judge_evenness(
     rr = np.clip((centre[:, 1] / step_mm).astype(int), 0, uptake_map.shape[0] - 1)
     cc = np.clip((centre[:, 0] / step_mm).astype(int), 0, uptake_map.shape[1] - 1)
     quiet = np.isfinite(de)
-    spread = float(np.nanpercentile(smooth[quiet], 97.5) - np.nanpercentile(smooth[quiet], 2.5)) if quiet.any() else 0.0
+    spread = (
+        float(np.nanpercentile(smooth[quiet], 97.5) - np.nanpercentile(smooth[quiet], 2.5))
+        if quiet.any()
+        else 0.0
+    )
     u_light = float(delta_e00(relative_lab((typical * (1 + float(np.median(light_std))))[None])[0], lab0))
-    del up, up_std
     return Evenness(
-        lab_map=lab_map, de_map=de, step_mm=step_mm, zones=zones, zone_max=float(np.nanmax(zones)),
-        zone_std_lab=zone_std, slope_l_per_cm=float(np.hypot(gx, gy)), slope_direction=direction, range_l=spread,
-        uncertainty=u_light, uptake_cell=uptake_map[rr, cc], uptake_map=uptake_map, findings=(*edges, *spots),
+        lab_map=lab_map,
+        de_map=de,
+        step_mm=step_mm,
+        zones=zones,
+        zone_max=float(np.nanmax(zones)),
+        zone_std_lab=zone_std,
+        slope_l_per_cm=float(np.hypot(gx, gy)),
+        slope_direction=direction,
+        range_l=spread,
+        uncertainty=u_light,
+        uptake_cell=uptake_map[rr, cc],
+        uptake_map=uptake_map,
+        findings=(*edges, *spots),
     )
 
 

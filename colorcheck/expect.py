@@ -21,7 +21,7 @@ from .records import FlatImage, Floats, Mask, Pixels, Shape
 from .robust import polynomial_terms, robust_least_squares
 
 _FINE_PX_PER_MM = 3.0
-_SCATTER_MM = (3.0, 10.0)
+_SCATTER_MM = (3.0, 8.0, 18.0)
 _FLOOR = 0.004  # least signal believed, share of the coat
 
 Answer = Callable[[Any], Any]
@@ -73,7 +73,7 @@ class Expected:
 
     ``rel`` (r, c, 3) linear signal relative to the bare coat; ``device`` (r, c, 3) mean
     artwork RGB; ``slope_x``/``slope_y`` (r, c, 3) change of its logarithm per mm of
-    displacement, ``blur`` (r, c, 3) per unit of extra blur, ``scatter`` (r, c, 2, 3) per
+    displacement, ``blur`` (r, c, 3) per unit of extra blur, ``scatter`` (r, c, 3, 3) per
     unit share of sideways light; ``texture`` (r, c) roughness of the artwork inside the
     block; ``inside`` (r, c); ``fine_rel`` (H, W, 3) the expected image in fine pixels,
     ``fine_px_per_mm``; ``source`` 'reading', 'profile' or 'photo'; ``coat`` where the level
@@ -319,10 +319,13 @@ def expected_image(
     dy = cv2.Sobel(fine_rel, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8)
     lap = cv2.GaussianBlur(fine_rel, (0, 0), 0.3 * g) - fine_rel
     texture = np.sqrt((means(dx * dx + dy * dy) / rel**2).mean(axis=2))
-    scatter = np.stack([_sideways(rel, ok, s / step) / rel - 1 for s in _SCATTER_MM], axis=2)
+    # light that enters through the dye elsewhere and leaves here passes each dye once: square roots
+    root = np.sqrt(rel)
+    scatter = np.stack([_sideways(root, ok, s / step) / root - 1 for s in _SCATTER_MM], axis=2)
+    scatter = np.log1p(0.2 * scatter) / 0.2  # a share of light adds, the fit works on logarithms
     return Expected(
         rel=rel, device=device, slope_x=means(dx) / rel, slope_y=means(dy) / rel, blur=means(lap) / rel,
-        scatter=np.clip(scatter, -1, 40), texture=texture, inside=ok, fine_rel=fine_rel, fine_device=art,
+        scatter=scatter, texture=texture, inside=ok, fine_rel=fine_rel, fine_device=art,
         fine_px_per_mm=g, step_mm=step, size_mm=size_mm, shape=shape,
         views=tuple(
             ViewBlocks(

@@ -65,7 +65,7 @@ def scaled(pose: Pose, factor: float) -> Pose:
 
 
 def sampling_maps(pose: Pose, size_mm: tuple[float, float], px_per_mm: float) -> tuple[Any, Any]:
-    """Maps for ``cv2.remap`` that lay the piece flat at ``px_per_mm``; two (H, W) float32."""
+    """Return the maps for ``cv2.remap`` that lay the piece flat at ``px_per_mm``; two (H, W) float32."""
     w, h = (round(v * px_per_mm) for v in size_mm)
     nx, ny = w // _NODE_PX + 2, h // _NODE_PX + 2
     xs = (np.arange(nx) * _NODE_PX + 0.5) / px_per_mm
@@ -81,7 +81,9 @@ def sampling_maps(pose: Pose, size_mm: tuple[float, float], px_per_mm: float) ->
     return np.ascontiguousarray(full[..., 0]), np.ascontiguousarray(full[..., 1])
 
 
-def flatten(pixels: Any, pose: Pose, size_mm: tuple[float, float], px_per_mm: float, *, nearest: bool = False) -> Any:
+def flatten(
+    pixels: Any, pose: Pose, size_mm: tuple[float, float], px_per_mm: float, *, nearest: bool = False
+) -> Any:
     """Lay an image flat on the millimetre grid; outside the photo is NaN (float) or 0.
 
     Parameters
@@ -94,6 +96,10 @@ def flatten(pixels: Any, pose: Pose, size_mm: tuple[float, float], px_per_mm: fl
     mx, my = sampling_maps(pose, size_mm, px_per_mm)
     border = float("nan") if pixels.dtype == np.float32 else 0
     return cv2.remap(
-        pixels, mx, my, cv2.INTER_NEAREST if nearest else cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT, borderValue=(border,) * 4,
+        pixels,
+        mx,
+        my,
+        cv2.INTER_NEAREST if nearest else cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(border,) * 4,
     )

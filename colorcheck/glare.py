@@ -18,7 +18,7 @@ from .robust import tukey_weights
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
-    """Observed and expected relative signal at places: ``seen``/``due`` (n, 3), ``std`` (n, 3), ``xy_mm`` (n, 2).
+    """Relative signal at places: ``seen`` and ``due`` (n, 3), ``std`` (n, 3), ``xy_mm`` (n, 2).
 
     ``fixed`` (n,) marks bare coat, which pressing cannot change.
     """
@@ -32,7 +32,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GlareFit:
-    """Additive light relative to the coat on a node grid: ``g`` (r, c, 3), ``std`` (r, c), ``mask`` (r, c)."""
+    """Additive light relative to the coat on nodes: ``g`` (r, c, 3), ``std`` (r, c), ``mask`` (r, c)."""
 
     g: Floats
     std: Floats
@@ -51,7 +51,10 @@ def _sample(grid: Floats, xy_mm: Floats, step: float) -> Floats:
     """Bilinear look-up of a node grid (r, c) at places in mm."""
     fx = np.clip(xy_mm[:, 0] / step - 0.5, 0, grid.shape[1] - 1)
     fy = np.clip(xy_mm[:, 1] / step - 0.5, 0, grid.shape[0] - 1)
-    x0, y0 = np.minimum(fx.astype(int), max(grid.shape[1] - 2, 0)), np.minimum(fy.astype(int), max(grid.shape[0] - 2, 0))
+    x0, y0 = (
+        np.minimum(fx.astype(int), max(grid.shape[1] - 2, 0)),
+        np.minimum(fy.astype(int), max(grid.shape[0] - 2, 0)),
+    )
     x1, y1 = np.minimum(x0 + 1, grid.shape[1] - 1), np.minimum(y0 + 1, grid.shape[0] - 1)
     tx, ty = fx - x0, fy - y0
     top = grid[y0, x0] * (1 - tx) + grid[y0, x1] * tx
@@ -103,7 +106,9 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         var = evidence.std**2 + (0.25 * (now - due)) ** 2
         w = robust / var
         wl, ws = w * lin, w * slope
-        columns = np.column_stack([w.sum(1), ws.sum(1), (ws * slope).sum(1), wl.sum(1), (wl * slope).sum(1), w, wl, ws])
+        columns = np.column_stack(
+            [w.sum(1), ws.sum(1), (ws * slope).sum(1), wl.sum(1), (wl * slope).sum(1), w, wl, ws]
+        )
         sums = (near @ columns.astype(np.float32)).astype(float)
         s1, s12, s22, t1, t2 = sums[:, :5].T
         s22 = s22 + 1 / 0.25**2
@@ -115,7 +120,9 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         per_channel = (sums[:, 8:11] - lack[:, None] * sums[:, 11:14]) / np.maximum(sums[:, 5:8], 1e-9)
         lack_at = _sample(lack.reshape(shape), evidence.xy_mm, step)
         g_at = _sample(g.reshape(shape), evidence.xy_mm, step)
-        left = (evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]) / np.sqrt(var)
+        left = (
+            evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]
+        ) / np.sqrt(var)
         scale = max(1.0, float(np.median(np.abs(left)) * 1.4826))
         robust = np.maximum(tukey_weights(left, scale, 6.0), 0.01)
         std = std * scale

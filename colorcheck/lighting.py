@@ -77,8 +77,13 @@ def _solve(
 
 
 def fit_light(
-    xy_mm: Floats, rgb: Floats, size_mm: tuple[float, float], *, weights: Floats | None = None,
-    other: Floats | None = None, chroma_degree: int | None = None,
+    xy_mm: Floats,
+    rgb: Floats,
+    size_mm: tuple[float, float],
+    *,
+    weights: Floats | None = None,
+    other: Floats | None = None,
+    chroma_degree: int | None = None,
 ) -> LightFit:
     """Fit the light through the white anchors.
 
@@ -132,12 +137,25 @@ def fit_light(
     cw = np.where(second > 0, 0.0, w) if (second == 0).sum() > c.shape[1] + 1 else w.copy()
     w_chroma = cw.copy()
     for _ in range(4):
-        chroma = np.linalg.lstsq(c.T @ (c * cw[:, None]), c.T @ ((logs - y[:, None]) * cw[:, None]), rcond=1e-10)[0]
+        chroma = np.linalg.lstsq(
+            c.T @ (c * cw[:, None]), c.T @ ((logs - y[:, None]) * cw[:, None]), rcond=1e-10
+        )[0]
         r = np.abs(logs - y[:, None] - c @ chroma).max(axis=1)
         cw = w_chroma * tukey_weights(r, max(float(np.median(r[prior > 0.2])) * 1.4, _LEAST_REL))
     return LightFit(
-        size_mm=size_mm, xy=xy, degree=degree, length=best[1], trend=trend, pull=pull, chroma=chroma,
-        chroma_degree=cd, other=second, amplitude2=max(resid2, 0.0), nugget=best[2], loo=loo_rel, weight=w,
+        size_mm=size_mm,
+        xy=xy,
+        degree=degree,
+        length=best[1],
+        trend=trend,
+        pull=pull,
+        chroma=chroma,
+        chroma_degree=cd,
+        other=second,
+        amplitude2=max(resid2, 0.0),
+        nugget=best[2],
+        loo=loo_rel,
+        weight=w,
     )
 
 

@@ -16,7 +16,7 @@ from .errors import TargetError
 from .geometry import local_px_per_mm, mm_to_px, scaled
 from .records import Floats, LinearImage, Pose, Target
 from .robust import tukey_weights
-from .target import CODE_FORM, CODE_MARKER, CODE_MODULES, from_code
+from .target import CODE_FORM, CODE_MARKER, CODE_MODULES, from_code, furniture
 
 _WORK_SIDES = (1300, 2200, 4200)  # markers are looked for at these sizes in turn
 _EDGE_SIDE = 2200  # cell edges are measured at this size
@@ -96,15 +96,111 @@ def _decode_code(image: LinearImage, seen: _Seen, factor: float, *, thorough: bo
         corners = np.ascontiguousarray((full - low).astype(np.float32).reshape(-1, 1, 2))
         corners = cv2.cornerSubPix(grey, corners, (reach, reach), (-1, -1), stop).reshape(-1, 2)
         h = cv2.getPerspectiveTransform(corners, to)
-        crop = cv2.warpPerspective(grey, h, (int(4.6 * side), int(3.3 * side)), flags=cv2.INTER_CUBIC,
-                                   borderMode=cv2.BORDER_REPLICATE)
-        text = _try_code(qr, crop) or (_resample_code(qr, crop, side) if thorough else "")
-        if text:
-            return text
+        crop = cv2.warpPerspective(
+            grey,
+            h,
+            (int(4.6 * side), int(3.3 * side)),
+            flags=cv2.INTER_CUBIC,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        # a second faint copy of the print lies grey over the code: counting grey as white takes it away
+        low, high = (float(v) for v in np.percentile(crop, (5, 95)))
+        hard = cv2.convertScaleAbs(
+            np.maximum(crop.astype(np.float32) - low, 0), alpha=255 / max(0.4 * (high - low), 1)
+        )
+        for picture in (crop, hard):
+            text = _try_code(qr, picture) or (_resample_code(qr, picture, side) if thorough else "")
+            if text:
+                return text
     if not thorough:
         return ""
     small, _ = _resized(image.rgb, 1600)
-    return _try_code(qr, _grey(small))
+    return _try_code(qr, _grey(small)) or _code_by_markers(qr, image, seen, factor)
+
+
+def _marker_plan(shape: str, w: float, h: float, ids: Any) -> tuple[Any, dict[str, Any]] | None:
+    """Corners in mm of the seen markers on a sheet of this size, or None when it has no such markers."""
+    parts = furniture("rect" if shape == "rect" else "round", w, h)
+    index = {m: k for k, m in enumerate(parts["ids"])}
+    if any(int(i) not in index for i in ids):
+        return None
+    out = []
+    for i in ids:
+        x, y, bw, bh = parts["marker_boxes"][index[int(i)]]
+        out.append([(x, y), (x + bw, y), (x + bw, y + bh), (x, y + bh)])
+    return np.array(out, dtype=float).reshape(-1, 2), parts
+
+
+def _code_by_markers(qr: Any, image: LinearImage, seen: _Seen, factor: float) -> str:
+    """Read the code where all markers together say it must be.
+
+    Where the markers stand on a sheet follows from its shape and size alone; the size whose
+    markers fit best is near enough to find the code, though not to name the layout.
+    """
+    px = seen.corners.reshape(-1, 2)
+    best: tuple[float, Any, Any] | None = None
+
+    def fit(shape: str, w: float, h: float) -> tuple[float, Any, Any] | None:
+        plan = _marker_plan(shape, w, h, seen.ids)
+        if plan is None:
+            return None
+        homography, _ = cv2.findHomography(plan[0], px, 0)
+        if homography is None:
+            return None
+        off = cv2.perspectiveTransform(plan[0][None], homography)[0] - px
+        return float(np.sqrt((off**2).mean())), homography, plan[1]
+
+    for shape in ("rect", "round"):
+        sizes = np.arange(60.0, 401.0, 20.0)
+        tried = [
+            (f[0], w, h)
+            for w in sizes
+            for h in (sizes if shape == "rect" else (w,))
+            if (f := fit(shape, w, h))
+        ]
+        if not tried:
+            continue
+        _, w, h = min(tried)
+        for step in (10.0, 5.0, 2.5, 1.2, 0.6):
+            around = [
+                (w + a * step, h + (b if shape == "rect" else a) * step)
+                for a in (-1, 0, 1)
+                for b in ((-1, 0, 1) if shape == "rect" else (0,))
+            ]
+            close = [
+                (f[0], u, v)
+                for u, v in around
+                if min(u, v) >= 60 and max(u, v) <= 400 and (f := fit(shape, u, v))
+            ]
+            if close:
+                _, w, h = min(close)
+        got = fit(shape, w, h)
+        if got and (best is None or got[0] < best[0]):
+            best = got
+    if best is None:
+        return ""
+    n, module = CODE_MODULES, 10
+    x, y, side, _ = best[2]["code"]
+    margin = side * 0.1
+    scale = (n + 8) * module / side
+    to_crop = np.array([[scale, 0, -(x - margin) * scale], [0, scale, -(y - margin) * scale], [0, 0, 1]])
+    small_to_full = np.array(
+        [[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]]
+    )
+    h_crop = to_crop @ np.linalg.inv(small_to_full @ best[1])
+    span = round((side + 2 * margin) * scale)
+    crop = cv2.warpPerspective(
+        _grey(image.rgb), h_crop, (span, span), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    low, high = (float(v) for v in np.percentile(crop, (5, 95)))
+    hard = cv2.convertScaleAbs(
+        np.maximum(crop.astype(np.float32) - low, 0), alpha=255 / max(0.4 * (high - low), 1)
+    )
+    for picture in (crop, hard):
+        text = _try_code(qr, picture) or _resample_code(qr, picture, 0.0, module_px=module)
+        if text:
+            return text
+    return ""
 
 
 def _finder(module_px: float) -> Any:
@@ -125,13 +221,22 @@ def _peak(response: Any, x: float, y: float, reach: float) -> tuple[float, float
     return value, float(at[0] + x0), float(at[1] + y0)
 
 
-def _resample_code(qr: Any, crop: Any, side: float) -> str:
-    """Read a code whose modules are only two or three pixels: find its corners, sample each module, redraw it."""
+def _resample_code(qr: Any, crop: Any, side: float, *, module_px: float = 0.0) -> str:
+    """Read a code of two or three pixels a module: find its corners, sample each module, redraw it.
+
+    ``side`` is that of the code's marker in the crop, left of the middle; with ``module_px``
+    the crop holds the code alone, at about this module size.
+    """
     n = CODE_MODULES
     best: tuple[float, float, list[tuple[float, float]]] = (-1.0, 1.0, [])
     soft = crop.astype(np.float32)
-    for ratio in np.linspace(1.6, 2.4, 14):  # side of the code over side of its marker
-        m = ratio * side / (n + 8)
+    # side of the code over side of its marker
+    modules = (
+        [module_px * f for f in (0.94, 1.0, 1.06)]
+        if module_px
+        else np.linspace(1.6, 2.4, 14) * side / (n + 8)
+    )
+    for m in modules:
         template = _finder(m)
         r = cv2.matchTemplate(soft, template, cv2.TM_CCOEFF_NORMED)
         half, span = template.shape[0] / 2, (n - 7) * m
@@ -150,11 +255,28 @@ def _resample_code(qr: Any, crop: Any, side: float) -> str:
     for blur in (0.25, 0.4):
         picture = cv2.GaussianBlur(soft, (0, 0), best[1] * blur)
         # the far corner is extrapolated: try it a little off, nearest first
-        for skew, slant in ((0, 0), (0.4, 0), (-0.4, 0), (0, 0.4), (0, -0.4), (0.4, 0.4), (-0.4, -0.4), (0.4, -0.4), (-0.4, 0.4)):
+        for skew, slant in (
+            (0, 0),
+            (0.4, 0),
+            (-0.4, 0),
+            (0, 0.4),
+            (0, -0.4),
+            (0.4, 0.4),
+            (-0.4, -0.4),
+            (0.4, -0.4),
+            (-0.4, 0.4),
+        ):
             far = (ii / n) * (jj / n)
-            xy = np.einsum("ab,bij->aij", affine, np.stack([ii + skew * far, jj + slant * far, np.ones((n, n))]))
-            v = cv2.remap(picture, xy[0].astype(np.float32), xy[1].astype(np.float32), cv2.INTER_LINEAR,
-                          borderMode=cv2.BORDER_REPLICATE)
+            xy = np.einsum(
+                "ab,bij->aij", affine, np.stack([ii + skew * far, jj + slant * far, np.ones((n, n))])
+            )
+            v = cv2.remap(
+                picture,
+                xy[0].astype(np.float32),
+                xy[1].astype(np.float32),
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
             for sharpen in (0.0, 0.6, 1.2, 2.0):
                 q = v + sharpen * (v - cv2.blur(v, (3, 3)))
                 bits = q > (np.percentile(q, 10) + np.percentile(q, 90)) / 2
@@ -170,7 +292,7 @@ def _resample_code(qr: Any, crop: Any, side: float) -> str:
 
 
 def _with_known_modules(bits: Any) -> Any:
-    """Put the modules that every such code has in their place: corner marks and timing lines (ISO/IEC 18004)."""
+    """Put the modules that every such code has in place: corner marks and timing lines (ISO/IEC 18004)."""
     n = len(bits)
     out = bits.copy()
     mark = np.ones((8, 8), bool)
@@ -208,16 +330,20 @@ def _no_target(image: LinearImage, given: bool) -> TargetError:
     )
 
 
-def _fit(pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[float, float], *, bend: bool) -> Pose:
+def _fit(
+    pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[float, float], *, bend: bool
+) -> Pose:
     """Gauss–Newton over homography and radial distortion with robust weights.
 
     ``px`` (n, 2) are observed places of ``mm`` (n, 2); only the part along ``normal``
     (n, 2, in mm) counts; rows with a zero normal count in both directions.
     """
-    both = ~normal.any(axis=1)
+    both = np.asarray(~normal.any(axis=1))
     pts = np.concatenate([mm, mm[both]])
     obs = np.concatenate([px, px[both]])
-    nrm = np.concatenate([np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))])
+    nrm = np.concatenate(
+        [np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))]
+    )
     scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
     to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
     best = pose
@@ -235,7 +361,10 @@ def _fit(pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[floa
         jx = (mm_to_px(best, pts + [e, 0]) - mm_to_px(best, pts - [e, 0])) / (2 * e)
         jy = (mm_to_px(best, pts + [0, e]) - mm_to_px(best, pts - [0, e])) / (2 * e)
         det = jx[:, 0] * jy[:, 1] - jx[:, 1] * jy[:, 0]
-        back = np.stack([jy[:, 1], -jy[:, 0], -jx[:, 1], jx[:, 0]], axis=1).reshape(-1, 2, 2) / det[:, None, None]
+        back = (
+            np.stack([jy[:, 1], -jy[:, 0], -jx[:, 1], jx[:, 0]], axis=1).reshape(-1, 2, 2)
+            / det[:, None, None]
+        )
         row = np.einsum("ni,nij->nj", nrm, back)
 
         def residual(p: Floats, row: Floats = row, build: Any = build) -> Floats:
@@ -269,14 +398,19 @@ def _fit(pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[floa
 
 
 def _edge_rows(target: Target) -> tuple[Floats, Floats, Floats, Any]:
-    """Every straight edge worth measuring: middle (n, 2), outward normal (n, 2), length (n,), cell or −1 (n,)."""
+    """Every straight edge: middle (n, 2), outward normal (n, 2), length (n,), cell or −1 (n,)."""
     boxes = np.concatenate([target.box_mm, target.marker_box_mm])
     owner = np.concatenate([np.arange(len(target.box_mm)), np.full(len(target.marker_box_mm), -1)])
     x, y, w, h = boxes.T
-    mids = np.stack([
-        np.stack([x, y + h / 2], 1), np.stack([x + w, y + h / 2], 1),
-        np.stack([x + w / 2, y], 1), np.stack([x + w / 2, y + h], 1),
-    ], axis=1)
+    mids = np.stack(
+        [
+            np.stack([x, y + h / 2], 1),
+            np.stack([x + w, y + h / 2], 1),
+            np.stack([x + w / 2, y], 1),
+            np.stack([x + w / 2, y + h], 1),
+        ],
+        axis=1,
+    )
     normals = np.broadcast_to(np.array([[-1.0, 0], [1, 0], [0, -1], [0, 1]]), mids.shape)
     lengths = np.stack([h, h, w, w], axis=1)
     return mids.reshape(-1, 2), normals.reshape(-1, 2), lengths.ravel(), np.repeat(owner, 4)
@@ -296,8 +430,14 @@ def _measure_edges(work: Any, pose: Pose, target: Target, reach: float) -> tuple
     tangent = np.stack([-normals[:, 1], normals[:, 0]], axis=1)
     mm = mm + along[None, None, :, None] * lengths[:, None, None, None] * tangent[:, None, None, :]
     px = mm_to_px(pose, mm).astype(np.float32).reshape(len(mids), n * len(along), 2)
-    got = cv2.remap(work, np.ascontiguousarray(px[..., 0]), np.ascontiguousarray(px[..., 1]), cv2.INTER_LINEAR,
-                    borderMode=cv2.BORDER_CONSTANT, borderValue=(float("nan"),) * 3)
+    got = cv2.remap(
+        work,
+        np.ascontiguousarray(px[..., 0]),
+        np.ascontiguousarray(px[..., 1]),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(float("nan"),) * 3,
+    )
     profile = np.sqrt(np.maximum(got.reshape(len(mids), n, len(along), 3).mean(axis=2), 0))
     part = max(2, n // 5)
     inner, outer = profile[:, :part].mean(axis=1), profile[:, -part:].mean(axis=1)
@@ -331,7 +471,9 @@ def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]
     # what is left at the cell centres: mean of the two opposite edges, so that ink spread drops out
     left = offset.reshape(-1, 4)[: len(target.box_mm)]
     cx, cy = (left[:, 1] - left[:, 0]) / 2, (left[:, 3] - left[:, 2]) / 2
-    rms = float(np.sqrt(np.nanmean(np.concatenate([cx, cy]) ** 2))) if np.isfinite(left).any() else float("nan")
+    rms = (
+        float(np.sqrt(np.nanmean(np.concatenate([cx, cy]) ** 2))) if np.isfinite(left).any() else float("nan")
+    )
     pose = replace(pose, residual_mm=rms, edges_used=int(np.isfinite(offset).sum()))
     return pose, offset, float(np.nanmedian(blur)) if np.isfinite(blur).any() else float("nan")
 
@@ -349,11 +491,26 @@ def _first_pose(target: Target, seen: _Seen, shape: tuple[int, int], image: Line
     if good.sum() < 2:
         raise _no_target(image, True)
     cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
-    pose = Pose(homography=h, k=(0.0, 0.0), centre_px=(cx, cy), radius_px=float(np.hypot(cx, cy)), mirrored=False,
-                residual_mm=float("nan"), px_per_mm=1.0, markers_found=int(len(set(ids[good].tolist()))), edges_used=0)
+    pose = Pose(
+        homography=h,
+        k=(0.0, 0.0),
+        centre_px=(cx, cy),
+        radius_px=float(np.hypot(cx, cy)),
+        mirrored=False,
+        residual_mm=float("nan"),
+        px_per_mm=1.0,
+        markers_found=len(set(ids[good].tolist())),
+        edges_used=0,
+    )
     use = np.repeat(good, 4)
-    pose = _fit(pose, mm[use], corners.reshape(-1, 2)[use], np.zeros((int(use.sum()), 2)), target.size_mm,
-                bend=int(good.sum()) >= 5)
+    pose = _fit(
+        pose,
+        mm[use],
+        corners.reshape(-1, 2)[use],
+        np.zeros((int(use.sum()), 2)),
+        target.size_mm,
+        bend=int(good.sum()) >= 5,
+    )
     middle = np.array([[target.size_mm[0] / 2, target.size_mm[1] / 2]])
     pose = replace(pose, px_per_mm=float(local_px_per_mm(pose, middle)[0]))
     again = np.abs(mm_to_px(pose, mm) - corners.reshape(-1, 2)).reshape(-1, 8).max(axis=1)
@@ -379,8 +536,11 @@ def _check_one_sheet(target: Target, seen: _Seen, fit: Any, image: LinearImage) 
 
 
 def _flip(image: LinearImage) -> LinearImage:
-    return replace(image, rgb=np.ascontiguousarray(image.rgb[:, ::-1]),
-                   clipped=np.ascontiguousarray(image.clipped[:, ::-1]))
+    return replace(
+        image,
+        rgb=np.ascontiguousarray(image.rgb[:, ::-1]),
+        clipped=np.ascontiguousarray(image.clipped[:, ::-1]),
+    )
 
 
 def locate(image: LinearImage, target: Target | None = None) -> Located:
@@ -403,7 +563,8 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
     TargetError
         There is none, there are two, its code cannot be read, or it is another one.
     """
-    seen, grey, mirrored = _Seen(np.zeros(0, int), np.zeros((0, 4, 2))), None, False
+    seen, mirrored = _Seen(np.zeros(0, int), np.zeros((0, 4, 2))), False
+    grey: Any = None
     factor = 1.0
     work, f_work = _resized(image.rgb, _EDGE_SIDE)
     for side in _WORK_SIDES:

@@ -90,7 +90,14 @@ def measure(
     u_random = np.where(clipped, np.maximum(u_random, 10.0), u_random)
     u_system = _system_uncertainty(rgb_rel, lab)
     return Cells(
-        rgb_rel=rgb_rel, lab=lab, lab_absolute=None, density=density_from_y(np.maximum(y, 1e-5), 1.0),
-        u_noise=u_random, u_system=u_system, uncertainty=np.hypot(u_random, u_system), flags=flags,
-        centre_px=samples.centre_px, photos=1,
+        rgb_rel=rgb_rel,
+        lab=lab,
+        lab_absolute=None,
+        density=density_from_y(np.maximum(y, 1e-5), 1.0),
+        u_noise=u_random,
+        u_system=u_system,
+        uncertainty=np.hypot(u_random, u_system),
+        flags=flags,
+        centre_px=samples.centre_px,
+        photos=1,
     )

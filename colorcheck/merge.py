@@ -15,7 +15,7 @@ _SHADY = _UNFIT | int(CellFlag.GLARE)
 _OUTLIER = 5.0  # between-photo standard deviations
 
 
-def merge_cells(photos: tuple[Cells, ...], *, extra: tuple[Any, ...] = ()) -> Cells:
+def merge_cells(photos: tuple[Cells, ...]) -> Cells:
     """Combine the cells of several photos; a photo that disagrees at one cell is left out there.
 
     Parameters
@@ -36,8 +36,8 @@ def merge_cells(photos: tuple[Cells, ...], *, extra: tuple[Any, ...] = ()) -> Ce
     flags = np.stack([p.flags for p in photos])
     rgb = np.stack([p.rgb_rel for p in photos])
     weight = 1 / u**2
-    shady = (flags & _SHADY) > 0
-    some_good = ~shady.all(axis=0)
+    shady = np.asarray((flags & _SHADY) > 0)
+    some_good = np.asarray(~shady.all(axis=0))
     weight = np.where(shady & some_good[None], 0.0, weight)
     middle = np.stack([np.median(labs[:, k][weight[:, k] > 0], axis=0) for k in range(labs.shape[1])])
     off = delta_e00(labs, middle[None])
@@ -55,13 +55,19 @@ def merge_cells(photos: tuple[Cells, ...], *, extra: tuple[Any, ...] = ()) -> Ce
     u_noise = np.sqrt(np.maximum(1 / total, 0.5 * (between + pooled)))
     kept = np.where(weight > 0, flags, 0)
     joined = np.bitwise_or.reduce(np.where(some_good[None], kept, flags), axis=0)
-    joined = joined | np.where(dropped.any(axis=0), int(CellFlag.DROPPED_PHOTO), 0)
+    joined = joined | np.where(np.asarray(dropped.any(axis=0)), int(CellFlag.DROPPED_PHOTO), 0)
     u_system = photos[0].u_system
     y = linear_srgb_to_xyz(mean)[:, 1]
-    del extra
     return Cells(
-        rgb_rel=mean, lab=lab, lab_absolute=None, density=density_from_y(np.maximum(y, 1e-5), 1.0), u_noise=u_noise,
-        u_system=u_system, uncertainty=np.hypot(u_noise, u_system), flags=joined, centre_px=photos[0].centre_px,
+        rgb_rel=mean,
+        lab=lab,
+        lab_absolute=None,
+        density=density_from_y(np.maximum(y, 1e-5), 1.0),
+        u_noise=u_noise,
+        u_system=u_system,
+        uncertainty=np.hypot(u_noise, u_system),
+        flags=joined,
+        centre_px=photos[0].centre_px,
         photos=len(photos),
     )
 
@@ -77,10 +83,13 @@ def merge_fields(
     if len(fields) == 1:
         return fields[0], weights[0], stds[0], glares[0]
     f, w, s, g = np.stack(fields), np.stack(weights), np.stack(stds), np.stack(glares)
-    good = np.isfinite(f[..., 0]) & ~(g & ~g.all(axis=0)[None])
+    everywhere = np.asarray(g.all(axis=0))
+    good = np.isfinite(f[..., 0]) & ~(g & ~everywhere[None])
     use = np.where(good, np.maximum(w, 1e-9) / np.maximum(s, 1e-4) ** 2, 0.0)
     total = use.sum(axis=0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        field = np.where((total > 0)[..., None], (np.nan_to_num(f) * use[..., None]).sum(axis=0) / total[..., None], np.nan)
+        field = np.where(
+            (total > 0)[..., None], (np.nan_to_num(f) * use[..., None]).sum(axis=0) / total[..., None], np.nan
+        )
         std = np.sqrt(np.where(total > 0, ((use * s) ** 2).sum(axis=0) / total**2, np.nanmax(s)))
-    return field, np.where(good, w, 0).sum(axis=0), std, g.all(axis=0)
+    return field, np.where(good, w, 0).sum(axis=0), std, everywhere

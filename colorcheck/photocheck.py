@@ -18,8 +18,15 @@ def _place(target: Target, xy: Floats, weight: Floats) -> str:
 
 
 def check_photo(
-    target: Target, pose: Pose, samples: CellSamples, light: Light, *, edge_mm: float, tone_slope: float,
-    covered: Any, flags: Any, limits: dict[str, Any], kind: str,
+    target: Target,
+    pose: Pose,
+    samples: CellSamples,
+    light: Light,
+    *,
+    edge_mm: float,
+    tone_slope: float,
+    covered: Any,
+    limits: dict[str, Any],
 ) -> PhotoCheck:
     """Measure sharpness, exposure, glare, cover and scale of one photo.
 
@@ -31,8 +38,6 @@ def check_photo(
         Excess slope of the field against the light, from `tone`.
     covered : (n,) bool
         Cells something lies on.
-    flags : (n,) int
-        Cell flags after glare was found.
     limits : dict
         The ``photo`` table of the limits file.
 
@@ -54,44 +59,92 @@ def check_photo(
     noise = float(np.median(samples.spread.mean(axis=1) / np.maximum(samples.rgb.mean(axis=1), 1e-3)))
     rows, cols = np.nonzero(light.glare & (bright > 0.03))
     glare_xy = np.stack([(cols + 0.5) * light.step_mm, (rows + 0.5) * light.step_mm], axis=1)
-    if len(rows):
-        glare_at = _place(target, glare_xy, bright[rows, cols])
-    else:
-        glare_at = ""
+    glare_at = _place(target, glare_xy, bright[rows, cols]) if len(rows) else ""
     clip_w = float(clipped[white].mean())
     sharp_limit = max(float(limits["edge_share"]) * gap, 2.0 / max(pose.px_per_mm, 0.1) * 1.3)
     dark_side = _place(target, xy, (level < np.percentile(level, 20)).astype(float))
     tests = [
-        ("px-per-mm", pose.px_per_mm, float(limits["px_per_mm"]), pose.px_per_mm < float(limits["px_per_mm"]), ""),
+        (
+            "px-per-mm",
+            pose.px_per_mm,
+            float(limits["px_per_mm"]),
+            pose.px_per_mm < float(limits["px_per_mm"]),
+            "",
+        ),
         ("blur-mm", edge_mm, sharp_limit, edge_mm > sharp_limit, ""),
-        ("pose-mm", pose.residual_mm, float(limits["pose_mm"]), pose.residual_mm > float(limits["pose_mm"]), ""),
+        (
+            "pose-mm",
+            pose.residual_mm,
+            float(limits["pose_mm"]),
+            pose.residual_mm > float(limits["pose_mm"]),
+            "",
+        ),
         ("dark", white_level, float(limits["white_low"]), white_level < float(limits["white_low"]), ""),
-        ("clipped-white", clip_w, float(limits["clipped_white"]), clip_w > float(limits["clipped_white"]),
-         _place(target, xy, (clipped & white).astype(float))),
-        ("clipped-cells", float(clipped.mean()), float(limits["clipped_cells"]),
-         float(clipped.mean()) > float(limits["clipped_cells"]), _place(target, xy, clipped.astype(float))),
+        (
+            "clipped-white",
+            clip_w,
+            float(limits["clipped_white"]),
+            clip_w > float(limits["clipped_white"]),
+            _place(target, xy, (clipped & white).astype(float)),
+        ),
+        (
+            "clipped-cells",
+            float(clipped.mean()),
+            float(limits["clipped_cells"]),
+            float(clipped.mean()) > float(limits["clipped_cells"]),
+            _place(target, xy, clipped.astype(float)),
+        ),
         ("glare", area, float(limits["glare_area"]), area > float(limits["glare_area"]), glare_at),
-        ("hidden", float(hidden.mean()), float(limits["hidden_cells"]),
-         float(hidden.mean()) > float(limits["hidden_cells"]), _place(target, xy, hidden.astype(float))),
-        ("uneven-light", light.ratio, float(limits["light_ratio"]), light.ratio > float(limits["light_ratio"]), dark_side),
-        ("tone-curve", abs(tone_slope), float(limits["tone_slope"]), abs(tone_slope) > float(limits["tone_slope"]), ""),
+        (
+            "hidden",
+            float(hidden.mean()),
+            float(limits["hidden_cells"]),
+            float(hidden.mean()) > float(limits["hidden_cells"]),
+            _place(target, xy, hidden.astype(float)),
+        ),
+        (
+            "uneven-light",
+            light.ratio,
+            float(limits["light_ratio"]),
+            light.ratio > float(limits["light_ratio"]),
+            dark_side,
+        ),
+        (
+            "tone-curve",
+            abs(tone_slope),
+            float(limits["tone_slope"]),
+            abs(tone_slope) > float(limits["tone_slope"]),
+            "",
+        ),
     ]
     problems = tuple((m, float(v), lim, where) for m, v, lim, bad, where in tests if bad)
     warnings: list[tuple[str, float, float, str]] = []
     if light.glare.any() and area <= float(limits["glare_area"]):
         warnings.append(("glare", area, float(limits["glare_area"]), glare_at or "part of the piece"))
     if hidden.any() and float(hidden.mean()) <= float(limits["hidden_cells"]):
-        warnings.append(("hidden", float(hidden.mean()), float(limits["hidden_cells"]),
-                         _place(target, xy, hidden.astype(float))))
+        warnings.append(
+            (
+                "hidden",
+                float(hidden.mean()),
+                float(limits["hidden_cells"]),
+                _place(target, xy, hidden.astype(float)),
+            )
+        )
     if 2.2 < light.ratio <= float(limits["light_ratio"]):
         warnings.append(("uneven-light", light.ratio, 2.2, dark_side))
     if 0.05 < abs(tone_slope) <= float(limits["tone_slope"]):
         warnings.append(("tone-curve", abs(tone_slope), 0.05, ""))
     if pose.mirrored:
         warnings.append(("mirrored", 1.0, 0.0, ""))
-    del flags, kind
     return PhotoCheck(
-        sharpness_px=edge_mm * pose.px_per_mm, edge_mm=edge_mm, clipped_share=float(clipped.mean()), glare_share=area,
-        white_level=white_level, noise=noise, tone_spread=tone_slope, hidden=int(hidden.sum()), problems=problems,
+        sharpness_px=edge_mm * pose.px_per_mm,
+        edge_mm=edge_mm,
+        clipped_share=float(clipped.mean()),
+        glare_share=area,
+        white_level=white_level,
+        noise=noise,
+        tone_spread=tone_slope,
+        hidden=int(hidden.sum()),
+        problems=problems,
         warnings=tuple(warnings),
     )

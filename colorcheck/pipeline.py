@@ -45,12 +45,11 @@ def centres(target: Target) -> Floats:
 
 
 def expected(target: Target, rel: Floats, usable: Any) -> tuple[Floats, Floats, Response]:
-    """What every cell should look like if light and press were even, and its error.
+    """Say what every cell should look like if light and press were even, and its error.
 
     Anchors and replicated colours are their own reference; single colours come from the
     response fitted to all.
     """
-    w = usable.astype(float)
     response = fit_response(target.device_rgb, rel, weights=np.where(usable, 1.0, 0.0))
     due = np.clip(predict(response, target.device_rgb), 0.002, 1.2)
     error = 3 * response.error[None, :] * np.cbrt(due) ** 2 + 0.002
@@ -63,7 +62,6 @@ def expected(target: Target, rel: Floats, usable: Any) -> tuple[Floats, Floats, 
                 error[same] = rel_std * due[same] + 0.0015
     white = target.kind == CellKind.WHITE
     due[white], error[white] = 1.0, 0.004
-    del w
     return due, error, response
 
 
@@ -111,8 +109,13 @@ def separate(
     for _ in range(4):
         weights = np.where(lies[white], 0.25 * trust, trust)
         anchors = np.concatenate([samples.rgb[white] - g_cell[white], q_rgb - g_quiet])
-        fit = fit_light(np.concatenate([xy[white], q_xy]), np.maximum(anchors, 1e-4), target.size_mm,
-                        weights=np.concatenate([weights, np.where(lies_quiet, 0.1, 0.6)]), other=second)
+        fit = fit_light(
+            np.concatenate([xy[white], q_xy]),
+            np.maximum(anchors, 1e-4),
+            target.size_mm,
+            weights=np.concatenate([weights, np.where(lies_quiet, 0.1, 0.6)]),
+            other=second,
+        )
         e_cell, e_std = light_at(fit, xy)
         e_field, ef_std = light_at(fit, places)
         rel = (samples.rgb - g_cell) / e_cell
@@ -120,7 +123,8 @@ def separate(
         field_rel = (flat_field - g_field) / e_field
         typical = np.nanmedian(field_rel[have], axis=0)
         tone, e_cell, e_field = _follow_tone(
-            rel, due, error, e_cell, field_rel, typical, e_field, usable & ~lies & ~white, have, white)
+            rel, due, error, e_cell, field_rel, typical, e_field, usable & ~lies & ~white, have, white
+        )
         seen = samples.rgb / e_cell
         rel = (samples.rgb - g_cell) / e_cell
         due, error, response = expected(target, rel, usable & ~lies)
@@ -131,10 +135,12 @@ def separate(
             xy_mm=np.concatenate([xy[usable], places[block]]),
             seen=np.concatenate([seen[usable], (flat_field / e_field)[block]]),
             due=np.concatenate([due[usable], np.tile(typical, (int(block.sum()), 1))]),
-            std=np.concatenate([
-                np.hypot(error, due * np.hypot(e_std, fit.loo)[:, None])[usable],
-                np.tile(0.02 * typical, (int(block.sum()), 1)) + 0.5 * typical * ef_std[block, None],
-            ]),
+            std=np.concatenate(
+                [
+                    np.hypot(error, due * np.hypot(e_std, fit.loo)[:, None])[usable],
+                    np.tile(0.02 * typical, (int(block.sum()), 1)) + 0.5 * typical * ef_std[block, None],
+                ]
+            ),
             fixed=np.concatenate([white[usable], np.zeros(int(block.sum()), bool)]),
         )
         before = lies
@@ -151,15 +157,26 @@ def separate(
     ratio = float(np.percentile(e_field.mean(axis=1), 99) / np.percentile(e_field.mean(axis=1), 1))
     tint = np.log(e_field).max(axis=0) - np.log(e_field).min(axis=0)
     light = Light(
-        e_map=e_field.reshape(*shape, 3), g_map=g_field.reshape(*shape, 3), glare=lies_field.reshape(shape),
-        step_mm=field.step_mm, e_cell=e_cell, g_cell=g_cell, e_std=e_std, ratio=ratio, order=fit.degree,
-        residual=fit.loo, veil=np.zeros(3), veil_std=0.01, veil_known=False, cast=float(np.ptp(tint)),
+        e_map=e_field.reshape(*shape, 3),
+        g_map=g_field.reshape(*shape, 3),
+        glare=lies_field.reshape(shape),
+        step_mm=field.step_mm,
+        e_cell=e_cell,
+        g_cell=g_cell,
+        e_std=e_std,
+        ratio=ratio,
+        order=fit.degree,
+        residual=fit.loo,
+        veil=np.zeros(3),
+        veil_std=0.01,
+        veil_known=False,
+        cast=float(np.ptp(tint)),
     )
     return Separated(light, glare, fit, due, response, tone, covered, covered_field, ef_std.reshape(shape))
 
 
 def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> tuple[Any, Any]:
-    """Cells (n,) and field blocks (r, c) that something lies on: the cells there do not stand out from the field.
+    """Find cells (n,) and field blocks (r, c) that something lies on: the cells there do not stand out.
 
     A light, a spot or a ghost changes cells and field; only a cover makes them alike.
     """
@@ -175,8 +192,6 @@ def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> t
     d2 = ((xy[:, None, :] - places[None, :, :]) ** 2).sum(axis=2)
     near = np.exp(-d2 / (2 * (0.6 * target.pitch_mm) ** 2))
     around = (near @ values) / np.maximum(near.sum(axis=1), 1e-9)[:, None]
-    level = float(np.median(around[:, 1]))
-    seen = np.cbrt(np.maximum(samples.rgb, 0) / level) - np.cbrt(np.maximum(around, 0) / level)
     # what each cell usually does against the field: its own device colour, by the whole sheet
     model = fit_response(target.device_rgb, np.maximum(samples.rgb, 0) / np.maximum(around, 1e-6))
     due = np.cbrt(np.maximum(predict(model, target.device_rgb), 0)) - 1.0
@@ -187,7 +202,9 @@ def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> t
     lost = telling & (share < 0.3)
     # one odd cell is a misprint; a cover takes neighbours too
     close = ((xy[:, None, :] - xy[None, :, :]) ** 2).sum(axis=2) < (1.6 * target.pitch_mm) ** 2
-    lost &= (close & lost[None, :] & telling[None, :]).sum(axis=1) >= np.maximum(0.5 * (close & telling[None, :]).sum(axis=1), 2)
+    lost &= (close & lost[None, :] & telling[None, :]).sum(axis=1) >= np.maximum(
+        0.5 * (close & telling[None, :]).sum(axis=1), 2
+    )
     reach = 1.5 * target.pitch_mm
     covered = np.zeros(len(xy), bool)
     block = np.zeros(have.shape, bool)
@@ -196,13 +213,20 @@ def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> t
         for x, y in xy[lost]:
             covered |= np.hypot(xy[:, 0] - x, xy[:, 1] - y) < reach
             block |= np.hypot((xx + 0.5) * step - x, (yy + 0.5) * step - y) < 1.3 * reach
-    del seen
     return covered, block
 
 
 def _follow_tone(
-    rel: Floats, due: Floats, error: Floats, e_cell: Floats, field_rel: Floats, typical: Floats, e_field: Floats,
-    cells: Any, have: Any, white: Any,
+    rel: Floats,
+    due: Floats,
+    error: Floats,
+    e_cell: Floats,
+    field_rel: Floats,
+    typical: Floats,
+    e_field: Floats,
+    cells: Any,
+    have: Any,
+    white: Any,
 ) -> tuple[Tone, Floats, Floats]:
     """Let the light mean for each tone what the camera's curve makes of it."""
     middle = float(np.log(e_field.mean(axis=1)).mean())
@@ -210,7 +234,9 @@ def _follow_tone(
     pick = have & (np.arange(len(have)) % max(1, int(have.sum() / 400)) == 0)
     seen = np.clip(rel[cells], 1e-3, 2.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        excess = np.concatenate([np.log(seen / due[cells]).ravel(), np.log(field_rel[pick] / typical).ravel()])
+        excess = np.concatenate(
+            [np.log(seen / due[cells]).ravel(), np.log(field_rel[pick] / typical).ravel()]
+        )
     rho = np.concatenate([due[cells].ravel(), np.tile(typical, int(pick.sum()))])
     std = np.concatenate([(error[cells] / due[cells]).ravel() + 0.01, np.full(3 * int(pick.sum()), 0.03)])
     t = np.concatenate([np.repeat(t_cell[cells], 3), np.repeat(t_field[pick], 3)])
@@ -219,8 +245,11 @@ def _follow_tone(
     if not tone.a and not tone.b:
         return tone, e_cell, e_field
     gain = tone_gain(tone, due, t_cell[:, None])
-    return (tone, np.where(white[:, None], e_cell, e_cell * gain),
-            e_field * tone_gain(tone, np.broadcast_to(typical, e_field.shape), t_field[:, None]))
+    return (
+        tone,
+        np.where(white[:, None], e_cell, e_cell * gain),
+        e_field * tone_gain(tone, np.broadcast_to(typical, e_field.shape), t_field[:, None]),
+    )
 
 
 def _thin(places: Floats, have: Any, pitch: float, step: float) -> Any:
@@ -243,7 +272,9 @@ class _Worked:
     covered: Any
 
 
-def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, Any]) -> tuple[Target, _Worked]:
+def work_photo(
+    image: LinearImage, target: Target | None, *, limits: dict[str, Any]
+) -> tuple[Target, _Worked]:
     """Decode aside, everything that is done to one photo alone."""
     found = locate(image, target)
     target, pose, image = found.target, found.pose, found.image
@@ -252,25 +283,53 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
     field = sample_field(flat, target, edge_mm=found.edge_mm)
     parts = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm))
     _, g_std, lies = glare_at(parts.glare, centres(target))
-    cells = measure(samples, parts.light, g_std=g_std, glare=lies, covered=parts.covered, model_error=0.3 * parts.fit.loo)
+    cells = measure(
+        samples, parts.light, g_std=g_std, glare=lies, covered=parts.covered, model_error=0.3 * parts.fit.loo
+    )
     field_rel = (field.rgb - parts.light.g_map) / parts.light.e_map
     field_rel[parts.covered_field] = np.nan
     check = check_photo(
-        target, pose, samples, parts.light, edge_mm=found.edge_mm, tone_slope=parts.tone.field_slope,
-        covered=parts.covered, flags=cells.flags, limits=limits["photo"], kind=image.kind,
+        target,
+        pose,
+        samples,
+        parts.light,
+        edge_mm=found.edge_mm,
+        tone_slope=parts.tone.field_slope,
+        covered=parts.covered,
+        limits=limits["photo"],
     )
     result = PhotoResult(
-        image_name=image.source, sha256=image.sha256, device=image.device, taken=image.taken,
-        colour_space=image.colour_space, kind=image.kind, notes=image.notes, size_px=image.original_size, pose=pose,
-        flat=flat, samples=samples, field=field, light=parts.light, cells=cells, check=check,
+        image_name=image.source,
+        sha256=image.sha256,
+        device=image.device,
+        taken=image.taken,
+        colour_space=image.colour_space,
+        kind=image.kind,
+        notes=image.notes,
+        size_px=image.original_size,
+        pose=pose,
+        flat=flat,
+        samples=samples,
+        field=field,
+        light=parts.light,
+        cells=cells,
+        check=check,
     )
-    return target, _Worked(result, field_rel, parts.field_std, parts.response, parts.due, parts.tone, parts.covered)
+    return target, _Worked(
+        result, field_rel, parts.field_std, parts.response, parts.due, parts.tone, parts.covered
+    )
 
 
 def read(
-    photos: Sequence[str | Path], *, target: Target | None = None, printed: str = "as-usual", paper: str = "on",
-    against: tuple[str, Floats] | None = None, limits: dict[str, Any] | None = None,
-    repress: dict[str, Any] | None = None, progress: Callable[[str], None] | None = None,
+    photos: Sequence[str | Path],
+    *,
+    target: Target | None = None,
+    printed: str = "as-usual",
+    paper: str = "on",
+    against: tuple[str, Floats] | None = None,
+    limits: dict[str, Any] | None = None,
+    repress: dict[str, Any] | None = None,
+    progress: Callable[[str], None] | None = None,
 ) -> Reading:
     """Read a pressed target from one or several photos.
 
@@ -309,7 +368,9 @@ def read(
         say(f"reading {Path(path).name}")
         target, one = work_photo(decode(path), target, limits=limits)
         if worked:  # only one flat picture is kept: the sharpest of the fit ones
-            best = min((worked[-1], one), key=lambda k: (len(k.result.check.problems), k.result.check.edge_mm))
+            best = min(
+                (worked[-1], one), key=lambda k: (len(k.result.check.problems), k.result.check.edge_mm)
+            )
             other = one if best is worked[-1] else worked[-1]
             lean = replace(other, result=replace(other.result, flat=None))
             worked[-1:] = [lean, best] if best is one else [best, lean]
@@ -318,18 +379,28 @@ def read(
             worked.append(one)
     assert target is not None
     say("judging")
-    return _judge(target, tuple(worked), printed=printed, paper=paper, against=against, limits=limits, repress=repress)
+    return _judge(
+        target, tuple(worked), printed=printed, paper=paper, against=against, limits=limits, repress=repress
+    )
 
 
 def _judge(
-    target: Target, worked: tuple[_Worked, ...], *, printed: str, paper: str, against: tuple[str, Floats] | None,
-    limits: dict[str, Any], repress: dict[str, Any] | None,
+    target: Target,
+    worked: tuple[_Worked, ...],
+    *,
+    printed: str,
+    paper: str,
+    against: tuple[str, Floats] | None,
+    limits: dict[str, Any],
+    repress: dict[str, Any] | None,
 ) -> Reading:
     """Merge the photos and walk evenness, print faults, colour and verdict."""
     fit = [k for k in worked if not k.result.check.problems] or list(worked)
     cells = merge_cells(tuple(k.result.cells for k in fit))
     field_rel, weight, std, glare = merge_fields(
-        [k.field_rel for k in fit], [k.result.field.weight for k in fit], [k.field_std for k in fit],
+        [k.field_rel for k in fit],
+        [k.result.field.weight for k in fit],
+        [k.field_std for k in fit],
         [k.result.light.glare for k in fit],
     )
     usable = (cells.flags & (_BAD | int(CellFlag.GLARE))) == 0
@@ -340,41 +411,52 @@ def _judge(
     main = next(k for k in worked if k.result.flat is not None)
     flat = main.result.flat
     assert flat is not None
-    prints = check_print(target, flat, main.result.light, main.field_rel, main.result.cells,
-                         edge_mm=main.result.check.edge_mm)
+    prints = check_print(
+        target, flat, main.result.light, main.field_rel, main.result.cells, edge_mm=main.result.check.edge_mm
+    )
+    if any(f.kind == "ghost" for f in prints.findings):
+        # the copy's strips beside every cell look like small dark places: they are the ghost, not the press
+        even = replace(
+            even, findings=tuple(f for f in even.findings if f.kind != "dark" and f.diameter_mm > 12)
+        )
     even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(even.uptake_cell, 0.4, 2.0))[:, None]
-    smooth = fit_response(target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel),
-                          weights=np.where(usable, 1.0, 0.0))
-    accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=None if against is None else against[1],
-                              against_name="" if against is None else against[0])
+    smooth = fit_response(
+        target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel), weights=np.where(usable, 1.0, 0.0)
+    )
+    accuracy = judge_accuracy(
+        target,
+        cells,
+        smooth,
+        even.uptake_cell,
+        against=None if against is None else against[1],
+        against_name="" if against is None else against[0],
+    )
     black = (target.kind == CellKind.BLACK) & usable
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
     verdict = decide(
-        tuple(k.result.check for k in worked), prints, even, accuracy, trust="balanced", printed=printed, paper=paper,
-        limits=limits, black_density=density, tone_std=abs(main.tone.field_slope) * 3.0, repress=repress,
+        tuple(k.result.check for k in worked),
+        prints,
+        even,
+        accuracy,
+        trust="balanced",
+        printed=printed,
+        paper=paper,
+        limits=limits,
+        black_density=density,
+        tone_std=abs(main.tone.field_slope) * 3.0,
+        repress=repress,
     )
     return Reading(
-        target=target, trust="balanced", absolute=False, printed=printed, paper=paper,
-        photos=tuple(k.result for k in worked), cells=cells, evenness=even, prints=prints, accuracy=accuracy,
-        verdict=verdict, limits=limits,
+        target=target,
+        trust="balanced",
+        absolute=False,
+        printed=printed,
+        paper=paper,
+        photos=tuple(k.result for k in worked),
+        cells=cells,
+        evenness=even,
+        prints=prints,
+        accuracy=accuracy,
+        verdict=verdict,
+        limits=limits,
     )
-
-
-def measure_photo(path: Any, target: Target | None = None) -> dict[str, Any]:
-    """One photo, for trying out (temporary)."""
-    image = decode(path)
-    found = locate(image, target)
-    target, pose, image = found.target, found.pose, found.image
-    flat = lay_flat(image, pose, target.size_mm)
-    samples = sample_cells(flat, pose, target, image)
-    field = sample_field(flat, target, edge_mm=found.edge_mm)
-    p = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm))
-    _, g_std, lies = glare_at(p.glare, centres(target))
-    cells = measure(samples, p.light, g_std=g_std, glare=lies, covered=p.covered, model_error=0.3 * p.fit.loo)
-    field_rel = (field.rgb - p.light.g_map) / p.light.e_map
-    ok = ((cells.flags & (_BAD | int(CellFlag.GLARE))) == 0) & (target.kind != CellKind.WHITE)
-    even = judge_evenness(target, field_rel, field.weight, p.field_std, p.light.glare,
-                          field.step_mm, cells.rgb_rel, p.due, p.response.error, ok)
-    return dict(target=target, pose=pose, samples=samples, field=field, field_rel=field_rel, light=p.light, glare=p.glare,
-                fit=p.fit, due=p.due, response=p.response, cells=cells, even=even, flat=flat, tone=p.tone,
-                edge_mm=found.edge_mm)

@@ -21,6 +21,7 @@ def fit_pose(
     *,
     bend: bool,
     weight: Floats | None = None,
+    slack: Floats | None = None,
     rounds: int = 12,
 ) -> Pose:
     """Fit homography and radial distortion by Gauss–Newton with robust weights.
@@ -41,6 +42,8 @@ def fit_pose(
         Fit the distortion too.
     weight : (n,), optional
         Inverse variances of the observations, relative.
+    slack : (n, k), optional
+        Further unknowns that add to the offset along the normal, in mm per unit; fitted along and dropped.
     rounds : int
         At most so many steps.
 
@@ -56,6 +59,10 @@ def fit_pose(
     if weight is not None:
         root = np.sqrt(np.concatenate([weight, weight[both]]))
         root = root / max(float(np.sqrt(np.mean(root**2))), 1e-12)
+    extra = np.zeros((len(pts), 0))
+    if slack is not None:
+        extra = np.concatenate([slack, slack[both]]) * root[:, None]
+    taken = np.zeros(extra.shape[1])
     scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
     to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
     best = pose
@@ -80,26 +87,30 @@ def fit_pose(
             return np.asarray(root * np.einsum("nj,nj->n", row, mm_to_px(build(p), pts) - obs))
 
         free = list(range(8)) + ([8, 9] if bend else [])
-        r = residual(base)
+        bare = residual(base)
+        r = bare + extra @ taken
         jac = np.empty((len(r), len(free)))
         for c, f in enumerate(free):
             d = base.copy()
             step = 1e-4 * max(abs(base[f]), 1e-2)
             d[f] += step
-            jac[:, c] = (residual(d) - r) / step
+            jac[:, c] = (residual(d) - bare) / step
         sigma = max(1.4826 * float(np.median(np.abs(r))), 0.01)
         w = tukey_weights(r, sigma * 1.5)
-        prior = np.zeros(len(free))
+        jac = np.hstack([jac, extra])
+        prior = np.zeros(jac.shape[1])
         if bend:
             # lenses of phones bend a few per cent; hold k2 near nothing unless the edges insist
-            prior[8:] = [1e-4 * len(r), 4e-3 * len(r)]
+            prior[8:10] = [1e-4 * len(r), 4e-3 * len(r)]
         norm = np.linalg.norm(jac * np.sqrt(w)[:, None], axis=0) + 1e-12
         jn = jac / norm
         a = jn.T @ (jn * w[:, None]) + np.diag(prior / norm**2 + 1e-12)
-        b = -(jn.T @ (w * r)) - (prior * base[free]) / norm
+        now = np.concatenate([base[free], taken])
+        b = -(jn.T @ (w * r)) - (prior * now) / norm
         delta = np.linalg.solve(a, b) / norm
         p = base.copy()
-        p[free] += delta
+        p[free] += delta[: len(free)]
+        taken = taken + delta[len(free) :]
         best = build(p)
         if float(np.abs(jac @ delta).max()) < 1e-4:
             break

@@ -36,8 +36,10 @@ def lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float]) -> Fl
     mx, my = sampling_maps(pose, size_mm, g)
     tall, wide = image.rgb.shape[:2]
     inside = (mx >= 0) & (mx <= wide - 1) & (my >= 0) & (my <= tall - 1)
-    flat = cv2.remap(image.rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    clip = cv2.remap(image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    flat: Any = cv2.remap(image.rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    clip: Any = cv2.remap(
+        image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+    )
     return FlatImage(rgb=flat, clipped=clip, inside=inside, px_per_mm=g)
 
 
@@ -77,7 +79,12 @@ def sample_cells(flat: FlatImage, pose: Pose, target: Target, image: LinearImage
     # roughness against the cell's own brightness: gradient of tiles, not of pixels
     k = rows.shape[1]
     t = k // 3
-    tiles = rgb.reshape(n, k, k, 3)[:, : 3 * t, : 3 * t].reshape(n, 3, t, 3, t, 3).mean(axis=(2, 4)).reshape(n, 9, 3)
+    tiles = (
+        rgb.reshape(n, k, k, 3)[:, : 3 * t, : 3 * t]
+        .reshape(n, 3, t, 3, t, 3)
+        .mean(axis=(2, 4))
+        .reshape(n, 9, 3)
+    )
     rough = (tiles.max(axis=1) - tiles.min(axis=1)).max(axis=1) / np.maximum(mean.max(axis=1), 0.02)
     usual = float(np.median(rough))
     flags[(rough > max(5 * usual, 0.12))] |= int(CellFlag.UNEVEN)
@@ -109,8 +116,10 @@ def sample_quiet(flat: FlatImage, target: Target, *, edge_mm: float) -> tuple[An
         if r0 < 0 or c0 < 0 or r1 > h or c1 > w:
             continue
         ring = np.ones((r1 - r0, c1 - c0), dtype=bool)
-        ring[round((y - off) * g) - r0 : round((y + bh + off) * g) - r0,
-             round((x - off) * g) - c0 : round((x + bw + off) * g) - c0] = False
+        ring[
+            round((y - off) * g) - r0 : round((y + bh + off) * g) - r0,
+            round((x - off) * g) - c0 : round((x + bw + off) * g) - c0,
+        ] = False
         ring &= flat.inside[r0:r1, c0:c1] & (flat.clipped[r0:r1, c0:c1] & 1 == 0)
         if ring.sum() < 60:
             continue
@@ -161,7 +170,11 @@ def sample_field(flat: FlatImage, target: Target, *, edge_mm: float) -> FieldSam
     step = 2.0 if max(target.size_mm) >= 120 else 1.0
     gap = target.pitch_mm - target.cell_mm
     margin = float(np.clip(0.75 * edge_mm + 0.1, 0.3, 0.36 * gap))
-    ok = field_mask(target, g, flat.inside.shape, margin, keep_out_margin_mm=max(margin, 1.2 * edge_mm + 0.3)) & flat.inside & (flat.clipped == 0)
+    ok = (
+        field_mask(target, g, flat.inside.shape, margin, keep_out_margin_mm=max(margin, 1.2 * edge_mm + 0.3))
+        & flat.inside
+        & (flat.clipped == 0)
+    )
     b = round(step * g)
     h, w = ok.shape
     rows, cols = -(-h // b), -(-w // b)

@@ -128,6 +128,7 @@ class _Outline:
     cut: bool
     pose: Pose | None = None  # of the artwork's frame, in some rotation, once the rim has been measured
     residual: float = float("nan")
+    rim_px: Any = None  # measured places of the rim, (n, 2) level-0 pixels
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -318,7 +319,7 @@ def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Flo
     ty = cv2.Sobel(c.t, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8)
     # where the mask ends the gradient is not the picture's
     solid = cv2.erode(fits.astype(np.float32), np.ones((3, 3), np.uint8))
-    wt = solid * ncc**2
+    wt = solid * (ncc > 0.4) * ncc**3
     parts = [_dot(tx, tx) * wt, _dot(tx, ty) * wt, _dot(ty, ty) * wt, _dot(tx, res) * wt, _dot(ty, res) * wt]
     h, w = c.ok.shape
     nb = max(2, w // block), max(2, h // block)
@@ -340,7 +341,7 @@ def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Flo
         out[0].append(middles[keep])
         out[1].append(v[keep])
         out[2].append(np.clip(e[keep], -reach, reach))
-        out[3].append(1.0 / (var[keep] + (0.02 * reach + 0.01) ** 2))
+        out[3].append(1.0 / (var[keep] + (0.05 * reach + 0.03) ** 2))
     m, v, e, wgt = (np.concatenate(p) for p in out)
     return m, v, e, wgt
 
@@ -361,7 +362,7 @@ def _with_scale(pose: Pose, art: Artwork) -> Pose:
 
 def _align(
     levels: list[_Level], trial: _Trial, art: Artwork, t: _Template, *, steps: int, block: int, bend: bool,
-    rim: tuple[Floats, Floats, Floats, Floats] | None = None,
+    rim_px: Any = None,
 ) -> tuple[_Trial, _Compared, tuple[Floats, Floats, Floats, Floats]]:
     """Draw a placement towards the picture at one scale; a step that makes it worse is not taken."""
     reach = 2.0 / t.g
@@ -374,15 +375,21 @@ def _align(
         m, v, e, wgt = rows
         if len(e) < 10:
             break
-        parts = [(m, v, e, wgt), _stay(art, 2.0 * reach)] + ([rim] if rim is not None else [])
+        parts = [(m, v, e, wgt), _stay(art, 2.0 * reach)]
+        rim = _place_blank(trial.pose, rim_px, art) if rim_px is not None else None
+        if rim is not None:
+            parts.append(rim.rows)
         mm, nrm, off, weight = (np.concatenate(p) for p in zip(*parts, strict=True))
+        slack = None if rim is None else np.concatenate([np.zeros((len(mm) - len(rim.slack), rim.slack.shape[1])), rim.slack])
         obs = mm_to_px(trial.pose, mm - off[:, None] * nrm)
         try:
-            pose = fit_pose(trial.pose, mm, obs, nrm, art.frame_mm, bend=bend, weight=weight, rounds=2)
+            pose = fit_pose(trial.pose, mm, obs, nrm, art.frame_mm, bend=bend, weight=weight, slack=slack, rounds=2)
         except np.linalg.LinAlgError:
             break
         if not _sane(pose, art):
             break
+        probe = np.array([[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]]) * art.frame_mm
+        moved = float(np.abs(mm_to_px(pose, probe) - mm_to_px(trial.pose, probe)).max()) / trial.pose.px_per_mm
         trial = replace(trial, pose=_with_scale(pose, art))
         # colours learned from a poor fit are learned again
         c = _compare(levels, trial, art, t, window, c.colours if k > 0 and c.score > 0.9 else None)
@@ -392,7 +399,13 @@ def _align(
             best, best_c, best_rows = trial, c, rows
         elif c.score < best.score - 0.1:
             break
+        if moved < 0.04 / t.g:
+            break
     return best, best_c, best_rows
+
+
+def _rim_of(trial: _Trial) -> Any:
+    return None if trial.outline is None else trial.outline.rim_px
 
 
 def _sane(pose: Pose, art: Artwork) -> bool:
@@ -522,6 +535,12 @@ def _outlines(levels: list[_Level], art: Artwork) -> tuple[list[_Outline], bool]
                 contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
                 big = [c for c in contours if len(c) >= 24 and cv2.contourArea(cv2.convexHull(c)) > 0.025 * h * w]
                 big.sort(key=cv2.contourArea, reverse=True)
+                if depth == 0 and big and cv2.contourArea(big[0]) > 0.2 * h * w:
+                    blob = cv2.drawContours(np.zeros((h, w), np.uint8), big[:1], 0, 1, -1)
+                    k = 2 * round(0.012 * max(h, w)) + 1
+                    blob = cv2.erode(blob, np.ones((k, k), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
+                    if not inner:
+                        inner.append(blob)
                 got = [o for o in (_shape_of(c, (h, w), to_full, art) for c in big[:3]) if o is not None]
                 solid = [o for o in got if not o.cut]
                 if depth == 0 and len(solid) >= 2 and solid[1].share > 0.75 * solid[0].share:
@@ -529,8 +548,6 @@ def _outlines(levels: list[_Level], art: Artwork) -> tuple[list[_Outline], bool]
                 for o in got:
                     if not any(_same(o, other) for other in found):
                         found.append(o)
-                        if depth == 0 and o.share > 0.25:
-                            inner.append(_shrunk(o, (h, w), level.factor))
         regions = inner[:2]
     out: list[_Outline] = []
     for o in sorted(found, key=lambda v: -v.share)[:5]:
@@ -542,7 +559,7 @@ def _outlines(levels: list[_Level], art: Artwork) -> tuple[list[_Outline], bool]
 
 def _refined(levels: list[_Level], o: _Outline, art: Artwork) -> _Outline | None:
     """Measure the rim of a candidate and fit it as a whole; None when there is no clear rim all around."""
-    pose = _from_corners(o, levels[0], art)[0] if o.corners is not None else _from_ellipse(o, levels[0], art, 1)[0]
+    pose = _from_corners(o, levels[0], art)[0] if o.corners is not None else _from_ellipse(o, levels[0], art)[0]
     size = max(art.size_mm)
     nominal = _nominal(art)
     residual = float("nan")
@@ -563,12 +580,14 @@ def _refined(levels: list[_Level], o: _Outline, art: Artwork) -> _Outline | None
             return None
     if not _sane(pose, art):
         return None
-    pts, nrm, off, _ = _measure_rim(levels, pose, art, lambda mm: _apply(nominal, mm), 1.6)
-    if np.isfinite(off).sum() < 70:
+    pts, nrm, off, _ = _measure_rim(levels, pose, art, lambda mm: _apply(nominal, mm), 1.2)
+    ok = np.isfinite(off)
+    residual = float(np.sqrt(np.mean(np.clip(off[ok], -1, 1) ** 2))) if ok.sum() >= 90 else 1.0
+    if residual > 0.3:
         return None
-    residual = float(np.sqrt(np.nanmean(np.clip(off, -1, 1) ** 2)))
     hull = mm_to_px(pose, _apply(nominal, _rim_hull(art)))
-    return replace(o, pose=pose, hull=hull, residual=residual)
+    rim = mm_to_px(pose, _apply(nominal, pts[ok] + off[ok, None] * nrm[ok]))
+    return replace(o, pose=pose, hull=hull, residual=residual, rim_px=rim)
 
 
 def _rim_hull(art: Artwork) -> Floats:
@@ -587,13 +606,6 @@ def _same(a: _Outline, b: _Outline) -> bool:
         np.abs(a.hull.min(axis=0) - b.hull.min(axis=0)).max() < 0.03 * size
         and np.abs(a.hull.max(axis=0) - b.hull.max(axis=0)).max() < 0.03 * size
     )
-
-
-def _shrunk(o: _Outline, shape: tuple[int, int], factor: float) -> Any:
-    mask = np.zeros(shape, np.uint8)
-    middle = o.hull.mean(axis=0)
-    cv2.fillPoly(mask, [np.round((middle + (o.hull - middle) * 0.95) * factor).astype(np.int32)], 1)
-    return mask
 
 
 def _from_corners(o: _Outline, level: _Level, art: Artwork) -> list[Pose]:
@@ -649,8 +661,8 @@ def _circle_views(ellipse: Any, level: _Level, focal_share: float) -> list[Any]:
     return out
 
 
-def _from_ellipse(o: _Outline, level: _Level, art: Artwork, turns: int = 48) -> list[Pose]:
-    """Rotations of a round piece, straight and mirrored, for both tilts that show such an ellipse."""
+def _from_ellipse(o: _Outline, level: _Level, art: Artwork) -> list[Pose]:
+    """Placements of a round piece in some rotation, for both tilts that show such an ellipse."""
     w, h = art.size_mm
     b = art.bleed_mm
     unit = np.array([[2 / w, 0, -(b + w / 2) * 2 / w], [0, 2 / h, -(b + h / 2) * 2 / h], [0, 0, 1.0]])
@@ -660,20 +672,79 @@ def _from_ellipse(o: _Outline, level: _Level, art: Artwork, turns: int = 48) -> 
         along, across = (max(d1, d2), min(d1, d2)) if w > h else (min(d1, d2), max(d1, d2))
         a = np.array([[np.cos(t) * along / 2, -np.sin(t) * across / 2, cx], [np.sin(t) * along / 2, np.cos(t) * across / 2, cy],
                       [0, 0, 1.0]])
-        views, angles = [a], np.array([0.0, np.pi])
+        return [_pose_of(a @ np.diag([fx, fy, 1.0]) @ unit, level, art) for fx, fy in ((1, 1), (-1, -1), (-1, 1), (1, -1))]
+    views = _circle_views(o.ellipse, level, 0.72)
+    if min(d1, d2) / max(d1, d2) > 0.985:  # seen square on: the two tilts are one
+        views = views[:1]
+    return [_pose_of(view @ unit, level, art) for view in views]
+
+
+def _round_trials(levels: list[_Level], o: _Outline, art: Artwork) -> list[_Trial]:
+    """Placements of a round piece in the rotations that look right."""
+    poses = [p for p in _from_ellipse(o, levels[0], art) if _sane(p, art)]
+    if o.pose is not None:
+        poses = [*poses[1:], o.pose] if len(poses) == 1 else [*poses, o.pose]
+    trials = [_Trial(pose=p, outline=o, score=0.0) for p in poses]
+    if not art.bleed_known:
+        trials += [replace(t, pose=_scaled_up(t.pose, art, b)) for t in trials for b in (5.0, 10.0)]
+    if abs(art.size_mm[0] - art.size_mm[1]) > 0.02 * max(art.size_mm):
+        scores = _quick_scores(levels, [t.pose for t in trials], art)
+        return [replace(t, score=float(s)) for t, s in zip(trials, scores, strict=True)]
+    return [r for t in trials for r in _rotations(levels, t, art, 4)]
+
+
+def _turned(pose: Pose, art: Artwork, angle: float, flip: bool) -> Pose:
+    """The placement with the picture turned about the piece's middle (radians), and mirrored before if told so."""
+    fw, fh = art.frame_mm
+    c = np.array([[1, 0, fw / 2], [0, 1, fh / 2], [0, 0, 1.0]])
+    r = np.array([[np.cos(angle), -np.sin(angle), 0], [np.sin(angle), np.cos(angle), 0], [0, 0, 1.0]])
+    m = c @ r @ np.diag([-1.0 if flip else 1.0, 1, 1]) @ np.linalg.inv(c)
+    return _with_scale(replace(pose, homography=pose.homography @ m), art)
+
+
+def _rotations(levels: list[_Level], trial: _Trial, art: Artwork, most: int) -> list[_Trial]:
+    """Rotations of a round piece, straight and mirrored, in which photo and artwork agree around the middle.
+
+    Both are unrolled into polar coordinates and compared at all angles at once (circular correlation).
+    """
+    t = _template(art, 176, 0.6)
+    w, ok = _warp(levels, trial.pose, art, t, trial.outline)
+    grey = [w.mean(axis=2), np.log((t.terms[..., 1:4].mean(axis=2) + 1) / 2 + 0.08)]
+    h, wd = ok.shape
+    turns, rings = 512, 56
+    a = 2 * np.pi * np.arange(turns) / turns
+    r = (np.arange(rings) + 0.5) / rings * 0.95
+    x = (wd / 2 - 0.5 + r[:, None] * art.size_mm[0] / 2 * t.g * np.cos(a)).astype(np.float32)
+    y = (h / 2 - 0.5 + r[:, None] * art.size_mm[1] / 2 * t.g * np.sin(a)).astype(np.float32)
+    polar = []
+    for g in grey:
+        g = (g - _smooth(g, 12.0)).astype(np.float32)
+        p = cv2.remap(g, x, y, cv2.INTER_LINEAR) * np.sqrt(r)[:, None]
+        p = np.clip(p, -3 * p.std(), 3 * p.std())
+        p -= p.mean(axis=1, keepdims=True)
+        polar.append(np.fft.rfft(p, axis=1))
+    size = float(np.sqrt(np.prod([np.sum(np.abs(p[:, 1:]) ** 2) for p in polar]))) * 2 / turns + 1e-9
+    found = []
+    for flip in (False, True):
+        # mirrored: x → −x, that is angle → π − angle
+        art_side = np.conj(polar[1]) * np.exp(-1j * np.pi * np.arange(polar[1].shape[1])) if flip else polar[1]
+        c = np.fft.irfft((polar[0] * np.conj(art_side)).sum(axis=0), turns) / size
+        peak = (c >= np.roll(c, 1)) & (c > np.roll(c, -1))
+        found += [(float(c[i]), a[i], flip) for i in np.flatnonzero(peak)]
+    found.sort(key=lambda v: -v[0])
+    return [replace(trial, pose=_turned(trial.pose, art, angle, flip), score=c) for c, angle, flip in found[:most]]
+
+
+def _alternatives(levels: list[_Level], trial: _Trial, art: Artwork, t: _Template) -> list[_Trial]:
+    """The same place with the picture turned or mirrored, best first: what a symmetric picture could be mistaken for."""
+    if art.shape == "round" and abs(art.size_mm[0] - art.size_mm[1]) < 0.02 * max(art.size_mm):
+        others = _rotations(levels, trial, art, 5)
     else:
-        views, angles = _circle_views(o.ellipse, level, 0.72), 2 * np.pi * np.arange(turns) / turns
-        if min(d1, d2) / max(d1, d2) > 0.985:  # seen square on: the two tilts are one
-            views = views[:1]
-    out = []
-    if o.pose is not None and turns > 1 and len(views) == 1:
-        views = [o.pose.homography @ np.linalg.inv(unit)]
-    for view in views:
-        for flip in (1.0, -1.0):
-            for a in angles:
-                turn = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1.0]]) @ np.diag([flip, 1, 1])
-                out.append(_pose_of(view @ turn @ unit, level, art))
-    return out
+        square = abs(np.log(art.size_mm[0] / art.size_mm[1])) < 0.12
+        others = [replace(trial, pose=_turned(trial.pose, art, k * np.pi / 2, flip))
+                  for flip in (False, True) for k in ((0, 1, 2, 3) if square else (0, 2)) if flip or k]
+    others = [replace(o, score=_compare(levels, o, art, t, 8.0).score) for o in others if _sane(o.pose, art)]
+    return sorted(others, key=lambda v: -v.score)
 
 
 def _quick_scores(levels: list[_Level], poses: list[Pose], art: Artwork) -> Floats:
@@ -763,6 +834,39 @@ def _rim_points(art: Artwork, count: int) -> tuple[Floats, Floats, Any]:
     return pts, nrm, np.repeat(np.arange(4), n)
 
 
+def _outermost_line(d: Any, step: float, most: float) -> tuple[float, float, float] | None:
+    """Straight edge farthest out that a stretch of the rim shares: index at its middle, slope in mm, strength.
+
+    ``d`` (rows, n) is the strength of edges from inside to outside; the line may change by ``most`` mm from the
+    stretch's one end to the other.
+    """
+    rows, n = d.shape
+    across = np.linspace(-0.5, 0.5, rows)
+    slopes = np.arange(-most, most + 1e-9, max(2 * step, 0.5))
+    table = np.zeros((len(slopes), n))
+    cap = np.minimum(d, 3.0 * np.median(d.max(axis=1)))
+    for k, slope in enumerate(slopes):
+        at = np.arange(n)[None, :] + np.round(slope * across / step).astype(int)[:, None]
+        inside = (at >= 0) & (at < n)
+        got = np.take_along_axis(cap, np.clip(at, 0, n - 1), axis=1) * inside
+        table[k] = np.where(inside.mean(axis=0) > 0.8, got.sum(axis=0) / np.maximum(inside.sum(axis=0), 1), 0.0)
+    best = table.max(axis=0)
+    ground = float(np.median(best))
+    top = float(best.max())
+    if top < max(0.004, 2.5 * ground):
+        return None
+    near = max(2, round(0.9 / step))
+    padded = np.pad(best, near)
+    local = np.lib.stride_tricks.sliding_window_view(padded, 2 * near + 1).max(axis=1)
+    peaks = np.flatnonzero((best >= local) & (best > max(0.15 * top, 0.004, 2.5 * ground)))
+    peaks = peaks[(peaks > 0) & (peaks < n - 1)]
+    if not len(peaks):
+        return None
+    i = int(peaks.max())
+    k = int(np.argmax(table[:, i]))
+    return float(i), float(slopes[k]), float(table[k, i])
+
+
 def _measure_rim(
     levels: list[_Level], pose: Pose, art: Artwork, to_frame: Any, reach: float
 ) -> tuple[Floats, Floats, Floats, Any]:
@@ -774,7 +878,7 @@ def _measure_rim(
     pts, nrm, part = _rim_points(art, 160)
     level = next((lv for lv in reversed(levels) if pose.px_per_mm * lv.factor >= 2.5), levels[0])
     step = max(0.12, 0.5 / (pose.px_per_mm * level.factor))
-    n = 2 * int(np.ceil(reach / step)) + 1
+    n = 2 * int(np.ceil((reach + 1.3) / step)) + 1
     s = (np.arange(n) - n // 2) * step
     tangent = np.stack([-nrm[:, 1], nrm[:, 0]], axis=1)
     along = np.linspace(-0.008, 0.008, 5) * max(art.size_mm)
@@ -785,31 +889,33 @@ def _measure_rim(
     got = cv2.remap(level.pixels, np.ascontiguousarray(maps[..., 0]), np.ascontiguousarray(maps[..., 1]),
                     cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(float("nan"),) * 4)
     profile = got.reshape(len(pts), n, 5, 4)[..., :3].mean(axis=2)
-    width = max(1, round(0.35 / step))
-    d = np.full((len(pts), n), np.nan)
-    d[:, width:-width] = np.sqrt((np.square(profile[:, 2 * width :] - profile[:, : -2 * width])).sum(axis=2))
+    width = max(1, round(max(0.3, 0.9 / (pose.px_per_mm * level.factor)) / step))
+    edge = np.full((len(pts), n), np.nan)
+    m = 3 * width  # a soft slope (a shadow) rises three times as much over three times the width: not an edge
+    if n < 2 * m + 5:
+        return pts, nrm, np.full(len(pts), np.nan), part
+    short = np.sqrt(np.square(profile[:, 2 * width :] - profile[:, : -2 * width]) @ np.ones(3))
+    wide = np.sqrt(np.square(profile[:, 2 * m :] - profile[:, : -2 * m]) @ np.ones(3))
+    edge[:, m:-m] = np.maximum(short[:, m - width : short.shape[1] - (m - width)] - 0.45 * wide, 0)
+    d = edge
     offset = np.full(len(pts), np.nan)
     for k in np.unique(part):
         rows = np.flatnonzero(part == k)
-        side = d[rows]
-        good = np.isfinite(side).all(axis=1, where=np.isfinite(s)[None, :] & (np.abs(np.arange(n) - n // 2) < n // 2 - width))
+        good = np.isfinite(d[rows, m : n - m]).all(axis=1)
         if good.sum() < 3:
             continue
-        typical = np.nan_to_num(np.median(side[good], axis=0))
-        ground = float(np.median(typical[width:-width]))
-        top = float(typical.max())
-        if top < max(0.02, 2.0 * ground):
+        line = _outermost_line(d[rows[good], m : n - m], step, min(reach, 5.0))
+        if line is None:
             continue
-        peaks = [i for i in range(1, n - 1) if typical[i] >= typical[i - 1] and typical[i] > typical[i + 1]
-                 and typical[i] > max(0.35 * top, 0.02, 1.8 * ground) and width + 1 < i < n - width - 2]
-        if not peaks:
-            continue
-        at = max(peaks)
-        half = max(2, round(1.3 / step))
-        for r in rows[good]:
-            a, b = max(1, at - half), min(n - 1, at + half + 1)
+        across = np.linspace(-0.5, 0.5, len(rows))[good]
+        half = max(2, round(0.9 / step))
+        for r, t in zip(rows[good], across, strict=True):
+            at = m + round(line[0] + line[1] * t / step)
+            a, b = max(m, at - half), min(n - m, at + half + 1)
+            if b - a < 3:
+                continue
             i = a + int(np.argmax(d[r, a:b]))
-            if d[r, i] < 0.4 * typical[at] or not 1 <= i < n - 1:
+            if d[r, i] < 0.4 * line[2] or not m < i < n - m - 1:
                 continue
             y0, y1, y2 = d[r, i - 1], d[r, i], d[r, i + 1]
             bow = y0 - 2 * y1 + y2
@@ -818,19 +924,25 @@ def _measure_rim(
     return pts, nrm, offset, part
 
 
-def _fit_placing(pts: Floats, seen: Floats, nrm: Floats, art: Artwork, *, stretch: bool) -> tuple[Floats, Floats]:
-    """Affine map piece mm → frame mm (2, 3): scale, small turn, shift, from rim places seen in the frame.
+def _keeps_proportions(art: Artwork) -> bool:
+    """Whether one scale places the picture: the file's proportions are those of its frame."""
+    fw, fh = art.frame_mm
+    return abs(art.file_size_px[0] / art.file_size_px[1] / (fw / fh) - 1) < 0.003
+
+
+def _fit_placing(pts: Floats, seen: Floats, nrm: Floats, art: Artwork) -> tuple[Floats, Floats, Floats]:
+    """Affine map piece mm → frame mm (2, 3): one or two scales, small turn, shift, from rim places seen in the frame.
 
     ``seen`` (n, 2) are frame mm of the nominal rim places ``pts``; only the part along the normal counts.
-    With ``stretch`` the two axes have scales of their own. Returns the map and the residuals (n,).
+    Returns the map, the residuals (n,) and the columns (n, k) of its unknowns.
     """
     w, h = art.size_mm
     c = np.array([w / 2, h / 2])
     d = (pts - c) / max(w, h)
     nx, ny = nrm.T
-    cols = [nx, ny, -d[:, 1] * nx + d[:, 0] * ny]
-    cols += [d[:, 0] * nx, d[:, 1] * ny] if stretch else [d[:, 0] * nx + d[:, 1] * ny]
-    a = np.stack(cols, axis=1)
+    both = [d[:, 0] * nx, d[:, 1] * ny]
+    even = _keeps_proportions(art)
+    a = np.stack([nx, ny, -d[:, 1] * nx + d[:, 0] * ny, *([both[0] + both[1]] if even else both)], axis=1)
     b = ((seen - art.bleed_mm - pts) * nrm).sum(axis=1)
     weights = np.ones(len(b))
     x = np.zeros(a.shape[1])
@@ -839,10 +951,9 @@ def _fit_placing(pts: Floats, seen: Floats, nrm: Floats, art: Artwork, *, stretc
         r = b - a @ x
         weights = np.sqrt(tukey_weights(r, max(1.4826 * float(np.median(np.abs(r))), 0.05)))
     size = max(w, h)
-    sx, sy = (x[3], x[4]) if stretch else (x[3], x[3])
-    lin = np.array([[1 + sx / size, -x[2] / size], [x[2] / size, 1 + sy / size]])
+    lin = np.array([[1 + x[3] / size, -x[2] / size], [x[2] / size, 1 + x[-1] / size]])
     shift = c + x[:2] - lin @ c + art.bleed_mm
-    return np.column_stack([lin, shift]), np.asarray(b - a @ x)
+    return np.column_stack([lin, shift]), np.asarray(b - a @ x), a
 
 
 def _apply(affine: Floats, xy: Floats) -> Floats:
@@ -854,39 +965,75 @@ def _inverse(affine: Floats) -> Floats:
     return np.asarray(m[:2])
 
 
+def _px_to_mm(pose: Pose, px: Floats) -> Floats:
+    """Undo `mm_to_px` (fixed-point iteration on the radius)."""
+    c = np.array(pose.centre_px)
+    bent = (px - c) / pose.radius_px
+    flat = bent.copy()
+    for _ in range(12):
+        r2 = np.square(flat).sum(axis=1, keepdims=True)
+        flat = bent / (1 + pose.k[0] * r2 + pose.k[1] * r2 * r2)
+    uv = flat * pose.radius_px + c
+    q = np.column_stack([uv, np.ones(len(uv))]) @ np.linalg.inv(pose.homography).T
+    return np.asarray(q[:, :2] / q[:, 2:])
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Rim:
-    """The rim as measured: piece mm → frame mm (2, 3), rows for the pose fit, residual, places seen (frame mm)."""
+    """The blank placed under the picture: piece mm → frame mm (2, 3), rows for the pose fit, residual in mm,
+    and the measured rim in frame mm (n, 2).
+    """
 
     to_frame: Floats
     rows: tuple[Floats, Floats, Floats, Floats]
+    slack: Floats
     residual: float
     seen: Floats
-    points: Floats
 
 
-def _find_rim(levels: list[_Level], trial: _Trial, art: Artwork, start: Floats, reach: float) -> _Rim | None:
-    """Measure the rim around a known picture and place the blank under it; None when it is not seen."""
-    to_frame = start
-    rim: _Rim | None = None
-    for k, r in enumerate((reach, min(reach, 2.5), 1.6)):
+def _place_blank(pose: Pose, rim_px: Floats, art: Artwork) -> _Rim | None:
+    """Lay the nominal blank onto the measured rim as the pose has it; what does not fit is the pose's error."""
+    q = _px_to_mm(pose, rim_px)
+    w, h = art.size_mm
+    low, high = np.percentile(q, [1, 99], axis=0)
+    size = high - low
+    if not (np.isfinite(size).all() and (size > 0.5 * np.array([w, h])).all()):
+        return None
+    u = (q - (low + high) / 2) / (size / 2)
+    if art.shape == "round":
+        a = np.arctan2(u[:, 1], u[:, 0])
+        pts = np.stack([w / 2 + w / 2 * np.cos(a), h / 2 + h / 2 * np.sin(a)], axis=1)
+        nrm = np.stack([np.cos(a) / w, np.sin(a) / h], axis=1)
+        nrm /= np.linalg.norm(nrm, axis=1, keepdims=True)
+    else:
+        upright = np.abs(u[:, 0]) > np.abs(u[:, 1])
+        pts = np.clip(u, -1, 1) * [w / 2, h / 2] + [w / 2, h / 2]
+        pts[upright, 0] = np.where(u[upright, 0] > 0, w, 0)
+        pts[~upright, 1] = np.where(u[~upright, 1] > 0, h, 0)
+        nrm = np.where(upright[:, None], [1.0, 0.0], [0.0, 1.0]) * np.where(upright, np.sign(u[:, 0]), np.sign(u[:, 1]))[:, None]
+    to_frame, res, slack = _fit_placing(pts, q, nrm, art)
+    rms = float(np.sqrt(np.mean(np.clip(res, -2, 2) ** 2)))
+    rows = (_apply(to_frame, pts), nrm, -res, np.full(len(res), 1.0 / (0.08**2 + 2 * rms**2)))
+    return _Rim(to_frame=to_frame, rows=rows, slack=slack, residual=rms, seen=q)
+
+
+def _find_rim(levels: list[_Level], trial: _Trial, art: Artwork, reach: float) -> Any:
+    """Places of the rim in pixels around a picture already placed, or None when it is not seen all around."""
+    to_frame = _nominal(art)
+    found: Any = None
+    for r in (reach, min(reach, 2.0)):
         affine = to_frame
         pts, nrm, offset, part = _measure_rim(levels, trial.pose, art, lambda mm, a=affine: _apply(a, mm), r)
         ok = np.isfinite(offset)
-        sides = len(np.unique(part[ok]))
-        if ok.sum() < 48 or sides < (3 if art.shape == "rect" else 7):
-            return rim if k == 2 else None
-        seen = _apply(affine, pts[ok] + offset[ok, None] * nrm[ok])
-        to_frame, res = _fit_placing(pts[ok], seen, nrm[ok], art, stretch=sides == 4 or art.shape == "round")
-        near = np.abs(res) < 1.0
-        if near.sum() < 0.5 * len(pts) * 0.7:
+        if ok.sum() < 90 or len(np.unique(part[ok])) < (4 if art.shape == "rect" else 9):
             return None
-        rms = float(np.sqrt(np.mean(res[near] ** 2)))
-        # rows for the pose: the rim of the placed blank ought to be where it was seen
-        placed = _apply(to_frame, pts[ok][near])
-        rows = (placed, nrm[ok][near], -res[near], np.full(int(near.sum()), 1.0 / (0.25**2 + rms**2)))
-        rim = _Rim(to_frame=to_frame, rows=rows, residual=rms, seen=seen[near], points=pts[ok][near])
-    return rim
+        seen = _apply(affine, pts[ok] + offset[ok, None] * nrm[ok])
+        to_frame, res, _ = _fit_placing(pts[ok], seen, nrm[ok], art)
+        near = np.abs(res) < 1.0
+        if near.sum() < 80:
+            return None
+        found = mm_to_px(trial.pose, seen[near])
+    return found
 
 
 # ------------------------------------------------------------------------------------------------------- the decision
@@ -927,13 +1074,22 @@ def _best_start(
     first, second = _template(art, 64, 0.8), _template(art, 128, 0.7)
     got = []
     for trial in trials[: keep[0]]:
-        t, _, _ = _align(levels, trial, art, first, steps=3, block=8, bend=False)
+        if trial.outline is None:  # features and earlier photos place finely enough
+            got.append(trial)
+            continue
+        t, _, _ = _align(levels, trial, art, first, steps=3, block=8, bend=False, rim_px=_rim_of(trial))
         got.append(t)
     got = _distinct(sorted(got, key=lambda v: -v.score), art)
     out = []
     for trial in got[: keep[1]]:
-        t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False)
+        t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False, rim_px=_rim_of(trial))
         out.append(t)
+    out = _distinct(sorted(out, key=lambda v: -v.score), art)
+    if out:
+        for trial in _distinct([out[0], *_alternatives(levels, out[0], art, second)], art)[1:3]:
+            if trial.score > 0.3 * out[0].score:
+                t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False, rim_px=_rim_of(trial))
+                out.append(t)
     return _distinct(sorted(out, key=lambda v: -v.score), art)
 
 
@@ -964,8 +1120,10 @@ def _start(levels: list[_Level], art: Artwork, outlines: list[_Outline], hints: 
     """Placements from earlier photos and from outlines, best first."""
     trials = [_Trial(pose=p, outline=None, score=1.0) for p in hints]
     for o in outlines:
-        poses = _from_corners(o, levels[0], art) if o.corners is not None else _from_ellipse(o, levels[0], art)
-        poses = [p for p in poses if _sane(p, art)]
+        if o.ellipse is not None:
+            trials += _round_trials(levels, o, art)
+            continue
+        poses = [p for p in _from_corners(o, levels[0], art) if _sane(p, art)]
         if not poses:
             continue
         if not art.bleed_known:
@@ -1009,14 +1167,14 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
     to_piece = np.vstack([_inverse(_nominal(art)), [0, 0, 1.0]])
     given = [_with_scale(replace(scaled(p, factor), homography=scaled(p, factor).homography @ to_piece), art) for p in hints]
     middle = _template(art, 280, 0.6)
-    keep = (16, 6) if art.shape == "round" else (6, 3)
+    keep = (8, 4) if art.shape == "round" else (6, 3)
     final: list[tuple[_Trial, _Compared, tuple[float, float, int]]] = []
 
     def finish(trials: list[_Trial]) -> None:
         ready = _best_start(levels, trials, art, keep)
         clear = len(ready) > 1 and ready[0].score > 0.85 and ready[1].score < ready[0].score - 0.3
         for trial in ready[: 1 if clear else 3]:
-            t, c, _ = _align(levels, trial, art, middle, steps=3, block=18, bend=True)
+            t, c, _ = _align(levels, trial, art, middle, steps=4, block=18, bend=True, rim_px=_rim_of(trial))
             final.append((t, c, _structure(c, middle.g)))
         final.sort(key=lambda v: -v[0].score)
 
@@ -1039,18 +1197,16 @@ def _finished(image, art, levels, factor, trial, compared, structure, final):  #
     side = int(min(_FINEST, max(art.frame_mm) * min(4.5, 1.1 * trial.pose.px_per_mm)))
     fine = _template(art, max(side, 160), 0.6)
     block = max(12, round(side / 26))
-    start = _nominal(art)
-    rim = None
-    rim_start = start
-    if trial.outline is not None:
-        rim_start = _placing_from_outline(trial, art) if trial.outline is not None else start
-    t, c, rows = _align(levels, trial, art, fine, steps=2, block=block, bend=True)
-    for _ in range(2):
-        rim = _find_rim(levels, t, art, rim_start if rim is None else rim.to_frame, 3.0 if trial.outline is not None else 6.0)
-        t, c, rows = _align(levels, t, art, fine, steps=2, block=block, bend=True, rim=rim.rows if rim else None)
+    rim_px = _rim_of(trial)
+    t, c, rows = _align(levels, trial, art, fine, steps=5, block=block, bend=True, rim_px=rim_px)
+    if rim_px is None:
+        rim_px = _find_rim(levels, t, art, 7.0)
+        if rim_px is not None:
+            t, c, rows = _align(levels, t, art, fine, steps=4, block=block, bend=True, rim_px=rim_px)
+    rim = _place_blank(t.pose, rim_px, art) if rim_px is not None else None
     m, v, e, wgt = rows
     residual = float(np.sqrt(np.average(np.clip(e, -1, 1) ** 2, weights=wgt))) if len(e) else float("nan")
-    to_frame = rim.to_frame if rim is not None else start
+    to_frame = rim.to_frame if rim is not None else _nominal(art)
     picture = _inverse(to_frame) @ np.vstack([_nominal(art), [0, 0, 1.0]])
     pose = replace(t.pose, homography=t.pose.homography @ np.vstack([to_frame, [0, 0, 1.0]]))
     pose = scaled(pose, 1.0 / factor)
@@ -1070,26 +1226,3 @@ def _finished(image, art, levels, factor, trial, compared, structure, final):  #
         outline_residual_mm=rim.residual if rim is not None else float("nan"), residual_mm=residual, uncertainty_mm=0.0,
         inliers=len(e), score=t.score, foreign=structure[1], ambiguous=False, notes=(),
     )
-
-
-def _placing_from_outline(trial: _Trial, art: Artwork) -> Floats:
-    """Piece mm → frame mm as the coarse outline has it: centre and size of its hull in the frame."""
-    assert trial.outline is not None
-    w, h = art.size_mm
-    hull = trial.outline.hull
-    inv = np.linalg.inv(trial.pose.homography)
-    p = np.column_stack([hull, np.ones(len(hull))]) @ inv.T
-    mm = p[:, :2] / p[:, 2:]
-    low, high = np.percentile(mm, [0.5, 99.5], axis=0)
-    if art.shape == "rect":
-        # sides rather than corners, which stick out when the outline is turned a little
-        dense = np.concatenate([mm + (np.roll(mm, -1, axis=0) - mm) * s for s in np.linspace(0, 1, 20)[:, None, None]])
-        centre = mm.mean(axis=0)
-        u = (dense - centre) / np.array([w, h])
-        right, left = dense[u[:, 0] > np.abs(u[:, 1])], dense[-u[:, 0] > np.abs(u[:, 1])]
-        low_side, top = dense[u[:, 1] > np.abs(u[:, 0])], dense[-u[:, 1] > np.abs(u[:, 0])]
-        if min(map(len, (right, left, low_side, top))) > 0:
-            low = np.array([np.median(left[:, 0]), np.median(top[:, 1])])
-            high = np.array([np.median(right[:, 0]), np.median(low_side[:, 1])])
-    s = (high - low) / np.array([w, h])
-    return np.array([[s[0], 0, low[0]], [0, s[1], low[1]]])

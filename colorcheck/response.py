@@ -31,7 +31,9 @@ def _terms(device_rgb: Any, degree: int) -> Floats:
     p = [np.polynomial.legendre.legvander(v[:, c], degree) for c in range(3)]
     cols = [
         p[0][:, i] * p[1][:, j] * p[2][:, k]
-        for i in range(degree + 1) for j in range(degree + 1 - i) for k in range(degree + 1 - i - j)
+        for i in range(degree + 1)
+        for j in range(degree + 1 - i)
+        for k in range(degree + 1 - i - j)
     ]
     return np.stack(cols, axis=1)
 

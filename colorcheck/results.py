@@ -18,7 +18,12 @@ from .target import from_dict as target_from_dict
 from .target import to_dict as target_to_dict
 
 SCHEMA = "colorcheck-reading/1"
-_KIND = {CellKind.COLOUR: "colour", CellKind.WHITE: "white", CellKind.BLACK: "black", CellKind.CONTROL: "control"}
+_KIND = {
+    CellKind.COLOUR: "colour",
+    CellKind.WHITE: "white",
+    CellKind.BLACK: "black",
+    CellKind.CONTROL: "control",
+}
 
 
 def _round(value: Any, digits: int = 4) -> Any:
@@ -44,16 +49,32 @@ def flag_names(flags: int) -> list[str]:
 def finding_dict(f: Finding) -> dict[str, Any]:
     """One finding as JSON."""
     return {
-        "kind": f.kind, "x_mm": f.x_mm, "y_mm": f.y_mm, "diameter_mm": f.diameter_mm, "area_mm2": f.area_mm2,
-        "delta_e00": f.delta_e00, "delta_L": f.delta_l, "confidence": f.confidence, "where": f.where,
-        "severity": f.severity, **({"detail": f.detail} if f.detail else {}),
+        "kind": f.kind,
+        "x_mm": f.x_mm,
+        "y_mm": f.y_mm,
+        "diameter_mm": f.diameter_mm,
+        "area_mm2": f.area_mm2,
+        "delta_e00": f.delta_e00,
+        "delta_L": f.delta_l,
+        "confidence": f.confidence,
+        "where": f.where,
+        "severity": f.severity,
+        **({"detail": f.detail} if f.detail else {}),
     }
 
 
 def reason_dict(r: Reason, says: str) -> dict[str, Any]:
     """One step of the decision as JSON."""
-    return {"measure": r.measure, "value": r.value, "limit": r.limit, "uncertainty": r.uncertainty,
-            "outcome": r.outcome, "place": r.place, "says": says, **({"detail": r.detail} if r.detail else {})}
+    return {
+        "measure": r.measure,
+        "value": r.value,
+        "limit": r.limit,
+        "uncertainty": r.uncertainty,
+        "outcome": r.outcome,
+        "place": r.place,
+        "says": says,
+        **({"detail": r.detail} if r.detail else {}),
+    }
 
 
 def reading_to_dict(reading: Reading) -> dict[str, Any]:
@@ -69,10 +90,15 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
     patches = []
     for k, cell in enumerate(t.ids):
         row: dict[str, Any] = {
-            "id": cell, "kind": _KIND[CellKind(int(t.kind[k]))], "device_rgb": t.device_rgb[k].tolist(),
-            "lab": _round(c.lab[k], 3), "uncertainty": round(float(c.uncertainty[k]), 3),
-            "u_random": round(float(c.u_noise[k]), 3), "density": _round(float(c.density[k]), 4),
-            "flags": flag_names(int(c.flags[k])), "box_mm": _round(t.box_mm[k], 2),
+            "id": cell,
+            "kind": _KIND[CellKind(int(t.kind[k]))],
+            "device_rgb": t.device_rgb[k].tolist(),
+            "lab": _round(c.lab[k], 3),
+            "uncertainty": round(float(c.uncertainty[k]), 3),
+            "u_random": round(float(c.u_noise[k]), 3),
+            "density": _round(float(c.density[k]), 4),
+            "flags": flag_names(int(c.flags[k])),
+            "box_mm": _round(t.box_mm[k], 2),
             "centre_px": _round(c.centre_px[k], 2),
         }
         if c.lab_absolute is not None:
@@ -80,63 +106,115 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         if acc is not None:
             row["aim_lab"] = _round(acc.aim_lab[k], 3)
             row["delta_e00"] = _round(float(acc.total[k]), 3)
-            row["delta_e00_split"] = {"press": _round(float(acc.press[k]), 3), "profile": _round(float(acc.profile[k]), 3),
-                                      "substrate": _round(float(acc.limit[k]), 3)}
+            row["delta_e00_split"] = {
+                "press": _round(float(acc.press[k]), 3),
+                "profile": _round(float(acc.profile[k]), 3),
+                "substrate": _round(float(acc.limit[k]), 3),
+            }
             row["uptake"] = _round(float(e.uptake_cell[k]), 4)
         patches.append(row)
     findings = (*e.findings, *p.findings)
     colour: dict[str, Any] = {}
     if acc is not None:
         colour = {
-            "mean_delta_e00": acc.mean_total, "p95_delta_e00": acc.p95_total, "against": acc.against or "aim",
-            "parts": {"press": acc.mean_press, "profile": acc.mean_profile, "substrate": acc.mean_limit,
-                      "measurement": acc.mean_measurement},
-            "profile_p95_delta_e00": acc.p95_profile, "grey_delta_ch": acc.grey_delta_ch,
+            "mean_delta_e00": acc.mean_total,
+            "p95_delta_e00": acc.p95_total,
+            "against": acc.against or "aim",
+            "parts": {
+                "press": acc.mean_press,
+                "profile": acc.mean_profile,
+                "substrate": acc.mean_limit,
+                "measurement": acc.mean_measurement,
+            },
+            "profile_p95_delta_e00": acc.p95_profile,
+            "grey_delta_ch": acc.grey_delta_ch,
             "grey_delta_L": acc.grey_delta_l,
         }
-    return cast("dict[str, Any]", _round({
-        "schema": SCHEMA,
-        "name": t.name,
-        "trust": reading.trust,
-        "absolute": reading.absolute,
-        "printed": reading.printed,
-        "paper": reading.paper,
-        "target": target_to_dict(t),
-        "photos": [
-            {"file": f.image_name, "sha256": f.sha256, "device": f.device, "taken": f.taken,
-             "colour_space": f.colour_space, "kind": f.kind, "size_px": list(f.size_px), "notes": list(f.notes),
-             "lighting_ratio": f.light.ratio, "px_per_mm": f.pose.px_per_mm,
-             "problems": [m for m, *_ in f.check.problems]}
-            for f in reading.photos
-        ],
-        "geometry": {"residual_mm": first.pose.residual_mm, "px_per_mm": first.pose.px_per_mm,
-                     "markers_found": first.pose.markers_found, "edges_used": first.pose.edges_used,
-                     "distortion": list(first.pose.k), "mirrored": first.pose.mirrored},
-        "patches": patches,
-        "lighting": {"ratio": first.light.ratio, "glare_share": first.check.glare_share, "cast": first.light.cast,
-                     "residual": first.light.residual, "veil": first.light.veil.tolist(),
-                     "veil_known": first.light.veil_known, "tone_slope": first.check.tone_spread,
-                     "white_level": first.check.white_level},
-        "press": {
-            "evenness": e.zone_max, "zones_delta_e00": e.zones, "zone_std_lab": list(e.zone_std_lab),
-            "slope_L_per_cm": e.slope_l_per_cm, "slope_towards": e.slope_direction, "range_L": e.range_l,
-            "uncertainty": e.uncertainty, "findings": [finding_dict(f) for f in findings],
-            "ghost": {"shift_mm": list(p.ghost_shift_mm), "strength": p.ghost_strength,
-                      "significance": p.ghost_significance},
-            "banding": {"period_mm": p.banding_period_mm, "amplitude_L": p.banding_amplitude_l,
-                        "significance": p.banding_significance, "axis": p.banding_axis},
-            "missing_inks": list(p.missing), "scorch_delta_b": p.scorch_b, "edge_width_mm": p.edge_width_mm,
-            "black_density": p.uptake,
-        },
-        "colour": colour,
-        "verdict": {
-            "action": v.action, "headline": headline(v), "why": one_line_why(reading),
-            "reasons": [reason_dict(r, say_reason(r, reading)) for r in v.reasons],
-            "undecided": list(v.undecided), "advice": v.advice,
-            "what_to_do": repress_lines(reading) if v.action == "re-press" else [],
-            "cautions": cautions(v.action),
-        },
-    }))
+    return cast(
+        "dict[str, Any]",
+        _round(
+            {
+                "schema": SCHEMA,
+                "name": t.name,
+                "trust": reading.trust,
+                "absolute": reading.absolute,
+                "printed": reading.printed,
+                "paper": reading.paper,
+                "target": target_to_dict(t),
+                "photos": [
+                    {
+                        "file": f.image_name,
+                        "sha256": f.sha256,
+                        "device": f.device,
+                        "taken": f.taken,
+                        "colour_space": f.colour_space,
+                        "kind": f.kind,
+                        "size_px": list(f.size_px),
+                        "notes": list(f.notes),
+                        "lighting_ratio": f.light.ratio,
+                        "px_per_mm": f.pose.px_per_mm,
+                        "problems": [m for m, *_ in f.check.problems],
+                    }
+                    for f in reading.photos
+                ],
+                "geometry": {
+                    "residual_mm": first.pose.residual_mm,
+                    "px_per_mm": first.pose.px_per_mm,
+                    "markers_found": first.pose.markers_found,
+                    "edges_used": first.pose.edges_used,
+                    "distortion": list(first.pose.k),
+                    "mirrored": first.pose.mirrored,
+                },
+                "patches": patches,
+                "lighting": {
+                    "ratio": first.light.ratio,
+                    "glare_share": first.check.glare_share,
+                    "cast": first.light.cast,
+                    "residual": first.light.residual,
+                    "veil": first.light.veil.tolist(),
+                    "veil_known": first.light.veil_known,
+                    "tone_slope": first.check.tone_spread,
+                    "white_level": first.check.white_level,
+                },
+                "press": {
+                    "evenness": e.zone_max,
+                    "zones_delta_e00": e.zones,
+                    "zone_std_lab": list(e.zone_std_lab),
+                    "slope_L_per_cm": e.slope_l_per_cm,
+                    "slope_towards": e.slope_direction,
+                    "range_L": e.range_l,
+                    "uncertainty": e.uncertainty,
+                    "findings": [finding_dict(f) for f in findings],
+                    "ghost": {
+                        "shift_mm": list(p.ghost_shift_mm),
+                        "strength": p.ghost_strength,
+                        "significance": p.ghost_significance,
+                    },
+                    "banding": {
+                        "period_mm": p.banding_period_mm,
+                        "amplitude_L": p.banding_amplitude_l,
+                        "significance": p.banding_significance,
+                        "axis": p.banding_axis,
+                    },
+                    "missing_inks": list(p.missing),
+                    "scorch_delta_b": p.scorch_b,
+                    "edge_width_mm": p.edge_width_mm,
+                    "black_density": p.uptake,
+                },
+                "colour": colour,
+                "verdict": {
+                    "action": v.action,
+                    "headline": headline(v),
+                    "why": one_line_why(reading),
+                    "reasons": [reason_dict(r, say_reason(r, reading)) for r in v.reasons],
+                    "undecided": list(v.undecided),
+                    "advice": v.advice,
+                    "what_to_do": repress_lines(reading) if v.action == "re-press" else [],
+                    "cautions": cautions(v.action),
+                },
+            }
+        ),
+    )
 
 
 def write_json(path: str | Path, data: dict[str, Any]) -> None:
@@ -153,7 +231,9 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
             raise FileError(f"{p} is a folder", "name a file, such as result.json")
         handle, temporary = tempfile.mkstemp(dir=p.parent or Path(), prefix=f".{p.name}.", suffix=".part")
     except OSError as err:
-        raise FileError(f"{p} cannot be written ({err.strerror})", "choose a folder that exists and is yours") from err
+        raise FileError(
+            f"{p} cannot be written ({err.strerror})", "choose a folder that exists and is yours"
+        ) from err
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as f:
             json.dump(data, f, indent=1, ensure_ascii=False, allow_nan=False)
@@ -164,7 +244,9 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
         os.replace(temporary, p)
     except OSError as err:
         Path(temporary).unlink(missing_ok=True)
-        raise FileError(f"{p} cannot be written ({err.strerror})", "free some space or choose another place") from err
+        raise FileError(
+            f"{p} cannot be written ({err.strerror})", "free some space or choose another place"
+        ) from err
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
@@ -226,6 +308,14 @@ def load_reading(path: str | Path) -> SavedReading:
     if lab.shape != (len(target.ids), 3) or not np.isfinite(lab).all():
         raise DataError(f"{p.name} is a damaged reading", "read the photo again")
     return SavedReading(
-        name=str(data.get("name", p.stem)), path=str(p), trust=str(data.get("trust", "balanced")),
-        absolute=bool(data.get("absolute")), target=target, lab=lab, u_random=ur, uncertainty=u, usable=usable, data=data,
+        name=str(data.get("name", p.stem)),
+        path=str(p),
+        trust=str(data.get("trust", "balanced")),
+        absolute=bool(data.get("absolute")),
+        target=target,
+        lab=lab,
+        u_random=ur,
+        uncertainty=u,
+        usable=usable,
+        data=data,
     )

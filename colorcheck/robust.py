@@ -33,7 +33,13 @@ def tukey_weights(residual: Floats, scale: float, cut: float = 4.685) -> Floats:
 
 
 def robust_least_squares(
-    a: Floats, b: Floats, *, weights: Floats | None = None, ridge: float = 0.0, rounds: int = 8, floor: float = 1e-6
+    a: Floats,
+    b: Floats,
+    *,
+    weights: Floats | None = None,
+    ridge: float = 0.0,
+    rounds: int = 8,
+    floor: float = 1e-6,
 ) -> tuple[Floats, Floats, float]:
     """Fit ``a @ x ≈ b`` by iteratively re-weighted least squares with Tukey's biweight.
 
@@ -57,7 +63,7 @@ def robust_least_squares(
     w0 = np.ones(len(a)) if weights is None else np.asarray(weights, dtype=float)
     w = w0.copy()
     two = b if b.ndim == 2 else b[:, None]
-    x = np.zeros((a.shape[1], two.shape[1]))
+    x: Floats = np.zeros((a.shape[1], two.shape[1]))
     robust, scale = np.ones(len(a)), floor
     for _ in range(rounds):
         aw = a * w[:, None]
@@ -66,7 +72,7 @@ def robust_least_squares(
             bump = np.full(len(n), ridge * np.trace(n) / len(n))
             bump[0] = 0.0
             n = n + np.diag(bump)
-        x = np.linalg.lstsq(n, aw.T @ two, rcond=1e-12)[0]
+        x = np.asarray(np.linalg.lstsq(n, aw.T @ two, rcond=1e-12)[0], dtype=float)
         r = np.sqrt((((two - a @ x) ** 2) * w0[:, None] / max(np.mean(w0), 1e-12)).mean(axis=1))
         dof = max(len(r) - a.shape[1], 1) / max(len(r), 1)
         scale = max(_MAD * float(np.median(r)) / np.sqrt(dof), floor)

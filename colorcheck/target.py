@@ -30,7 +30,7 @@ CODE_MODULES = 21
 SMALL_SHEET_CELLS = 60
 CODE_MARKER = 40  # the marker that stands beside the code; the others count from 0
 PATCH_SETS = ("compact", "standard", "fine")
-# at most 20 characters of the code's alphanumeric set: it stays in the smallest symbol, with the largest modules
+# at most 20 characters of the code's alphanumeric set: it stays in the smallest symbol, of largest modules
 CODE_FORM = re.compile(r"^CC1([RO])(\d{4})(\d{4})([CSF])([FT])(\d{1,6})$")
 
 _CONTROLS = ((96, 96, 96), (150, 110, 90), (60, 90, 130))
@@ -74,8 +74,17 @@ def colours(patches: str) -> list[tuple[int, int, int]]:
     """
     corners = _cube((0, 255))
     if patches == "compact":
-        order = corners + _greys(16)[1::3] + _ramps((128,)) + _greys(16) + _cube((0, 128, 255)) + _ramps((64,))
-        order += [(64, 64, 128), (64, 128, 64), (128, 64, 64), (191, 191, 128), (191, 128, 191), (128, 191, 191)]
+        order = (
+            corners + _greys(16)[1::3] + _ramps((128,)) + _greys(16) + _cube((0, 128, 255)) + _ramps((64,))
+        )
+        order += [
+            (64, 64, 128),
+            (64, 128, 64),
+            (128, 64, 64),
+            (191, 191, 128),
+            (191, 128, 191),
+            (128, 191, 191),
+        ]
     elif patches == "standard":
         order = corners + _greys(20) + _ramps((128, 64, 191)) + _cube((0, 64, 128, 191, 255))
         order += _ramps((32, 224)) + _cube((96, 160))
@@ -97,7 +106,9 @@ def _wanted(patches: str) -> tuple[int, int]:
 # ---------------------------------------------------------------- layout
 
 
-def _overlaps(box: tuple[float, float, float, float], others: list[tuple[float, float, float, float]]) -> bool:
+def _overlaps(
+    box: tuple[float, float, float, float], others: list[tuple[float, float, float, float]]
+) -> bool:
     x, y, w, h = box
     return any(x < ox + ow and ox < x + w and y < oy + oh and oy < y + h for ox, oy, ow, oh in others)
 
@@ -107,7 +118,7 @@ def _tenth(v: float) -> float:
     return math.floor(v * 10 + 0.5) / 10
 
 
-def _furniture(shape: Shape, w: float, h: float) -> dict[str, Any]:
+def furniture(shape: Shape, w: float, h: float) -> dict[str, Any]:
     """Place markers, code, line group and text strip; lattice cells keep clear of them."""
     short = min(w, h)
     marker = _tenth(min(14.0, max(5.0, 0.06 * short + 1.3)))
@@ -183,7 +194,9 @@ def _reserved(parts: dict[str, Any]) -> list[tuple[float, float, float, float]]:
     return [*parts["marker_quiet"], *single]
 
 
-def _rim_marks(shape: Shape, w: float, h: float, *, with_line: bool) -> list[tuple[float, float, float, float]]:
+def _rim_marks(
+    shape: Shape, w: float, h: float, *, with_line: bool
+) -> list[tuple[float, float, float, float]]:
     """Where the outer rim carries the mark for the top, and small sheets a line of text."""
     if shape == "rect":
         marks = [(1.0, 1.0, 17.0, 5.0)]
@@ -196,7 +209,12 @@ def _rim_marks(shape: Shape, w: float, h: float, *, with_line: bool) -> list[tup
 
 
 def _lattice(
-    shape: Shape, w: float, h: float, pitch: float, cell: float, blocked: list[tuple[float, float, float, float]]
+    shape: Shape,
+    w: float,
+    h: float,
+    pitch: float,
+    cell: float,
+    blocked: list[tuple[float, float, float, float]],
 ) -> list[tuple[int, int, float, float]]:
     """Free lattice places (column, row, x, y) at one pitch, from the better of two centrings."""
     nx, ny = int((w - 2 * EDGE_MM + pitch - cell) / pitch), int((h - 2 * EDGE_MM + pitch - cell) / pitch)
@@ -205,8 +223,14 @@ def _lattice(
 
 
 def _places(
-    shape: Shape, w: float, h: float, pitch: float, cell: float, blocked: list[tuple[float, float, float, float]],
-    nx: int, ny: int,
+    shape: Shape,
+    w: float,
+    h: float,
+    pitch: float,
+    cell: float,
+    blocked: list[tuple[float, float, float, float]],
+    nx: int,
+    ny: int,
 ) -> list[tuple[int, int, float, float]]:
     """Free places of a centred lattice of ``nx`` by ``ny``."""
     if nx < 1 or ny < 1:
@@ -244,11 +268,18 @@ def _anchors(places: list[tuple[int, int, float, float]]) -> list[CellKind | Non
         return out
     tried = []
     for a, b, c in ((a, b, c) for a in (1, 0) for b in (1, 0) for c in (0, 1)):
-        tried.append([
-            (CellKind.WHITE if (i // 2 + j // 2) % 2 == c else CellKind.BLACK) if (i % 2, j % 2) == (a, b) else None
-            for i, j, _, _ in places
-        ])
-    return max(tried, key=lambda t: (min(t.count(CellKind.WHITE), t.count(CellKind.BLACK) + 2), t.count(CellKind.BLACK)))
+        tried.append(
+            [
+                (CellKind.WHITE if (i // 2 + j // 2) % 2 == c else CellKind.BLACK)
+                if (i % 2, j % 2) == (a, b)
+                else None
+                for i, j, _, _ in places
+            ]
+        )
+    return max(
+        tried,
+        key=lambda t: (min(t.count(CellKind.WHITE), t.count(CellKind.BLACK) + 2), t.count(CellKind.BLACK)),
+    )
 
 
 def _moments(places: list[tuple[int, int]]) -> Any:
@@ -259,8 +290,13 @@ def _moments(places: list[tuple[int, int]]) -> Any:
     return np.stack([x, y, x * x, y * y, x * y], axis=1)
 
 
-def _spread_out(values: Any, places: list[tuple[int, int]], fixed_v: Any, fixed_p: list[tuple[int, int]],
-                rng: random.Random) -> list[int]:
+def _spread_out(
+    values: Any,
+    places: list[tuple[int, int]],
+    fixed_v: Any,
+    fixed_p: list[tuple[int, int]],
+    rng: random.Random,
+) -> list[int]:
     """Order values so that tone does not go with place: |ρ| < 0.1 with x, y, x², y², xy.
 
     All sums are whole numbers, so every machine takes the same decisions.
@@ -276,14 +312,20 @@ def _spread_out(values: Any, places: list[tuple[int, int]], fixed_v: Any, fixed_
     u_own, n_all = u[:n], len(u)
     v_all = np.concatenate([values, fixed_v]) if len(fixed_v) else values
     v_own = values[order]
-    own_scale = np.sqrt(
-        (n * (values**2).sum(0) - values.sum(0) ** 2)[None, :].astype(float)
-        * (n * (u_own**2).sum(0) - u_own.sum(0) ** 2)[:, None].astype(float)
-    ) + 1e-9
-    all_scale = np.sqrt(
-        (n_all * (v_all**2).sum(0) - v_all.sum(0) ** 2)[None, :].astype(float)
-        * (n_all * (u**2).sum(0) - u.sum(0) ** 2)[:, None].astype(float)
-    ) + 1e-9
+    own_scale = (
+        np.sqrt(
+            (n * (values**2).sum(0) - values.sum(0) ** 2)[None, :].astype(float)
+            * (n * (u_own**2).sum(0) - u_own.sum(0) ** 2)[:, None].astype(float)
+        )
+        + 1e-9
+    )
+    all_scale = (
+        np.sqrt(
+            (n_all * (v_all**2).sum(0) - v_all.sum(0) ** 2)[None, :].astype(float)
+            * (n_all * (u**2).sum(0) - u.sum(0) ** 2)[:, None].astype(float)
+        )
+        + 1e-9
+    )
     own = n * (u_own.T @ v_own) - np.outer(u_own.sum(0), values.sum(0))
     rest = (u[n:].T @ fixed_v) if len(fixed_v) else 0
     everything = n_all * (u_own.T @ v_own + rest) - np.outer(u.sum(0), v_all.sum(0))
@@ -345,7 +387,9 @@ def from_code(text: str) -> Target:
     """
     m = CODE_FORM.match(text.strip())
     if not m:
-        raise TargetError("the code on the sheet is not a colorcheck layout: give its layout with --target FILE.json")
+        raise TargetError(
+            "the code on the sheet is not a colorcheck layout: give its layout with --target FILE.json"
+        )
     patches = {"C": "compact", "S": "standard", "F": "fine"}[m[4]]
     try:
         return make_target(
@@ -356,7 +400,9 @@ def from_code(text: str) -> Target:
             seed=int(m[6]),
         )
     except UsageError as e:
-        raise TargetError(f"the code on the sheet holds an impossible layout ({e}): give it with --target") from e
+        raise TargetError(
+            f"the code on the sheet holds an impossible layout ({e}): give it with --target"
+        ) from e
 
 
 def make_target(
@@ -394,7 +440,7 @@ def make_target(
     w, h = (_tenth(v) if math.isfinite(v) else math.inf for v in size_mm)
     if min(w, h) < MIN_SIZE_MM or max(w, h) > MAX_SIZE_MM:
         raise UsageError(
-            f"a target must be between {MIN_SIZE_MM:.0f} and {MAX_SIZE_MM:.0f} mm on each side, not {w:g} x {h:g} mm"
+            f"a target must be {MIN_SIZE_MM:.0f} to {MAX_SIZE_MM:.0f} mm on each side, not {w:g} x {h:g} mm"
         )
     if shape == "round" and w != h:
         raise UsageError(f"a round target has one diameter, not {w:g} x {h:g} mm: give --size {w:g}x{w:g}mm")
@@ -403,11 +449,13 @@ def make_target(
     if not 0 <= seed <= 999_999:
         raise UsageError("the seed must be a whole number from 0 to 999999")
     if not 100 <= dpi <= 1200:
-        raise UsageError(f"a print resolution of {dpi} dpi is out of range: choose 100 to 1200 (300 is usual)")
+        raise UsageError(
+            f"a print resolution of {dpi} dpi is out of range: choose 100 to 1200 (300 is usual)"
+        )
     if not 0.0 <= bleed_mm <= 10.0:
         raise UsageError("the bleed must be between 0 and 10 mm")
 
-    parts = _furniture(shape, w, h)
+    parts = furniture(shape, w, h)
     blocked = _reserved(parts)
     want_colours, want_reps = _wanted(patches)
     least = 6 if patches == "compact" else want_colours
@@ -428,7 +476,9 @@ def make_target(
         if room_for(pitch) < want_colours + want_reps and tenths > 62:
             continue  # not even the free area would hold them
         places = _lattice(shape, w, h, pitch, cell, blocked)
-        anchors = sum(a is not None for a in _anchors(places)) if len(places) >= want_colours + want_reps else 0
+        anchors = (
+            sum(a is not None for a in _anchors(places)) if len(places) >= want_colours + want_reps else 0
+        )
         if len(places) - anchors >= want_colours + want_reps:
             chosen = (pitch, cell, places)
             break
@@ -438,7 +488,9 @@ def make_target(
         pitch, cell, places = chosen_small
         room = sum(a is None for a in _anchors(places))
         if patches != "compact" or room < least + 3:
-            smaller = {"fine": "--patches standard or compact", "standard": "--patches compact"}.get(patches, "")
+            smaller = {"fine": "--patches standard or compact", "standard": "--patches compact"}.get(
+                patches, ""
+            )
             advice = f"use {smaller} or a larger blank" if smaller else "use a larger blank"
             raise UsageError(
                 f"{want_colours + want_reps} cells of at least {MIN_CELL_MM:g} mm do not fit on "
@@ -446,14 +498,42 @@ def make_target(
             )
         want_reps = max(3, min(9, room // 4))
         want_colours = min(want_colours, room - want_reps)
-    return _fill(parts, places, pitch, cell, want_colours, want_reps, name=name, size_mm=(w, h), shape=shape,
-                 patches=patches, view=view, seed=seed, dpi=dpi, bleed_mm=bleed_mm, file_format=file_format)
+    return _fill(
+        parts,
+        places,
+        pitch,
+        cell,
+        want_colours,
+        want_reps,
+        name=name,
+        size_mm=(w, h),
+        shape=shape,
+        patches=patches,
+        view=view,
+        seed=seed,
+        dpi=dpi,
+        bleed_mm=bleed_mm,
+        file_format=file_format,
+    )
 
 
 def _fill(
-    parts: dict[str, Any], places: list[tuple[int, int, float, float]], pitch: float, cell: float,
-    want_colours: int, want_reps: int, *, name: str, size_mm: tuple[float, float], shape: Shape, patches: str,
-    view: View, seed: int, dpi: int, bleed_mm: float, file_format: str,
+    parts: dict[str, Any],
+    places: list[tuple[int, int, float, float]],
+    pitch: float,
+    cell: float,
+    want_colours: int,
+    want_reps: int,
+    *,
+    name: str,
+    size_mm: tuple[float, float],
+    shape: Shape,
+    patches: str,
+    view: View,
+    seed: int,
+    dpi: int,
+    bleed_mm: float,
+    file_format: str,
 ) -> Target:
     """Give every lattice place its kind and colour, in constrained random order."""
     rng = random.Random(f"colorcheck layout 1 seed {seed}")
@@ -481,8 +561,11 @@ def _fill(
         return np.column_stack([rgb, 2 * rgb[:, 0] + 7 * rgb[:, 1] + rgb[:, 2]])
 
     order = _spread_out(
-        graded(palette), [places[k][:2] for k in rest],
-        graded([colour_of[k] for k in fixed]), [places[k][:2] for k in fixed], rng,
+        graded(palette),
+        [places[k][:2] for k in rest],
+        graded([colour_of[k] for k in fixed]),
+        [places[k][:2] for k in fixed],
+        rng,
     )
     for place, which in zip(rest, order, strict=True):
         colour_of[place] = cast("tuple[int, int, int]", tuple(int(v) for v in palette[which]))
@@ -492,13 +575,30 @@ def _fill(
     box = np.array([(places[k][2], places[k][3], cell, cell) for k in used], dtype=float)
     keep = _reserved(parts) + _rim_marks(shape, *size_mm, with_line=not parts["strip"][2])
     return Target(
-        name=name, size_mm=size_mm, shape=shape, view=view, patches=patches, seed=seed, dpi=dpi,
-        mirrored=view == "front", bleed_mm=bleed_mm, print_file=f"{name}.{file_format}", field_rgb=FIELD_RGB,
-        ids=ids, kind=np.array([int(kind_of[k]) for k in used]),
-        device_rgb=np.array([colour_of[k] for k in used], dtype=np.int64), box_mm=box, cell_mm=cell,
-        pitch_mm=pitch, marker_ids=parts["ids"], marker_box_mm=np.array(parts["marker_boxes"]),
-        code_box_mm=parts["code"], code_text=code_text(shape, size_mm, patches, view, seed),
-        lines_box_mm=parts["lines"], strip_box_mm=parts["strip"], keep_out_mm=np.array(keep, dtype=float),
+        name=name,
+        size_mm=size_mm,
+        shape=shape,
+        view=view,
+        patches=patches,
+        seed=seed,
+        dpi=dpi,
+        mirrored=view == "front",
+        bleed_mm=bleed_mm,
+        print_file=f"{name}.{file_format}",
+        field_rgb=FIELD_RGB,
+        ids=ids,
+        kind=np.array([int(kind_of[k]) for k in used]),
+        device_rgb=np.array([colour_of[k] for k in used], dtype=np.int64),
+        box_mm=box,
+        cell_mm=cell,
+        pitch_mm=pitch,
+        marker_ids=parts["ids"],
+        marker_box_mm=np.array(parts["marker_boxes"]),
+        code_box_mm=parts["code"],
+        code_text=code_text(shape, size_mm, patches, view, seed),
+        lines_box_mm=parts["lines"],
+        strip_box_mm=parts["strip"],
+        keep_out_mm=np.array(keep, dtype=float),
     )
 
 
@@ -517,7 +617,12 @@ def _label(i: int, j: int) -> str:
 
 def to_dict(t: Target) -> dict[str, Any]:
     """Turn a target into the JSON mapping written beside its print file."""
-    names = {CellKind.COLOUR: "colour", CellKind.WHITE: "white", CellKind.BLACK: "black", CellKind.CONTROL: "control"}
+    names = {
+        CellKind.COLOUR: "colour",
+        CellKind.WHITE: "white",
+        CellKind.BLACK: "black",
+        CellKind.CONTROL: "control",
+    }
     return {
         "schema": SCHEMA,
         "name": t.name,
@@ -553,7 +658,9 @@ def to_dict(t: Target) -> dict[str, Any]:
 def _numbers(where: str, value: Any, count: int, low: float, high: float) -> list[float]:
     """Check a list of ``count`` finite numbers in a range."""
     if not isinstance(value, list) or len(value) != count:
-        raise TargetError(f"the layout file is damaged: {where} should be {count} numbers: make the target again")
+        raise TargetError(
+            f"the layout file is damaged: {where} should be {count} numbers: make the target again"
+        )
     out = []
     for v in value:
         if isinstance(v, bool) or not isinstance(v, int | float) or not low <= v <= high:
@@ -570,14 +677,39 @@ def from_dict(d: Any) -> Target:
     TargetError
         A key is missing, or a value is of the wrong kind or out of range.
     """
-    kinds = {"colour": CellKind.COLOUR, "white": CellKind.WHITE, "black": CellKind.BLACK, "control": CellKind.CONTROL}
+    kinds = {
+        "colour": CellKind.COLOUR,
+        "white": CellKind.WHITE,
+        "black": CellKind.BLACK,
+        "control": CellKind.CONTROL,
+    }
     if not isinstance(d, dict):
-        raise TargetError("the layout file is not a target layout: give the .json written beside the print file")
-    need = ("name", "size_mm", "shape", "view", "dpi", "field_rgb", "patches", "markers", "code_box_mm",
-            "lines_box_mm", "strip_box_mm", "keep_out_mm", "cell_mm", "pitch_mm", "seed", "patch_set")
+        raise TargetError(
+            "the layout file is not a target layout: give the .json written beside the print file"
+        )
+    need = (
+        "name",
+        "size_mm",
+        "shape",
+        "view",
+        "dpi",
+        "field_rgb",
+        "patches",
+        "markers",
+        "code_box_mm",
+        "lines_box_mm",
+        "strip_box_mm",
+        "keep_out_mm",
+        "cell_mm",
+        "pitch_mm",
+        "seed",
+        "patch_set",
+    )
     missing = [k for k in need if k not in d]
     if missing:
-        raise TargetError(f"the layout file lacks '{missing[0]}': give the .json written beside the print file")
+        raise TargetError(
+            f"the layout file lacks '{missing[0]}': give the .json written beside the print file"
+        )
     if d["shape"] not in ("rect", "round") or d["view"] not in ("front", "through"):
         raise TargetError("the layout file is damaged: shape or view is unknown: make the target again")
     if d["patch_set"] not in PATCH_SETS:
@@ -590,13 +722,17 @@ def from_dict(d: Any) -> Target:
         if not isinstance(p, dict) or not {"id", "kind", "device_rgb", "box_mm"} <= set(p):
             raise TargetError("the layout file is damaged: a patch lacks id, kind, device_rgb or box_mm")
         if not isinstance(p["kind"], str) or p["kind"] not in kinds:
-            raise TargetError(f"the layout file is damaged: unknown patch kind {p['kind']!r}: make the target again")
+            raise TargetError(
+                f"the layout file is damaged: unknown patch kind {p['kind']!r}: make the target again"
+            )
         ids.append(str(p["id"]))
         kind.append(int(kinds[p["kind"]]))
         rgb.append(_numbers(f"device_rgb of patch {p['id']}", p["device_rgb"], 3, 0, 255))
         b = _numbers(f"box_mm of patch {p['id']}", p["box_mm"], 4, 0.0, 2000.0)
         if b[0] + b[2] > w + 1e-6 or b[1] + b[3] > h + 1e-6 or min(b[2:]) < 1.0:
-            raise TargetError(f"the layout file is damaged: patch {p['id']} lies off the sheet: make the target again")
+            raise TargetError(
+                f"the layout file is damaged: patch {p['id']} lies off the sheet: make the target again"
+            )
         box.append(b)
     if len(set(ids)) != len(ids):
         raise TargetError("the layout file is damaged: a patch id occurs twice: make the target again")
@@ -621,18 +757,34 @@ def from_dict(d: Any) -> Target:
     if not isinstance(d["keep_out_mm"], list) or len(d["keep_out_mm"]) < len(mids):
         raise TargetError("the layout file is damaged: keep_out_mm is incomplete: make the target again")
     keep = [_numbers("keep_out_mm", b, 4, 0.0, 2000.0) for b in d["keep_out_mm"]]
-    four = {k: tuple(_numbers(k, d[k], 4, 0.0, 2000.0)) for k in ("code_box_mm", "lines_box_mm", "strip_box_mm")}
+    four = {
+        k: tuple(_numbers(k, d[k], 4, 0.0, 2000.0)) for k in ("code_box_mm", "lines_box_mm", "strip_box_mm")
+    }
     name = str(d["name"])[:200]
     return Target(
-        name=name, size_mm=(w, h), shape=d["shape"], view=d["view"], patches=str(d["patch_set"]), seed=seed, dpi=dpi,
+        name=name,
+        size_mm=(w, h),
+        shape=d["shape"],
+        view=d["view"],
+        patches=str(d["patch_set"]),
+        seed=seed,
+        dpi=dpi,
         mirrored=bool(d.get("mirrored", d["view"] == "front")),
         bleed_mm=_numbers("bleed_mm", [d.get("bleed_mm", 0.0)], 1, 0.0, 50.0)[0],
-        print_file=str(d.get("print_file", "")), field_rgb=cast("tuple[int, int, int]", field_rgb), ids=tuple(ids),
-        kind=np.array(kind), device_rgb=np.array(rgb).astype(np.int64), box_mm=np.array(box),
+        print_file=str(d.get("print_file", "")),
+        field_rgb=cast("tuple[int, int, int]", field_rgb),
+        ids=tuple(ids),
+        kind=np.array(kind),
+        device_rgb=np.array(rgb).astype(np.int64),
+        box_mm=np.array(box),
         cell_mm=_numbers("cell_mm", [d["cell_mm"]], 1, 1.0, 100.0)[0],
-        pitch_mm=_numbers("pitch_mm", [d["pitch_mm"]], 1, 1.0, 200.0)[0], marker_ids=mids, marker_box_mm=mbox,
-        code_box_mm=cast("Any", four["code_box_mm"]), code_text=str(d.get("code", "")),
-        lines_box_mm=cast("Any", four["lines_box_mm"]), strip_box_mm=cast("Any", four["strip_box_mm"]),
+        pitch_mm=_numbers("pitch_mm", [d["pitch_mm"]], 1, 1.0, 200.0)[0],
+        marker_ids=mids,
+        marker_box_mm=mbox,
+        code_box_mm=cast("Any", four["code_box_mm"]),
+        code_text=str(d.get("code", "")),
+        lines_box_mm=cast("Any", four["lines_box_mm"]),
+        strip_box_mm=cast("Any", four["strip_box_mm"]),
         keep_out_mm=np.array(keep, dtype=float).reshape(-1, 4),
     )
 
@@ -650,14 +802,18 @@ def load_target(path: str | Path) -> Target:
     p = Path(path)
     try:
         if p.stat().st_size > 20_000_000:
-            raise TargetError(f"{p.name} is too large for a layout: give the .json written beside the print file")
+            raise TargetError(
+                f"{p.name} is too large for a layout: give the .json written beside the print file"
+            )
         text = p.read_text(encoding="utf-8")
     except FileNotFoundError as e:
         raise FileError(f"there is no file {p}: check the name") from e
     except IsADirectoryError as e:
         raise FileError(f"{p} is a folder: give the .json written beside the print file") from e
     except UnicodeDecodeError as e:
-        raise TargetError(f"{p.name} is not a layout file: give the .json written beside the print file") from e
+        raise TargetError(
+            f"{p.name} is not a layout file: give the .json written beside the print file"
+        ) from e
     except OSError as e:
         raise FileError(f"{p} cannot be read ({e.strerror}): check its permissions") from e
     try:

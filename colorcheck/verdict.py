@@ -8,7 +8,7 @@ from __future__ import annotations
 import tomllib
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 
@@ -39,14 +39,23 @@ def load_limits(path: str | Path | None = None) -> dict[str, Any]:
     except OSError as e:
         raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --limits") from e
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
-        raise DataError(f"{p.name} is not a limits file ({e})", "copy the shipped limits.toml and change its numbers") from e
+        raise DataError(
+            f"{p.name} is not a limits file ({e})", "copy the shipped limits.toml and change its numbers"
+        ) from e
     for table, values in own.items():
         if table not in limits or not isinstance(values, dict):
             raise DataError(f"{p.name} has an unknown table [{table}]", f"use {', '.join(sorted(limits))}")
         for key, value in values.items():
             if key not in limits[table]:
-                raise DataError(f"{p.name} has an unknown limit {table}.{key}", f"use {', '.join(sorted(limits[table]))}")
-            if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value) or value < 0:
+                raise DataError(
+                    f"{p.name} has an unknown limit {table}.{key}", f"use {', '.join(sorted(limits[table]))}"
+                )
+            if (
+                isinstance(value, bool)
+                or not isinstance(value, int | float)
+                or not np.isfinite(value)
+                or value < 0
+            ):
                 raise DataError(f"{p.name}: {table}.{key} must be a positive number", f"it is {value!r}")
             limits[table][key] = value
     return limits
@@ -62,12 +71,19 @@ def _compare(measure: str, value: float, limit: float, u: float, *, place: str =
         outcome = "undecided"
     else:
         outcome = "pass"
-    return Reason(measure=measure, value=float(value), limit=float(limit), uncertainty=float(u), outcome=outcome,
-                  place=place, detail=detail)
+    return Reason(
+        measure=measure,
+        value=float(value),
+        limit=float(limit),
+        uncertainty=float(u),
+        outcome=outcome,
+        place=place,
+        detail=detail,
+    )
 
 
 def _photo(checks: tuple[PhotoCheck, ...]) -> list[Reason]:
-    """The photos taken together are fit when one of them is."""
+    """Judge the photos together: they are fit when one of them is."""
     worst = min(checks, key=lambda c: len(c.problems))
     out = [Reason(m, v, lim, 0.0, "fail", where) for m, v, lim, where in worst.problems]
     if not out:
@@ -83,14 +99,24 @@ def _even(even: Evenness, limits: dict[str, Any]) -> list[Reason]:
     out = [_compare("zone", even.zone_max, float(lim["zone_de00"]), 0.5 * even.uncertainty)]
     for f in even.findings:
         key = "edge_de00" if f.kind == "faded-edge" else "dark_de00" if f.kind == "dark" else "spot_de00"
-        r = _compare(f.kind, f.delta_e00, float(lim[key]), 0.25 * float(f.detail.get("uncertainty", 0.3)),
-                     place=f.where, diameter_mm=f.diameter_mm)
+        r = _compare(
+            f.kind,
+            f.delta_e00,
+            float(lim[key]),
+            0.25 * float(f.detail.get("uncertainty", 0.3)),
+            place=f.where,
+            diameter_mm=f.diameter_mm,
+        )
         out.append(r)
-    out.append(_compare("slope", even.slope_l_per_cm, float(lim["slope_l_per_cm"]), 0.02, place=even.slope_direction))
+    out.append(
+        _compare("slope", even.slope_l_per_cm, float(lim["slope_l_per_cm"]), 0.02, place=even.slope_direction)
+    )
     return out
 
 
-def _colour(acc: Accuracy | None, trust: str, printed: str, limits: dict[str, Any], tone_std: float) -> list[Reason]:
+def _colour(
+    acc: Accuracy | None, trust: str, printed: str, limits: dict[str, Any], tone_std: float
+) -> list[Reason]:
     """Only what a profile can correct counts, and only beyond what the camera may have done."""
     if acc is None or printed == "raw":
         return []
@@ -99,21 +125,35 @@ def _colour(acc: Accuracy | None, trust: str, printed: str, limits: dict[str, An
     # (found by simulation with real and synthetic sensors). It is common to neighbouring colours and
     # does not average out over the cells, but largely cancels against another reading.
     scale = 0.25 if acc.against else 1.0 if trust == "balanced" else 0.4
-    out = [
+    return [
         _compare("profile-mean", acc.mean_profile, float(lim["mean_de00"]), 0.75 * scale),
         _compare("profile-p95", acc.p95_profile, float(lim["p95_de00"]), 1.6 * scale),
         _compare("grey-cast", acc.grey_delta_ch, float(lim["grey_ch"]), 0.7 * scale),
-        _compare("grey-tone", abs(acc.grey_delta_l), float(lim["grey_l"]), 0.6 * scale + tone_std,
-                 lighter=bool(acc.grey_delta_l > 0)),
+        _compare(
+            "grey-tone",
+            abs(acc.grey_delta_l),
+            float(lim["grey_l"]),
+            0.6 * scale + tone_std,
+            lighter=bool(acc.grey_delta_l > 0),
+        ),
         Reason("substrate-limit", acc.mean_limit, float("nan"), 0.0, "note"),
         Reason("press-part", acc.mean_press, float("nan"), 0.0, "note"),
     ]
-    return out
 
 
 def decide(
-    checks: tuple[PhotoCheck, ...], prints: PrintCheck, even: Evenness, acc: Accuracy | None, *, trust: str,
-    printed: str, paper: str, limits: dict[str, Any], black_density: float, tone_std: float = 0.0, repress: dict[str, Any] | None = None,
+    checks: tuple[PhotoCheck, ...],
+    prints: PrintCheck,
+    even: Evenness,
+    acc: Accuracy | None,
+    *,
+    trust: str,
+    printed: str,
+    paper: str,
+    limits: dict[str, Any],
+    black_density: float,
+    tone_std: float = 0.0,
+    repress: dict[str, Any] | None = None,
 ) -> Verdict:
     """Walk the fixed order; the first failure decides, the rest is still reported.
 
@@ -135,22 +175,41 @@ def decide(
     lim = limits
     seen = {f.kind for f in prints.findings}  # a finding is certain; a number alone is the best candidate
     ghost = Reason(
-        "ghost", prints.ghost_strength if "ghost" in seen else 0.0, float(lim["ghost"]["strength"]), 0.0,
+        "ghost",
+        prints.ghost_strength if "ghost" in seen else 0.0,
+        float(lim["ghost"]["strength"]),
+        0.0,
         "fail" if "ghost" in seen and prints.ghost_strength > float(lim["ghost"]["strength"]) else "pass",
         detail={"shift_mm": list(prints.ghost_shift_mm)} if "ghost" in seen else {},
     )
     banding = Reason(
-        "banding", prints.banding_amplitude_l if "banding" in seen else 0.0, float(lim["print"]["banding_l"]), 0.0,
-        "fail" if "banding" in seen and prints.banding_amplitude_l > float(lim["print"]["banding_l"]) else "pass",
-        detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis} if "banding" in seen else {},
+        "banding",
+        prints.banding_amplitude_l if "banding" in seen else 0.0,
+        float(lim["print"]["banding_l"]),
+        0.0,
+        "fail"
+        if "banding" in seen and prints.banding_amplitude_l > float(lim["print"]["banding_l"])
+        else "pass",
+        detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis}
+        if "banding" in seen
+        else {},
     )
-    missing = Reason("missing-ink", float(len(prints.missing)), 0.0, 0.0, "fail" if prints.missing else "pass",
-                     detail={"inks": list(prints.missing)})
+    missing = Reason(
+        "missing-ink",
+        float(len(prints.missing)),
+        0.0,
+        0.0,
+        "fail" if prints.missing else "pass",
+        detail={"inks": list(prints.missing)},
+    )
     crisp = [f for f in prints.findings if f.kind in ("pinhole", "speck", "hair")]
     dirt = Reason("crisp-defects", float(len(crisp)), 0.0, 0.0, "note" if crisp else "pass")
     evenness = _even(even, lim)
     scorch = Reason(
-        "scorch", prints.scorch_b if "scorch" in seen else 0.0, float(lim["complete"]["scorch_b"]), prints.scorch_u,
+        "scorch",
+        prints.scorch_b if "scorch" in seen else 0.0,
+        float(lim["complete"]["scorch_b"]),
+        prints.scorch_u,
         "fail" if "scorch" in seen and prints.scorch_b > float(lim["complete"]["scorch_b"]) else "pass",
         place=next((f.where for f in prints.findings if f.kind == "scorch"), ""),
     )
@@ -158,19 +217,24 @@ def decide(
     # black can only read too light (reflections), never too dark: doubt counts for the press
     least = float(lim["complete"]["black_density"])
     reach = -np.log10(max(10**-density - float(lim["complete"]["veil"]), 1e-3))
-    faint = Reason("black-density", density, least, float(reach - density),
-                   "fail" if reach < least else "undecided" if density < least else "pass")
+    faint = Reason(
+        "black-density",
+        density,
+        least,
+        float(reach - density),
+        "fail" if reach < least else "undecided" if density < least else "pass",
+    )
     colour = _colour(acc, trust, printed, lim, tone_std)
     action: Action = "accept"
     pale_fails = [r for r in evenness if r.outcome == "fail" and r.measure in (*_PALE, "zone", "slope")]
     dark_fails = [r for r in evenness if r.outcome == "fail" and r.measure == "dark"]
     if any(r.outcome == "fail" for r in photo):
         action = "retake-photo"
-    elif "fail" in (ghost.outcome, banding.outcome, missing.outcome):
+    elif "fail" in (ghost.outcome, banding.outcome, missing.outcome) or scorch.outcome == "fail":
         action = "reprint"
     elif pale_fails:
         action = "re-press" if paper == "on" else "reprint"
-    elif dark_fails or scorch.outcome == "fail":
+    elif dark_fails:
         action = "reprint"
     elif faint.outcome == "fail":
         action = "re-press" if paper == "on" else "reprint"
@@ -181,9 +245,9 @@ def decide(
     advice: dict[str, Any] = {}
     if action == "re-press" and repress:
         advice["repress"] = repress
-    return Verdict(action=cast("Action", action), reasons=reasons, undecided=undecided, advice=advice)
+    return Verdict(action=action, reasons=reasons, undecided=undecided, advice=advice)
 
 
 def pale_findings(even: Evenness) -> tuple[Finding, ...]:
-    """Findings that pressing again can help."""
+    """Return the findings that pressing again can help."""
     return tuple(f for f in even.findings if f.kind in _PALE)
