@@ -30,6 +30,7 @@ def _parser() -> argparse.ArgumentParser:
     sub = p.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
     _add_target(sub)
     _add_read(sub)
+    _add_repeat(sub)
     return p
 
 
@@ -101,6 +102,9 @@ def _add_read(sub: Any) -> None:
     p.add_argument(
         "--against", metavar="READING.json", help="compare with an earlier reading of the same target"
     )
+    p.add_argument(
+        "--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'"
+    )
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
     p.add_argument(
@@ -119,6 +123,21 @@ def _add_read(sub: Any) -> None:
     p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
     _common(p)
     p.set_defaults(run=_read)
+
+
+def _add_repeat(sub: Any) -> None:
+    p = sub.add_parser(
+        "repeat",
+        help="several photos of one piece: how small a difference can this set-up tell?",
+        description="Read at least three photos of one piece, each set up anew, and say how well they agree.",
+        epilog="example: colorcheck repeat a.jpg b.jpg c.jpg d.jpg --json bench.json",
+    )
+    p.add_argument("photos", metavar="PHOTO", nargs="+")
+    p.add_argument(
+        "--target", metavar="T.json", help="layout of the target (default: the code printed on it)"
+    )
+    _common(p, report=False)
+    p.set_defaults(run=_repeat)
 
 
 # ---------------------------------------------------------------- helpers
@@ -263,6 +282,8 @@ def _read(args: argparse.Namespace) -> int:
     keep_report(args.report, args.overwrite)
     repress = _repress(args)
     from .pipeline import read
+    from .records import Earlier
+    from .repeat import load_floor
     from .results import load_reading, reading_to_dict
     from .target import load_target
     from .terminal import Progress, print_reading
@@ -273,8 +294,12 @@ def _read(args: argparse.Namespace) -> int:
     against = None
     if args.against:
         saved = load_reading(args.against)
-        against = (saved.name, saved.lab)
+        against = Earlier(saved.name, saved.lab, saved.u_random, saved.usable)
         target = target or saved.target
+        if target.ids != saved.target.ids or target.code_text != saved.target.code_text:
+            raise UsageError(
+                f"{args.against} is a reading of another target layout", "compare readings of the same layout only"
+            )
     with Progress(sys.stderr) as progress:
         reading = read(
             args.photos,
@@ -282,6 +307,7 @@ def _read(args: argparse.Namespace) -> int:
             printed=args.printed,
             paper=args.paper,
             against=against,
+            floor=(lambda ids: load_floor(args.repeat, ids)) if args.repeat else None,
             limits=limits,
             repress=repress,
             progress=progress,
@@ -297,6 +323,27 @@ def _read(args: argparse.Namespace) -> int:
         print_reading(reading, sys.stdout, color=use_color())
         if args.report:
             print(f"Report: {path}")
+    return 0
+
+
+def _repeat(args: argparse.Namespace) -> int:
+    keep_existing(args.json, args.overwrite)
+    from .repeat import study, to_dict
+    from .target import load_target
+    from .terminal import Progress
+
+    target = load_target(args.target) if args.target else None
+    with Progress(sys.stderr) as progress:
+        result = study(args.photos, target=target, progress=progress)
+    write_result(args, to_dict(result))
+    if not args.quiet and args.json != "-":
+        print(f"One reading of one cell repeats within {result.mean:.2f} ΔE00 (one standard deviation).")
+        print(f"Smallest difference this set-up can tell: {result.smallest_cell:.1f} ΔE00 in one cell,")
+        print(f"{result.smallest_mean:.1f} ΔE00 in the mean of all cells, between two single photos.")
+        if result.odd:
+            print(
+                f"Unlike the others: {', '.join(result.odd)}. Look at it and leave it out if the light changed."
+            )
     return 0
 
 

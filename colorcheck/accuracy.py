@@ -12,10 +12,11 @@ from .cielab import (
     srgb_to_linear,
     xyz_to_lab,
 )
-from .records import Accuracy, CellFlag, CellKind, Cells, Floats, Target
+from .records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Target
 from .relative import relative_lab
 from .response import Response, predict
 
+_SHARED_REST = 0.15  # share of the camera's error that two readings by one camera do not have in common
 _UNUSED = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEVEN)
 
 
@@ -70,8 +71,7 @@ def judge_accuracy(
     response: Response,
     uptake: Floats,
     *,
-    against: Floats | None = None,
-    against_name: str = "",
+    against: Earlier | None = None,
 ) -> Accuracy:
     """Compare every cell with its aim and say where the error comes from.
 
@@ -79,8 +79,9 @@ def judge_accuracy(
     ----------
     uptake : (n,)
         Local dye uptake relative to the piece's typical one; divided out for ``even_lab``.
-    against : (n, 3), optional
-        CIELAB of another reading of the same target, taken as the aim instead.
+    against : Earlier, optional
+        Another reading of the same target, taken as the aim instead; the camera's errors
+        are then mostly common to both and only a rest of them stays in the uncertainty.
 
     Returns
     -------
@@ -97,7 +98,8 @@ def judge_accuracy(
         aim = aim_lab(target.device_rgb.astype(float), black_y)
         reachable = _reachable(aim, response)
     else:
-        aim = reachable = against
+        aim = reachable = against.lab
+        usable = usable & against.usable
     even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(uptake, 0.4, 2.0))[:, None]
     even = relative_lab(np.where(target.kind[:, None] == CellKind.WHITE, cells.rgb_rel, even_rgb))
     total, press = delta_e00(cells.lab, aim), delta_e00(cells.lab, even)
@@ -117,6 +119,9 @@ def judge_accuracy(
     def mean(v: Floats) -> float:
         return float(np.average(v[used], weights=weight[used]))
 
+    doubt = cells.uncertainty
+    if against is not None:
+        doubt = np.sqrt(cells.u_noise**2 + against.u_random**2 + (_SHARED_REST * cells.u_system) ** 2)
     order = np.sort(total[used])
     profile_sorted = np.sort(profile[used])
     at95 = min(int(0.95 * len(order)), len(order) - 1)
@@ -128,7 +133,7 @@ def judge_accuracy(
         press=press,
         profile=profile,
         limit=limit,
-        measurement=cells.uncertainty,
+        measurement=doubt,
         used=used,
         mean_total=mean(total),
         p95_total=float(order[at95]),
@@ -136,9 +141,9 @@ def judge_accuracy(
         mean_profile=mean(profile),
         p95_profile=float(profile_sorted[at95]),
         mean_limit=mean(limit),
-        mean_measurement=mean(cells.uncertainty),
+        mean_measurement=mean(doubt),
         grey_delta_ch=grey_ch,
         grey_delta_l=grey_l,
         max_chroma_out=float(limit[used].max()),
-        against=against_name,
+        against="" if against is None else against.name,
     )

@@ -23,6 +23,7 @@ from .records import (
     CellFlag,
     CellKind,
     CellSamples,
+    Earlier,
     FieldSamples,
     Floats,
     Light,
@@ -326,7 +327,8 @@ def read(
     target: Target | None = None,
     printed: str = "as-usual",
     paper: str = "on",
-    against: tuple[str, Floats] | None = None,
+    against: Earlier | None = None,
+    floor: Callable[[Sequence[str]], Floats] | None = None,
     limits: dict[str, Any] | None = None,
     repress: dict[str, Any] | None = None,
     progress: Callable[[str], None] | None = None,
@@ -343,8 +345,10 @@ def read(
         ``raw`` means without any profile: colour is reported, not judged.
     paper : {'on', 'off'}
         Whether the paper is still taped on and has not moved.
-    against : (name, lab (n, 3)), optional
+    against : Earlier, optional
         Another reading of the same target taken as the aim.
+    floor : callable, optional
+        Gives the noise floor (n,) of this set-up for the cells' names, from a repeat study.
     limits : dict, optional
         From `load_limits`.
     repress : dict, optional
@@ -380,7 +384,14 @@ def read(
     assert target is not None
     say("judging")
     return _judge(
-        target, tuple(worked), printed=printed, paper=paper, against=against, limits=limits, repress=repress
+        target,
+        tuple(worked),
+        printed=printed,
+        paper=paper,
+        against=against,
+        floor=floor(target.ids) if floor else None,
+        limits=limits,
+        repress=repress,
     )
 
 
@@ -390,13 +401,17 @@ def _judge(
     *,
     printed: str,
     paper: str,
-    against: tuple[str, Floats] | None,
+    against: Earlier | None,
+    floor: Floats | None,
     limits: dict[str, Any],
     repress: dict[str, Any] | None,
 ) -> Reading:
     """Merge the photos and walk evenness, print faults, colour and verdict."""
     fit = [k for k in worked if not k.result.check.problems] or list(worked)
     cells = merge_cells(tuple(k.result.cells for k in fit))
+    if floor is not None:
+        noise = np.maximum(cells.u_noise, floor / np.sqrt(len(fit)))
+        cells = replace(cells, u_noise=noise, uncertainty=np.hypot(noise, cells.u_system))
     field_rel, weight, std, glare = merge_fields(
         [k.field_rel for k in fit],
         [k.result.field.weight for k in fit],
@@ -428,8 +443,7 @@ def _judge(
         cells,
         smooth,
         even.uptake_cell,
-        against=None if against is None else against[1],
-        against_name="" if against is None else against[0],
+        against=against,
     )
     black = (target.kind == CellKind.BLACK) & usable
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))

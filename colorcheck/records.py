@@ -278,6 +278,16 @@ class PrintCheck:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Earlier:
+    """Another reading of the same target as the aim: ``lab`` (n, 3), ``u_random`` (n,), ``usable`` (n,)."""
+
+    name: str
+    lab: Floats
+    u_random: Floats
+    usable: Mask
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Accuracy:
     """Colour error split into its four parts, per cell in ΔE00 (n,), and in sum.
 
