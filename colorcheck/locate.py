@@ -14,8 +14,8 @@ import numpy as np
 
 from .errors import TargetError
 from .geometry import local_px_per_mm, mm_to_px, scaled
+from .posefit import fit_pose
 from .records import Floats, LinearImage, Pose, Target
-from .robust import tukey_weights
 from .target import CODE_FORM, CODE_MARKER, CODE_MODULES, from_code, furniture
 
 _WORK_SIDES = (1300, 2200, 4200)  # markers are looked for at these sizes in turn
@@ -330,73 +330,6 @@ def _no_target(image: LinearImage, given: bool) -> TargetError:
     )
 
 
-def _fit(
-    pose: Pose, mm: Floats, px: Floats, normal: Floats, size_mm: tuple[float, float], *, bend: bool
-) -> Pose:
-    """Gauss–Newton over homography and radial distortion with robust weights.
-
-    ``px`` (n, 2) are observed places of ``mm`` (n, 2); only the part along ``normal``
-    (n, 2, in mm) counts; rows with a zero normal count in both directions.
-    """
-    both = np.asarray(~normal.any(axis=1))
-    pts = np.concatenate([mm, mm[both]])
-    obs = np.concatenate([px, px[both]])
-    nrm = np.concatenate(
-        [np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))]
-    )
-    scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
-    to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
-    best = pose
-    for _ in range(12):
-        h = best.homography @ to_unit
-        h = h / h[2, 2]
-        base = np.concatenate([h.ravel()[:8], best.k])
-
-        def build(p: Floats, like: Pose = best) -> Pose:
-            hh = np.append(p[:8], 1.0).reshape(3, 3) @ np.diag([*scale, 1.0])
-            return replace(like, homography=hh, k=(float(p[8]), float(p[9])))
-
-        # residual along the normal, in mm: through the inverse of the local Jacobian
-        e = 0.25
-        jx = (mm_to_px(best, pts + [e, 0]) - mm_to_px(best, pts - [e, 0])) / (2 * e)
-        jy = (mm_to_px(best, pts + [0, e]) - mm_to_px(best, pts - [0, e])) / (2 * e)
-        det = jx[:, 0] * jy[:, 1] - jx[:, 1] * jy[:, 0]
-        back = (
-            np.stack([jy[:, 1], -jy[:, 0], -jx[:, 1], jx[:, 0]], axis=1).reshape(-1, 2, 2)
-            / det[:, None, None]
-        )
-        row = np.einsum("ni,nij->nj", nrm, back)
-
-        def residual(p: Floats, row: Floats = row, build: Any = build) -> Floats:
-            return np.asarray(np.einsum("nj,nj->n", row, mm_to_px(build(p), pts) - obs))
-
-        free = list(range(8)) + ([8, 9] if bend else [])
-        r = residual(base)
-        jac = np.empty((len(r), len(free)))
-        for c, f in enumerate(free):
-            d = base.copy()
-            step = 1e-4 * max(abs(base[f]), 1e-2)
-            d[f] += step
-            jac[:, c] = (residual(d) - r) / step
-        sigma = max(1.4826 * float(np.median(np.abs(r))), 0.01)
-        w = tukey_weights(r, sigma * 1.5)
-        prior = np.zeros(len(free))
-        if bend:
-            # lenses of phones bend a few per cent; hold k2 near nothing unless the edges insist
-            prior[8:] = [1e-4 * len(r), 4e-3 * len(r)]
-        norm = np.linalg.norm(jac * np.sqrt(w)[:, None], axis=0) + 1e-12
-        jn = jac / norm
-        a = jn.T @ (jn * w[:, None]) + np.diag(prior / norm**2 + 1e-12)
-        b = -(jn.T @ (w * r)) - (prior * base[free]) / norm
-        delta = np.linalg.solve(a, b) / norm
-        p = base.copy()
-        p[free] += delta
-        best = build(p)
-        if float(np.abs(jac @ delta).max()) < 1e-4:
-            break
-    return best
-
-
 def _edge_rows(target: Target) -> tuple[Floats, Floats, Floats, Any]:
     """Every straight edge: middle (n, 2), outward normal (n, 2), length (n,), cell or −1 (n,)."""
     boxes = np.concatenate([target.box_mm, target.marker_box_mm])
@@ -466,7 +399,7 @@ def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]
         if ok.sum() < 24:
             break
         obs = mm_to_px(pose, mids[ok] + offset[ok, None] * normals[ok])
-        pose = _fit(pose, mids[ok], obs, normals[ok], target.size_mm, bend=bend)
+        pose = fit_pose(pose, mids[ok], obs, normals[ok], target.size_mm, bend=bend)
         pose = replace(pose, px_per_mm=float(np.median(local_px_per_mm(pose, mids))))
     # what is left at the cell centres: mean of the two opposite edges, so that ink spread drops out
     left = offset.reshape(-1, 4)[: len(target.box_mm)]
@@ -503,7 +436,7 @@ def _first_pose(target: Target, seen: _Seen, shape: tuple[int, int], image: Line
         edges_used=0,
     )
     use = np.repeat(good, 4)
-    pose = _fit(
+    pose = fit_pose(
         pose,
         mm[use],
         corners.reshape(-1, 2)[use],

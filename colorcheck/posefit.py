@@ -22,6 +22,8 @@ def fit_pose(
     bend: bool,
     weight: Floats | None = None,
     slack: Floats | None = None,
+    least_sigma: float = 0.01,
+    stiffness: tuple[float, float] = (1e-4, 4e-3),
     rounds: int = 12,
 ) -> Pose:
     """Fit homography and radial distortion by Gauss–Newton with robust weights.
@@ -44,6 +46,10 @@ def fit_pose(
         Inverse variances of the observations, relative.
     slack : (n, k), optional
         Further unknowns that add to the offset along the normal, in mm per unit; fitted along and dropped.
+    least_sigma : float
+        Smallest spread believed, in mm, of an observation of middling weight: larger ones keep more outliers.
+    stiffness : (float, float)
+        Resistance of the two distortion terms, mm² per unit² and observation.
     rounds : int
         At most so many steps.
 
@@ -95,13 +101,13 @@ def fit_pose(
             step = 1e-4 * max(abs(base[f]), 1e-2)
             d[f] += step
             jac[:, c] = (residual(d) - bare) / step
-        sigma = max(1.4826 * float(np.median(np.abs(r))), 0.01)
+        sigma = max(1.4826 * float(np.median(np.abs(r))), least_sigma)
         w = tukey_weights(r, sigma * 1.5)
         jac = np.hstack([jac, extra])
         prior = np.zeros(jac.shape[1])
         if bend:
             # lenses of phones bend a few per cent; hold k2 near nothing unless the edges insist
-            prior[8:10] = [1e-4 * len(r), 4e-3 * len(r)]
+            prior[8:10] = [stiffness[0] * len(r), stiffness[1] * len(r)]
         norm = np.linalg.norm(jac * np.sqrt(w)[:, None], axis=0) + 1e-12
         jn = jac / norm
         a = jn.T @ (jn * w[:, None]) + np.diag(prior / norm**2 + 1e-12)
