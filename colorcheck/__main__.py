@@ -30,6 +30,7 @@ def _parser() -> argparse.ArgumentParser:
     sub = p.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
     _add_target(sub)
     _add_read(sub)
+    _add_camera(sub)
     _add_repeat(sub)
     return p
 
@@ -69,9 +70,7 @@ def _add_target(sub: Any) -> None:
     p.add_argument("--dpi", type=int, default=300)
     p.add_argument("--seed", type=int, default=1, help="another number, another order of the cells")
     p.add_argument("--format", choices=("png", "tiff", "pdf"), default="png")
-    p.add_argument(
-        "--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)"
-    )
+    p.add_argument("--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)")
     _common(p, report=False)
     p.set_defaults(run=_target)
 
@@ -84,9 +83,8 @@ def _add_read(sub: Any) -> None:
         epilog="example: colorcheck read plaque.jpg --paper on --json plaque.json --report plaque-report",
     )
     p.add_argument("photos", metavar="PHOTO", nargs="+")
-    p.add_argument(
-        "--target", metavar="T.json", help="layout of the target (default: the code printed on it)"
-    )
+    p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
+    p.add_argument("--camera", metavar="CAMERA.json", help="your characterised camera, from 'colorcheck camera'")
     p.add_argument(
         "--printed",
         choices=("as-usual", "raw"),
@@ -99,30 +97,38 @@ def _add_read(sub: Any) -> None:
         default="on",
         help="is the paper still taped on and unmoved? (default: on)",
     )
-    p.add_argument(
-        "--against", metavar="READING.json", help="compare with an earlier reading of the same target"
-    )
-    p.add_argument(
-        "--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'"
-    )
+    p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
+    p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
-    p.add_argument(
-        "--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)"
-    )
+    p.add_argument("--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)")
     p.add_argument(
         "--heated-face",
         choices=("back", "coat"),
         default="coat",
         help="which side the platen heats (default: coat, through the paper)",
     )
-    p.add_argument(
-        "--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)"
-    )
+    p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
     p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
     p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
     _common(p)
     p.set_defaults(run=_read)
+
+
+def _add_camera(sub: Any) -> None:
+    p = sub.add_parser(
+        "camera",
+        help="teach colorcheck your camera from a target that was measured with an instrument",
+        description="Characterise a phone or scanner from photos of a target that somebody measured.",
+        epilog="example: colorcheck camera sheet.jpg --target sheet.json --measured sheet.txt --out phone.json",
+    )
+    p.add_argument("photos", metavar="PHOTO", nargs="+")
+    p.add_argument("--target", metavar="T.json", required=True, help="layout of the target")
+    p.add_argument("--measured", metavar="VALUES.txt", required=True, help="measured values, ISO 28178 text")
+    p.add_argument("--out", metavar="CAMERA.json", required=True, help="where to write the camera")
+    p.add_argument("--light", metavar="NOTE", default="", help="a note on the lamp, kept with the camera")
+    _common(p, report=False)
+    p.set_defaults(run=_camera)
 
 
 def _add_repeat(sub: Any) -> None:
@@ -133,9 +139,7 @@ def _add_repeat(sub: Any) -> None:
         epilog="example: colorcheck repeat a.jpg b.jpg c.jpg d.jpg --json bench.json",
     )
     p.add_argument("photos", metavar="PHOTO", nargs="+")
-    p.add_argument(
-        "--target", metavar="T.json", help="layout of the target (default: the code printed on it)"
-    )
+    p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
     _common(p, report=False)
     p.set_defaults(run=_repeat)
 
@@ -172,9 +176,7 @@ def keep_report(folder: str | None, overwrite: bool) -> None:
     if p.exists() and not p.is_dir():
         raise FileError(f"{p} is a file", "name a folder for the report")
     if (p / "report.html").exists() and not overwrite:
-        raise FileError(
-            f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite"
-        )
+        raise FileError(f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite")
 
 
 def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:
@@ -246,9 +248,7 @@ def _target(args: argparse.Namespace) -> int:
         print(f"{files[0]}  {w:g} x {h:g} mm, {len(target.ids)} cells ({colours} colours)")
         print(f"{files[1]}  its layout: keep it, though the printed code tells the same")
         side = (
-            "is already mirrored: do not mirror it again"
-            if target.mirrored
-            else "is not mirrored: print it as it is"
+            "is already mirrored: do not mirror it again" if target.mirrored else "is not mirrored: print it as it is"
         )
         print(f"Print at 100 %, not fitted to the page. The file {side}.")
     return 0
@@ -290,6 +290,11 @@ def _read(args: argparse.Namespace) -> int:
     from .verdict import load_limits
 
     limits = load_limits(args.limits)
+    camera = None
+    if args.camera:
+        from .camerafile import load_camera
+
+        camera = load_camera(args.camera).model
     target = load_target(args.target) if args.target else None
     against = None
     if args.against:
@@ -298,12 +303,14 @@ def _read(args: argparse.Namespace) -> int:
         target = target or saved.target
         if target.ids != saved.target.ids or target.code_text != saved.target.code_text:
             raise UsageError(
-                f"{args.against} is a reading of another target layout", "compare readings of the same layout only"
+                f"{args.against} is a reading of another target layout",
+                "compare readings of the same layout only",
             )
     with Progress(sys.stderr) as progress:
         reading = read(
             args.photos,
             target=target,
+            camera=camera,
             printed=args.printed,
             paper=args.paper,
             against=against,
@@ -326,6 +333,28 @@ def _read(args: argparse.Namespace) -> int:
     return 0
 
 
+def _camera(args: argparse.Namespace) -> int:
+    keep_existing(args.out, args.overwrite)
+    keep_existing(args.json, args.overwrite)
+    from .camerafile import save_camera
+    from .characterise import characterise, characterise_result
+    from .target import load_target
+    from .terminal import Progress
+
+    with Progress(sys.stderr) as progress:
+        camera = characterise(args.photos, load_target(args.target), args.measured, light=args.light, progress=progress)
+    save_camera(args.out, camera)
+    write_result(args, characterise_result(camera, args.out))
+    if not args.quiet and args.json != "-":
+        model = camera.model
+        print(f"{args.out}  {camera.device or 'unnamed device'}, {model.cells} cells, {model.bad_cells} left out")
+        print(f"Colours it was not taught come out within {model.cv_mean:.1f} ΔE00 on average (cross-validated).")
+        print("Use it under the same lamp, on the same white card, with white balance locked if the camera can.")
+        for note in camera.notes:
+            print(f"Note: {note}")
+    return 0
+
+
 def _repeat(args: argparse.Namespace) -> int:
     keep_existing(args.json, args.overwrite)
     from .repeat import study, to_dict
@@ -341,9 +370,7 @@ def _repeat(args: argparse.Namespace) -> int:
         print(f"Smallest difference this set-up can tell: {result.smallest_cell:.1f} ΔE00 in one cell,")
         print(f"{result.smallest_mean:.1f} ΔE00 in the mean of all cells, between two single photos.")
         if result.odd:
-            print(
-                f"Unlike the others: {', '.join(result.odd)}. Look at it and leave it out if the light changed."
-            )
+            print(f"Unlike the others: {', '.join(result.odd)}. Look at it and leave it out if the light changed.")
     return 0
 
 

@@ -44,12 +44,12 @@ def _reachable(aim: Floats, response: Response) -> Floats:
     """Nearest colour to every aim that the fitted response can make, (n, 3)."""
     steps = np.linspace(0, 255, 11)
     grid = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
-    labs = relative_lab(np.clip(predict(response, grid), 0.0, 1.2))
+    labs = relative_lab(np.clip(predict(response, grid), -0.05, 1.2))
     d2 = ((aim[:, None, :] - labs[None, :, :]) ** 2).sum(axis=2)
     best = grid[d2.argmin(axis=1)].copy()
 
     def lab_of(d: Floats) -> Floats:
-        return relative_lab(np.clip(predict(response, d), 0.0, 1.2))
+        return relative_lab(np.clip(predict(response, d), -0.05, 1.2))
 
     now = lab_of(best)
     for _ in range(8):
@@ -100,8 +100,11 @@ def judge_accuracy(
     else:
         aim = reachable = against.lab
         usable = usable & against.usable
-    even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(uptake, 0.4, 2.0))[:, None]
-    even = relative_lab(np.where(target.kind[:, None] == CellKind.WHITE, cells.rgb_rel, even_rgb))
+    positive = np.maximum(cells.rgb_rel, 1e-4)
+    even_rgb = positive ** (1 / np.clip(uptake, 0.4, 2.0))[:, None]
+    # as a change of the measured colour, which may lie outside the cube of the camera's primaries
+    gain = relative_lab(even_rgb) - relative_lab(positive)
+    even = cells.lab + np.where(target.kind[:, None] == CellKind.WHITE, 0.0, gain)
     total, press = delta_e00(cells.lab, aim), delta_e00(cells.lab, even)
     profile, limit = delta_e00(even, reachable), delta_e00(reachable, aim)
     used = usable & (target.kind != CellKind.WHITE) & np.isfinite(total)

@@ -1,4 +1,4 @@
-"""Light and print told apart: what is the lamp's stays with the photo, what is the print's turns with the piece.
+"""Light and print told apart: the lamp's stays with the photo, the print's turns with the piece.
 
 One weighted least-squares problem for all photos. Unknown are the smooth light of the
 camera's frame, the exposure of every photo, gentle corrections of the expected colours,
@@ -19,21 +19,34 @@ from typing import Any
 import cv2
 import numpy as np
 
-from .expect import Expected, ViewBlocks, block_means, block_places, colour_terms
-from .records import Floats, Mask
+from .expect import Array, Expected, ViewBlocks, block_means, block_places, colour_terms
 from .robust import mad_std, polynomial_terms, tukey_weights
 
 _LIGHT_DEGREE = 4
-_LIGHT_STD = (0.0, 0.5, 0.3, 0.05, 0.02)  # of log light by degree over 150 mm: a lamp no closer than about 40 cm
+_LIGHT_STD = (
+    0.0,
+    0.5,
+    0.3,
+    0.05,
+    0.02,
+)  # of log light by degree over 150 mm: a lamp no closer than about 40 cm
 _LIGHT_STD_BLANK = (0.0, 0.01, 0.01, 0.004, 0.003)
-_LIGHT_SYSTEM = (0.0, 0.006, 0.004, 0.003, 0.002)  # what card, tone curve and lens keep to themselves; estimate
+_LIGHT_SYSTEM = (
+    0.0,
+    0.006,
+    0.004,
+    0.003,
+    0.002,
+)  # what card, tone curve and lens keep to themselves; estimate
 _CHROMA_STD = (0.0, 0.03, 0.015)
-_LACK_STD, _LACK_STD_LOOSE = 0.05, 0.4
+_LACK_STD, _LACK_STD_ANCHORED, _LACK_STD_LOOSE = 0.05, 0.15, 0.4
 _COLOUR_STD = 0.04
 _SHIFT_STD_MM = 0.3
 _TONE_STD = 0.12
 _SOFT = 0.008
-_CORRELATED = 4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
+_CORRELATED = (
+    4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
+)
 _TILE_MM = 28.0
 
 
@@ -52,23 +65,23 @@ class Parted:
     light, of a tilt along x and y, of a bowl, and of a ring.
     """
 
-    left: Floats
-    var: Floats
-    depth: Floats
-    light: Floats
-    light_basis: Floats
-    light_cov: Floats
+    left: Array
+    var: Array
+    depth: Array
+    light: Array
+    light_basis: Array
+    light_cov: Array
     colour_group: Any
-    colour_var: Floats
-    shift_mm: Floats
+    colour_var: Array
+    shift_mm: Array
     ambiguous: tuple[str, ...]
     settle_by: str
-    doubt: Floats
+    doubt: Array
     ratio: float
     anchors: tuple[str, ...]
 
 
-def dye_depth(rel: Floats, floor: Floats) -> Floats:
+def dye_depth(rel: Array, floor: Array) -> Array:
     """Change of the logarithm of the signal per share of dye that is missing, all channels (..., 3).
 
     For a signal f + (1 − f)·exp(−D), with the part f that never passes the dye.
@@ -77,21 +90,21 @@ def dye_depth(rel: Floats, floor: Floats) -> Floats:
     return np.asarray(-np.log(pure) * pure * (1 - floor) / np.maximum(rel, 1e-4))
 
 
-def _half(expected: Expected, maps: Floats, weight: Floats) -> Floats:
+def _half(expected: Expected, maps: Array, weight: Array) -> Array:
     """Weighted means of 2 × 2 blocks."""
     total = block_means(np.ascontiguousarray(maps * weight[..., None], dtype=np.float32), 2).astype(float)
     norm = block_means(np.ascontiguousarray(weight, dtype=np.float32), 2).astype(float)
     return np.asarray(total / np.maximum(norm, 1e-9)[..., None])
 
 
-def _unit(v: ViewBlocks, mm: Floats, frame: tuple[Floats, float]) -> Floats:
+def _unit(v: ViewBlocks, mm: Array, frame: tuple[Array, float]) -> Array:
     """Places in the frame in which the light stands still, about −1…1."""
     centre, half = frame
     at = mm if v.to_photo is None else np.asarray(v.to_photo(mm.reshape(-1, 2))).reshape(mm.shape)
     return np.asarray((at - centre) / half)
 
 
-def _frame(expected: Expected) -> tuple[tuple[Floats, float], float]:
+def _frame(expected: Expected) -> tuple[tuple[Array, float], float]:
     """Centre and half width of the light's frame (photo px, or mm), and how many mm the half width is."""
     w, h = expected.size_mm
     corners = np.array([[0, 0], [w, 0], [0, h], [w, h]], float)
@@ -108,7 +121,7 @@ def _frame(expected: Expected) -> tuple[tuple[Floats, float], float]:
     return ((low + high) / 2, half), half / max(scale, 1e-9)
 
 
-def _hats(mm: Floats, size_mm: tuple[float, float]) -> Floats:
+def _hats(mm: Array, size_mm: tuple[float, float]) -> Array:
     """Bilinear hats on a coarse grid over the piece, (n, nodes)."""
     w, h = size_mm
     pitch = max(max(w, h) / 8, 18.0)
@@ -136,9 +149,18 @@ class _Columns:
 
 
 def _design(
-    v: int, cols: _Columns, terms: Floats, unit: Floats, log_light: Floats, slopes: Floats, scatter: Floats,
-    rel: Floats, lack: Floats | None, mm_unit: Floats, depth: Floats,
-) -> Floats:
+    v: int,
+    cols: _Columns,
+    terms: Array,
+    unit: Array,
+    log_light: Array,
+    slopes: Array,
+    scatter: Array,
+    rel: Array,
+    lack: Array | None,
+    mm_unit: Array,
+    depth: Array,
+) -> Array:
     """Design (n, 3, p) of the piece's blocks in one photo."""
     n = len(terms)
     a = np.zeros((n, 3, cols.end if lack is not None else cols.lack), np.float32)
@@ -160,7 +182,7 @@ def _design(
         a[:, :, s + 3 * i + 1] = slopes[:, i] * mm_unit[:, None, 0]
         a[:, :, s + 3 * i + 2] = slopes[:, i] * mm_unit[:, None, 1]
     a[:, :, s + 6] = slopes[:, 2]
-    for i in range(3):
+    for i in range(2):
         a[:, :, cols.scatter + i] = scatter[:, i]
     dark = np.clip(-np.log(rel) / 4.0, 0, 1.3)
     a[:, :, cols.tone] = dark * log_light[:, None]
@@ -187,7 +209,7 @@ def separate(expected: Expected) -> Parted:
     t = theta.shape[-1]
     nl = (_LIGHT_DEGREE + 1) * (_LIGHT_DEGREE + 2) // 2 - 1
     lack0 = _hats(places.reshape(-1, 2)[:1], e.size_mm).shape[1]
-    at = np.cumsum([0, 3 * t, 3 * (len(views) - 1), 3 * len(views), nl, 10, 7 * len(views), 3, 2, lack0])
+    at = np.cumsum([0, 3 * t, 3 * (len(views) - 1), 3 * len(views), nl, 10, 7 * len(views), 2, 2, lack0])
     cols = _Columns(*(int(v) for v in at))
     slopes = np.stack([e.slope_x, e.slope_y, e.blur], axis=2)
     base = [v.first_light for v in views]
@@ -203,21 +225,40 @@ def separate(expected: Expected) -> Parted:
         use = np.isfinite(seen[k]).all(axis=2) & e.inside
         w = np.where(use, v.fill / (1 + prior_var.mean(axis=2) / 0.01**2), 0.0)
         maps = np.concatenate(
-            [theta, np.nan_to_num(seen[k]), slopes.reshape(*shape, 9), e.scatter.reshape(*shape, 9), e.rel, depth,
-             (log_light[k] - level)[..., None], places, prior_var], axis=2)
+            [
+                theta,
+                np.nan_to_num(seen[k]),
+                slopes.reshape(*shape, 9),
+                e.scatter.reshape(*shape, 6),
+                e.rel,
+                depth,
+                (log_light[k] - level)[..., None],
+                places,
+                prior_var,
+            ],
+            axis=2,
+        )
         m = _half(e, maps, w)
         wn = block_means(np.ascontiguousarray(w, dtype=np.float32), 2).astype(float)
         keep = wn > 0.02
         m, o = m[keep], t
-        mm = m[:, o + 28 : o + 30]
+        mm = m[:, o + 25 : o + 27]
         a = _design(
-            k, cols, m[:, :t], _unit(v, mm, frame), m[:, o + 27], m[:, o + 3 : o + 12].reshape(-1, 3, 3),
-            m[:, o + 12 : o + 21].reshape(-1, 3, 3), np.maximum(m[:, o + 21 : o + 24], 1e-3), _hats(mm, e.size_mm),
-            mm / max(e.size_mm) * 2 - 1, m[:, o + 24 : o + 27],
+            k,
+            cols,
+            m[:, :t],
+            _unit(v, mm, frame),
+            m[:, o + 24],
+            m[:, o + 3 : o + 12].reshape(-1, 3, 3),
+            m[:, o + 12 : o + 18].reshape(-1, 2, 3),
+            np.maximum(m[:, o + 18 : o + 21], 1e-3),
+            _hats(mm, e.size_mm),
+            mm / max(e.size_mm) * 2 - 1,
+            m[:, o + 21 : o + 24],
         )
         rows.append(a)
         targets.append(m[:, o : o + 3])
-        weights.append(np.minimum(wn[keep], 1.0)[:, None] / m[:, o + 30 : o + 33])
+        weights.append(np.minimum(wn[keep], 1.0)[:, None] / m[:, o + 27 : o + 30])
         if len(v.ring_y):
             r, y = _ring_rows(k, v, base[k], cols, frame, e)
             rows.append(r)
@@ -227,8 +268,14 @@ def separate(expected: Expected) -> Parted:
     y = np.concatenate(targets).astype(float)
     w = np.concatenate(weights)
     blank = all(v.blank_used for v in views)
+    anchored = blank or len(views) > 1 or any(len(v.ring_y) for v in views)
     prior = _prior_std(cols, t, half_mm, blank, e.source)
+    if anchored:
+        prior[cols.lack :] = _LACK_STD_ANCHORED
     x, normal = _solve(a, y, w, prior)
+    if x[cols.scatter + 1] < 0:  # light only ever travels from bright to dark
+        prior[cols.scatter + 1] = 1e-4
+        x, normal = _solve(a, y, w, prior)
     left = np.full(seen.shape, np.nan)
     light = np.zeros(seen.shape)
     basis = np.zeros((len(views), *shape, nl))
@@ -236,8 +283,16 @@ def separate(expected: Expected) -> Parted:
     for k, v in enumerate(views):
         unit = _unit(v, flat, frame)
         full = _design(
-            k, cols, theta.reshape(-1, t), unit, (log_light[k] - level).reshape(-1), slopes.reshape(-1, 3, 3),
-            e.scatter.reshape(-1, 3, 3), np.maximum(e.rel, 1e-3).reshape(-1, 3), None, flat / max(e.size_mm) * 2 - 1,
+            k,
+            cols,
+            theta.reshape(-1, t),
+            unit,
+            (log_light[k] - level).reshape(-1),
+            slopes.reshape(-1, 3, 3),
+            e.scatter.reshape(-1, 2, 3),
+            np.maximum(e.rel, 1e-3).reshape(-1, 3),
+            None,
+            flat / max(e.size_mm) * 2 - 1,
             depth.reshape(-1, 3),
         )
         left[k] = seen[k] - (full @ x[: cols.lack].astype(np.float32)).reshape(*shape, 3)
@@ -258,43 +313,56 @@ def separate(expected: Expected) -> Parted:
     names = ("tilt", "tilt", "bowl", "ring")
     unsure = tuple(dict.fromkeys(n for n, d in zip(names, doubt, strict=True) if d > 0.03))
     anchors = tuple(
-        name for name, there in (
-            ("card", any(len(v.ring_y) for v in views)), ("blank frame", blank), ("several photos", len(views) > 1),
-        ) if there
+        name
+        for name, there in (
+            ("card", any(len(v.ring_y) for v in views)),
+            ("blank frame", blank),
+            ("several photos", len(views) > 1),
+        )
+        if there
     )
     settle = "" if not unsure else "blank frame" if len(views) == 1 else "turned a quarter and shifted"
     shift = np.array([[x[cols.shift + 7 * k], x[cols.shift + 7 * k + 3]] for k in range(len(views))])
     first = light[0].mean(axis=2)[e.inside]
     return Parted(
-        left=left, var=var, depth=depth, light=light, light_basis=basis, light_cov=light_cov, colour_group=group,
+        left=left,
+        var=var,
+        depth=depth,
+        light=light,
+        light_basis=basis,
+        light_cov=light_cov,
+        colour_group=group,
         colour_var=colour_var,
-        shift_mm=shift, ambiguous=unsure, settle_by=settle, doubt=doubt,
-        ratio=float(np.percentile(first, 99.5) / max(np.percentile(first, 0.5), 1e-9)), anchors=anchors,
+        shift_mm=shift,
+        ambiguous=unsure,
+        settle_by=settle,
+        doubt=doubt,
+        ratio=float(np.percentile(first, 99.5) / max(np.percentile(first, 0.5), 1e-9)),
+        anchors=anchors,
     )
 
 
-def _seen(v: ViewBlocks, light: Floats, rel: Floats) -> Floats:
+def _seen(v: ViewBlocks, light: Array, rel: Array) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         # near black the logarithm is softened: there a little stray light would count for much
         seen = np.log((np.maximum(v.y, 0) / light + _SOFT) / (rel + _SOFT))
         return np.asarray(seen * (rel + _SOFT) / rel)
 
 
-def _prior_variance(e: Expected) -> Floats:
+def _prior_variance(e: Expected) -> Array:
     """Variance of a block's logarithm before anything is known of the photo, (r, c, 3)."""
-    move = e.slope_x**2 + e.slope_y**2
     return np.asarray(0.006**2 + (0.0025 / e.rel) ** 2 + _structure_variance(e))
 
 
-def _structure_variance(e: Expected) -> Floats:
-    """The part of it that detail and edges of the artwork make, (r, c, 3)."""
+def _structure_variance(e: Expected) -> Array:
+    """Return the part of it that detail and edges of the artwork make, (r, c, 3)."""
     move = e.slope_x**2 + e.slope_y**2
     return np.asarray(0.10**2 * move + (0.10 * e.blur) ** 2 + (0.015 * e.texture[..., None]) ** 2)
 
 
 def _ring_rows(
-    k: int, v: ViewBlocks, base: Floats, cols: _Columns, frame: tuple[Floats, float], e: Expected
-) -> tuple[Floats, Floats]:
+    k: int, v: ViewBlocks, base: Array, cols: _Columns, frame: tuple[Array, float], e: Expected
+) -> tuple[Array, Array]:
     unit = _unit(v, v.ring_mm, frame)
     n = len(unit)
     a = np.zeros((n, 3, cols.end), np.float32)
@@ -308,13 +376,17 @@ def _ring_rows(
         a[:, c, cols.ring + 3 * k + c] = 1.0
     # the first guess of the light inside, carried on to the card, is what the corrections stand on
     half = max(e.size_mm) / 2
-    to = lambda mm: polynomial_terms(*((mm - np.array(e.size_mm) / 2) / half).T, 4)  # noqa: E731
+
+    def to(mm: Array) -> Array:
+        u = (mm - np.array(e.size_mm) / 2) / half
+        return polynomial_terms(u[:, 0], u[:, 1], 4)
+
     inside = block_places(e.inside.shape, e.step_mm)[::3, ::3].reshape(-1, 2)
     c0 = np.linalg.lstsq(to(inside), np.log(base[::3, ::3].reshape(-1, 3)), rcond=1e-8)[0]
     return a, np.log(np.maximum(v.ring_y, 1e-5)) - to(v.ring_mm) @ c0
 
 
-def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str) -> Floats:
+def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str) -> Array:
     s = np.zeros(cols.end)
     s[cols.theta : cols.exposure] = _COLOUR_STD if source == "photo" else 0.5 * _COLOUR_STD
     s[cols.theta : cols.exposure : t] = 0.5
@@ -332,7 +404,7 @@ def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str)
     return s
 
 
-def _solve(a: Floats, y: Floats, w: Floats, prior: Floats) -> tuple[Floats, Floats]:
+def _solve(a: Array, y: Array, w: Array, prior: Array) -> tuple[Array, Array]:
     """Posterior mean and the data's normal matrix, robust against spots, specks and reflections."""
     p = a.shape[2]
     robust = np.ones(len(a))
@@ -346,7 +418,7 @@ def _solve(a: Floats, y: Floats, w: Floats, prior: Floats) -> tuple[Floats, Floa
         right = aw.T.astype(float) @ y.reshape(-1)
         x = np.linalg.solve(normal + np.diag(1 / prior**2), right)
         if turn < 3:
-            z = ((y - (flat @ x.astype(np.float32)).reshape(y.shape)) * np.sqrt(w))
+            z = (y - (flat @ x.astype(np.float32)).reshape(y.shape)) * np.sqrt(w)
             z = np.sqrt((z * z).mean(axis=1))
             scale = max(float(np.median(z)) * 1.2, 0.3)
             robust = tukey_weights(z, scale, 5.0)
@@ -354,7 +426,7 @@ def _solve(a: Floats, y: Floats, w: Floats, prior: Floats) -> tuple[Floats, Floa
     return x, normal / scale2
 
 
-def _colour_groups(device: Floats, ok: Mask) -> Any:
+def _colour_groups(device: Array, ok: Array) -> Any:
     code = _colour_code(device)
     code[~ok] = -1
     _, group = np.unique(code, return_inverse=True)
@@ -363,8 +435,8 @@ def _colour_groups(device: Floats, ok: Mask) -> Any:
 
 
 def _settle_colours(
-    left: Floats, depth: Floats, lack: Floats, group: Any, places: Floats, prior_var: Floats, e: Expected
-) -> tuple[Floats, Floats, Floats]:
+    left: Array, depth: Array, lack: Array, group: Any, places: Array, prior_var: Array, e: Expected
+) -> tuple[Array, Array, Array]:
     """Take out what a colour shows wherever it appears, and tell the noise of each kind of block.
 
     A colour's own error and locally missing dye are fitted in turn: colours that are alone in
@@ -386,17 +458,18 @@ def _settle_colours(
     order = order[np.argsort(key, kind="stable")]
     key = np.sort(key)
     info = np.where(quiet[..., None], depth / np.maximum(prior_var, 1e-6), 0.0)
+    alone = _loneliness(e.device, group, tile, quiet, number)
     smooth = np.zeros_like(lack)
     for turn in range(3):
         value = (mean - total[np.maximum(group, 0)] - depth * smooth[..., None]).reshape(-1, 3)[order]
-        step, doubt = _group_offsets(key, value, number, total)
+        step, doubt = _group_offsets(key, value, number, total, alone)
         total = step
         rest = mean - total[np.maximum(group, 0)]
         if turn < 2:
             up = (rest * info).sum(axis=2)
             down = (depth * info).sum(axis=2)
             s = 7.0 / e.step_mm
-            prior = 0.02 * float(np.median(down[quiet])) if quiet.any() else 1.0
+            prior = max(0.02 * float(np.median(down[quiet])), 1.0) if quiet.any() else 1.0
             smooth = cv2.GaussianBlur(up, (0, 0), s) / (cv2.GaussianBlur(down, (0, 0), s) + prior)
             # every colour errs a little, missing dye is rare: only what stands out is left to it
             limit = 2.5 * float(mad_std(smooth[quiet])) if quiet.any() else 0.0
@@ -415,8 +488,21 @@ def _settle_colours(
     return left, var, doubt
 
 
-def _offsets_in_detail(e: Expected, group: Any, total: Floats) -> Floats:
-    """What the colours' own errors make of every block, blocks of several colours by their parts, (r, c, 3)."""
+def _loneliness(device: Array, group: Any, tile: Any, quiet: Array, number: int) -> Array:
+    """Say how much less a colour is known than usual, for want of others like it, (groups,), 1 or more."""
+    g = group[quiet]
+    count = np.bincount(g, minlength=number)
+    mean: Any = np.stack([np.bincount(g, device[quiet][:, c], number) for c in range(3)], axis=1)
+    mean = mean / np.maximum(count, 1)[:, None]
+    pairs = np.unique(g.astype(np.int64) * 100000 + tile[quiet])
+    tiles = np.bincount(pairs // 100000, minlength=number).astype(float)
+    close = ((mean[:, None, :] - mean[None, :, :]) ** 2).sum(axis=2) < 45.0**2
+    support = (close * tiles[None, :]).sum(axis=1)
+    return np.asarray(1 + 15.0 / np.maximum(support, 0.7))
+
+
+def _offsets_in_detail(e: Expected, group: Any, total: Array) -> Array:
+    """Sum what the colours' own errors make of every block, by its parts, (r, c, 3)."""
     plain = np.where(group[..., None] >= 0, total[np.maximum(group, 0)], 0.0)
     table = np.full(14 * 14 * 14, -1)
     table[_colour_code(e.device).ravel()] = group.ravel()
@@ -430,13 +516,13 @@ def _offsets_in_detail(e: Expected, group: Any, total: Floats) -> Floats:
 
 
 def _colour_code(device: Any) -> Any:
-    """Number of the cube of 20 device codes in which a colour lies."""
+    """Return the number of the cube of 20 device codes in which a colour lies."""
     q = (device * np.float32(1 / 20) + np.float32(0.5)).astype(np.int32)
     return q[..., 0] * 196 + q[..., 1] * 14 + q[..., 2]
 
 
-def _group_offsets(key: Any, value: Floats, number: int, before: Floats) -> tuple[Floats, Floats]:
-    """New total offset of every colour, shrunk by how much colours differ at all, and its variance."""
+def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Array) -> tuple[Array, Array]:
+    """Find the new total offset of every colour, shrunk by how much colours differ at all, and its variance."""
     start = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
     ends = np.r_[start[1:], len(key)]
     count = ends - start
@@ -461,12 +547,15 @@ def _group_offsets(key: Any, value: Floats, number: int, before: Floats) -> tupl
     within = np.concatenate(scatter) if scatter else np.full((3, 3), 0.01)
     within2 = np.maximum(mad_std(within, axis=0), 0.002) ** 2
     known = tiles > 0.5
-    spread2 = np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
+    spread2 = (
+        np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
+    )
+    spread2 = spread2 * alone[:, None]
     shrink = spread2 / (spread2 + within2 / np.maximum(tiles, 0.1)[:, None])
     return raw * shrink, spread2 * (1 - shrink)
 
 
-def _noise_curve(guess: Floats, value: Floats) -> Floats:
+def _noise_curve(guess: Array, value: Array) -> Array:
     """Spread of values over their guessed spread, as a smooth function of the guess, (n,)."""
     order = np.argsort(guess)
     bins = np.array_split(order, int(np.clip(len(guess) // 60, 1, 8)))
@@ -478,13 +567,29 @@ def _noise_curve(guess: Floats, value: Floats) -> Floats:
     return np.asarray(np.exp(np.interp(np.log(guess), x, f)))
 
 
-def _doubt(v: ViewBlocks, frame: tuple[Floats, float], size_mm: tuple[float, float], cov: Floats) -> Floats:
+def _doubt(v: ViewBlocks, frame: tuple[Array, float], size_mm: tuple[float, float], cov: Array) -> Array:
     w, h = size_mm
-    mm = np.array([[0.5, 0.5], [0.06, 0.5], [0.94, 0.5], [0.5, 0.06], [0.5, 0.94],
-                   [0.27, 0.5], [0.73, 0.5], [0.5, 0.27], [0.5, 0.73]]) * [w, h]
+    mm = np.array(
+        [
+            [0.5, 0.5],
+            [0.06, 0.5],
+            [0.94, 0.5],
+            [0.5, 0.06],
+            [0.5, 0.94],
+            [0.27, 0.5],
+            [0.73, 0.5],
+            [0.5, 0.27],
+            [0.5, 0.73],
+        ]
+    ) * [w, h]
     u = _unit(v, mm, frame)
     b = polynomial_terms(u[:, 0], u[:, 1], _LIGHT_DEGREE)[:, 1:]
-    contrasts = np.stack([
-        b[2] - b[1], b[4] - b[3], b[0] - b[1:5].mean(axis=0), b[5:9].mean(axis=0) - 0.5 * (b[0] + b[1:5].mean(axis=0)),
-    ])
+    contrasts = np.stack(
+        [
+            b[2] - b[1],
+            b[4] - b[3],
+            b[0] - b[1:5].mean(axis=0),
+            b[5:9].mean(axis=0) - 0.5 * (b[0] + b[1:5].mean(axis=0)),
+        ]
+    )
     return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts)))

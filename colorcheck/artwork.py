@@ -75,7 +75,7 @@ def _bleed(
     w, h = size_mm
     if dots is not None:
         extra = ((file_px[0] / dots[0] - w) / 2, (file_px[1] / dots[1] - h) / 2)
-        if abs(extra[0] - extra[1]) < 0.6 and 0.4 < min(extra) and max(extra) <= MAX_BLEED_MM:
+        if abs(extra[0] - extra[1]) < 0.6 and min(extra) > 0.4 and max(extra) <= MAX_BLEED_MM:
             return float(np.mean(extra)), True
     aspect = file_px[0] / file_px[1]
     off = aspect / (w / h) - 1.0
@@ -87,7 +87,8 @@ def _bleed(
         if 0 < b <= MAX_BLEED_MM:
             return float(b), True
     raise UsageError(
-        f"{name} is {file_px[0]} × {file_px[1]} pixels, artwork of other proportions than a piece of {w:g} × {h:g} mm",
+        f"{name} is {file_px[0]} × {file_px[1]} pixels, "
+        f"artwork of other proportions than a piece of {w:g} × {h:g} mm",
         "give the size as the picture is seen, width first, or the picture that was printed",
     )
 
@@ -152,7 +153,8 @@ def load_artwork(
         if abs(picture.original_size[0] / picture.original_size[1] / want - 1) > PROPORTION_TOLERANCE:
             raise UsageError(
                 f"{name} is artwork of other proportions than {size_mm[0]:g} × {size_mm[1]:g} mm "
-                f"with {bleed:g} mm bleed", "check size and bleed",
+                f"with {bleed:g} mm bleed",
+                "check size and bleed",
             )
     else:
         bleed, known = _bleed(picture.original_size, size_mm, _dots_per_mm(Path(path)), name)
@@ -176,9 +178,17 @@ def load_artwork(
             "give the picture that was printed",
         )
     return Artwork(
-        rgb=rgb, px_per_mm=target[0] / frame[0], size_mm=(float(size_mm[0]), float(size_mm[1])), bleed_mm=bleed,
-        bleed_known=known, shape=shape, view=view, source=name, file_size_px=picture.original_size,
-        notes=tuple(notes), sha256=picture.sha256,
+        rgb=rgb,
+        px_per_mm=target[0] / frame[0],
+        size_mm=(float(size_mm[0]), float(size_mm[1])),
+        bleed_mm=bleed,
+        bleed_known=known,
+        shape=shape,
+        view=view,
+        source=name,
+        file_size_px=picture.original_size,
+        notes=tuple(notes),
+        sha256=picture.sha256,
     )
 
 

@@ -21,7 +21,15 @@ from typing import Any
 
 import numpy as np
 
-from .cielab import D50_WHITE, delta_e00, density_from_y, lab_to_xyz, linear_to_srgb, srgb_to_linear, xyz_to_lab
+from .cielab import (
+    D50_WHITE,
+    delta_e00,
+    density_from_y,
+    lab_to_xyz,
+    linear_to_srgb,
+    srgb_to_linear,
+    xyz_to_lab,
+)
 from .errors import DataError
 from .records import CellFlag, Cells, Floats, Mask
 from .robust import tukey_weights
@@ -286,7 +294,13 @@ _TO_LAB = np.array([[0.0, 116.0, 0.0], [500.0, -500.0, 0.0], [0.0, 200.0, -200.0
 
 
 def _solve(
-    rgb: Floats, wanted: Floats, degree: int, weights: Floats, *, robust: bool = True, rounds: int = 6,
+    rgb: Floats,
+    wanted: Floats,
+    degree: int,
+    weights: Floats,
+    *,
+    robust: bool = True,
+    rounds: int = 6,
     ridge: float = 1e-3,
 ) -> tuple[Floats, Floats]:
     """Coefficients (terms, 3) and robust weights (n,): least squares in steps of the eye, re-weighted."""
@@ -432,7 +446,12 @@ def _folds(group: Any, count: int) -> Any:
 
 
 def _cross_validate(
-    rgb: Floats, wanted: Floats, degree: int, weights: Floats, group: Any, count: int,
+    rgb: Floats,
+    wanted: Floats,
+    degree: int,
+    weights: Floats,
+    group: Any,
+    count: int,
     rests: tuple[tuple[float, float], ...] = ((0.0, 1.0),),
 ) -> list[Floats]:
     """CIELAB (n, 3) of every cell predicted without any cell of its colour, for every kind of rest."""
@@ -473,8 +492,17 @@ def _simplest(errors: list[Floats], *, margin: float = 0.0) -> int:
 
 
 def fit_camera(
-    rgb_rel: Floats, u_noise: Floats, usable: Mask, device_rgb: Any, xyz: Floats, white_xyz: Floats,
-    coat_rgb: Floats, *, card_rgb: Floats | None = None, max_degree: int = MAX_DEGREE, tone: bool = True,
+    rgb_rel: Floats,
+    u_noise: Floats,
+    usable: Mask,
+    device_rgb: Any,
+    xyz: Floats,
+    white_xyz: Floats,
+    coat_rgb: Floats,
+    *,
+    card_rgb: Floats | None = None,
+    max_degree: int = MAX_DEGREE,
+    tone: bool = True,
 ) -> CameraModel:
     """Characterise a camera from cells whose XYZ was measured.
 
@@ -518,7 +546,7 @@ def fit_camera(
     coats = np.broadcast_to(np.asarray(coat_rgb, dtype=float), (len(good), 3))[good]
     if len(seen) == 0 or _groups(device)[1] < MIN_COLOURS:
         raise DataError(
-            f"only {0 if len(seen) == 0 else _groups(device)[1]} measured colours can be used, {MIN_COLOURS} are needed",
+            f"only {_groups(device)[1] if len(seen) else 0} measured colours can be used, {MIN_COLOURS} are needed",
             "measure more cells, or photograph the target again without reflections",
         )
     group, count = _groups(device)
@@ -559,9 +587,7 @@ def fit_camera(
         kinds = ((0.0, 1.0), *((a, _REST_NUGGET) for a in reversed(_REST_LENGTHS)))
         for _ in range(2):
             tries = _cross_validate(light, wanted, degree, weights * sound, group, count, kinds)
-            pick = _simplest(
-                [_by_group(delta_e00(v, truth), group, count, np.where(sound, 1.0, 1e-9)) for v in tries]
-            )
+            pick = _simplest([_by_group(delta_e00(v, truth), group, count, np.where(sound, 1.0, 1e-9)) for v in tries])
             held, rest = tries[pick], kinds[pick]
             miss = delta_e00(held, truth)
             wrong = sound & (miss > max(_WRONG, _WRONG_STD * float(np.median(miss[sound]))))
@@ -570,9 +596,7 @@ def fit_camera(
             sound &= ~wrong
         x, _ = _solve(light, wanted, degree, weights * sound)
     if sound.mean() < 0.6:
-        raise DataError(
-            "the measured values do not fit the photo", "check that the file belongs to this very piece"
-        )
+        raise DataError("the measured values do not fit the photo", "check that the file belongs to this very piece")
     miss = delta_e00(held, truth)
     live = np.bincount(group, sound, count) > 0
     w = np.where(sound, 1.0, 1e-9)
@@ -595,12 +619,28 @@ def fit_camera(
     if card_rgb is not None:
         card = np.asarray(linearise(card_rgb * coat, curve) / linearise(coat, curve) if len(curve) else card_rgb)
     return CameraModel(
-        degree=degree, coefficients=x, tone=curve, offset=veil, offset_std=veil_std, coat_rgb=coat,
-        coat_xyz=np.asarray(white_xyz, dtype=float), card_rgb=card, train_lab=train_lab, train_rgb=train_rgb,
-        rest_at=rest_at, rest_pull=pull, rest_length=rest[0], train_error=error, spacing=float(np.percentile(gaps.min(axis=1), 98)),
+        degree=degree,
+        coefficients=x,
+        tone=curve,
+        offset=veil,
+        offset_std=veil_std,
+        coat_rgb=coat,
+        coat_xyz=np.asarray(white_xyz, dtype=float),
+        card_rgb=card,
+        train_lab=train_lab,
+        train_rgb=train_rgb,
+        rest_at=rest_at,
+        rest_pull=pull,
+        rest_length=rest[0],
+        train_error=error,
+        spacing=float(np.percentile(gaps.min(axis=1), 98)),
         scores=np.array([float(np.nanmean(e)) for e in tried] + [np.nan] * (MAX_DEGREE - len(tried))),
-        tone_score=tone_score, fit_mean=float(fit_error[sound].mean()), cv_mean=float(miss[sound].mean()),
-        cv_p95=float(np.percentile(miss[sound], 95)), cells=int(good.sum()), bad_cells=int((~sound).sum()),
+        tone_score=tone_score,
+        fit_mean=float(fit_error[sound].mean()),
+        cv_mean=float(miss[sound].mean()),
+        cv_p95=float(np.percentile(miss[sound], 95)),
+        cells=int(good.sum()),
+        bad_cells=int((~sound).sum()),
     )
 
 
@@ -632,8 +672,13 @@ def _colour(model: CameraModel, clear: Floats) -> Floats:
 
 
 def apply_camera(
-    model: CameraModel, rgb_rel: Floats, *, coat_rgb: Floats | None = None, card_rgb: Floats | None = None,
-    veil: float = 0.0, veil_std: float = np.inf,
+    model: CameraModel,
+    rgb_rel: Floats,
+    *,
+    coat_rgb: Floats | None = None,
+    card_rgb: Floats | None = None,
+    veil: float = 0.0,
+    veil_std: float = np.inf,
 ) -> CameraColour:
     """See cells through a characterised camera.
 
@@ -683,14 +728,16 @@ def apply_camera(
     shifted = _colour(model, other * tint) / white
     u2 = u2 + delta_e00(_lab(shifted), lab) ** 2
     return CameraColour(
-        xyz=np.asarray(relative * D50_WHITE), xyz_absolute=absolute, u=np.sqrt(u2), out_of_range=outside,
-        y_std=np.abs(shifted[:, 1] - relative[:, 1]), coat_xyz=coat_xyz,
+        xyz=np.asarray(relative * D50_WHITE),
+        xyz_absolute=absolute,
+        u=np.sqrt(u2),
+        out_of_range=outside,
+        y_std=np.abs(shifted[:, 1] - relative[:, 1]),
+        coat_xyz=coat_xyz,
     )
 
 
-def compare_light(
-    model: CameraModel, coat_rgb: Floats, card_rgb: Floats | None = None
-) -> LightChange:
+def compare_light(model: CameraModel, coat_rgb: Floats, card_rgb: Floats | None = None) -> LightChange:
     """Compare the light of a reading with that of the characterisation.
 
     Told from the white card where both photos show it, else from the coat, whose own tint then counts too.
@@ -718,15 +765,21 @@ def compare_light(
 def other_light_error(lab: Floats) -> Floats:
     """Error that another kind of light adds, ΔE00 at one standard deviation, (n,).
 
-    Found by reading under daylight with cameras characterised under white LED and the other way round, four
-    sensors (tests/test_camera.py does it again); between two daylights it is half of that.
+    Found by reading under daylight with cameras characterised under white LED and the other way round,
+    with the white balance locked, three sensors (tests/test_camera.py does it again). Between two daylights
+    the error is about half of this.
     """
     chroma = np.hypot(lab[:, 1], lab[:, 2])
-    return np.asarray(np.minimum(0.35 + 0.034 * chroma, 2.8))
+    return np.asarray(np.minimum(0.6 + 0.052 * chroma, 4.0))
 
 
 def refer_cells(
-    cells: Cells, model: CameraModel, coat_rgb: Floats, card_rgb: Floats | None = None, *, veil: float = 0.0,
+    cells: Cells,
+    model: CameraModel,
+    coat_rgb: Floats,
+    card_rgb: Floats | None = None,
+    *,
+    veil: float = 0.0,
     veil_std: float = np.inf,
 ) -> tuple[Cells, LightChange, Mask]:
     """Give cells the colour that a characterised camera sees in them.
@@ -755,14 +808,19 @@ def refer_cells(
     absolute = None if seen.xyz_absolute is None else np.asarray(xyz_to_lab(seen.xyz_absolute / 100.0))
     flags = cells.flags | np.where(seen.out_of_range, int(CellFlag.OUT_OF_RANGE), 0)
     out = replace(
-        cells, lab=lab, lab_absolute=absolute, density=density_from_y(y, 1.0), u_system=u,
-        uncertainty=np.hypot(cells.u_noise, u), flags=flags,
+        cells,
+        lab=lab,
+        lab_absolute=absolute,
+        density=density_from_y(y, 1.0),
+        u_system=u,
+        uncertainty=np.hypot(cells.u_noise, u),
+        flags=flags,
     )
     return out, change, seen.y_std / y > 0.23
 
 
 def estimate_veil(light: Floats, coat: Floats, device_rgb: Any, usable: Mask) -> tuple[float, float]:
-    """Even veil from dark cells that lie in more and in less light: what does not follow the light is not print.
+    """Tell the even veil from dark cells in more and in less light: what does not follow it is no print.
 
     Parameters
     ----------

@@ -20,8 +20,17 @@ SCHEMA = "colorcheck-camera/1"
 _MAX_BYTES = 5_000_000
 _TODO = "make it again with 'colorcheck camera'"
 _ARRAYS: dict[str, tuple[int | None, ...]] = {
-    "coefficients": (None, 3), "tone": (None,), "coat_rgb": (3,), "coat_xyz": (3,), "card_rgb": (3,),
-    "train_lab": (None, 3), "rest_at": (None, 3), "rest_pull": (None, 3), "train_rgb": (None, 3), "train_error": (None,), "scores": (MAX_DEGREE,),
+    "coefficients": (None, 3),
+    "tone": (None,),
+    "coat_rgb": (3,),
+    "coat_xyz": (3,),
+    "card_rgb": (3,),
+    "train_lab": (None, 3),
+    "rest_at": (None, 3),
+    "rest_pull": (None, 3),
+    "train_rgb": (None, 3),
+    "train_error": (None,),
+    "scores": (MAX_DEGREE,),
     "tone_score": (2,),
 }  # shapes; None is free
 _MAY_BE_UNKNOWN = {"card_rgb", "scores", "tone_score"}
@@ -60,12 +69,23 @@ def camera_to_dict(camera: CameraFile) -> dict[str, Any]:
     m = camera.model
     low, high = m.train_lab.min(axis=0), m.train_lab.max(axis=0)
     return {
-        "schema": SCHEMA, "device": camera.device, "light": camera.light, "date": camera.date,
-        "target": camera.target, "photos": [dict(p) for p in camera.photos], "notes": list(camera.notes),
+        "schema": SCHEMA,
+        "device": camera.device,
+        "light": camera.light,
+        "date": camera.date,
+        "target": camera.target,
+        "photos": [dict(p) for p in camera.photos],
+        "notes": list(camera.notes),
         "quality": {
-            "mean_delta_e00": m.cv_mean, "p95_delta_e00": m.cv_p95, "fit_mean_delta_e00": m.fit_mean,
-            "cells": m.cells, "cells_left_out": m.bad_cells, "degree": m.degree,
-            "tone_curve": len(m.tone) > 0, "veil": m.offset, "white_card": bool(np.isfinite(m.card_rgb).all()),
+            "mean_delta_e00": m.cv_mean,
+            "p95_delta_e00": m.cv_p95,
+            "fit_mean_delta_e00": m.fit_mean,
+            "cells": m.cells,
+            "cells_left_out": m.bad_cells,
+            "degree": m.degree,
+            "tone_curve": len(m.tone) > 0,
+            "veil": m.offset,
+            "white_card": bool(np.isfinite(m.card_rgb).all()),
         },
         "trained_range": {"lab_low": _plain(low), "lab_high": _plain(high), "colours": len(m.train_lab)},
         "model": {f.name: _plain(getattr(m, f.name)) for f in fields(m)},
@@ -113,13 +133,22 @@ def _model(data: Any) -> CameraModel:
         raise DataError(f"degree {m.degree} is unknown", _TODO)
     if len(m.coefficients) != root_terms(np.ones((1, 3)), m.degree).shape[1]:
         raise DataError("'coefficients' do not belong to its degree", _TODO)
-    if len(m.train_lab) == 0 or len({len(v) for v in (m.train_lab, m.train_rgb, m.train_error, m.rest_at, m.rest_pull)}) > 1:
+    if (
+        len(m.train_lab) == 0
+        or len({len(v) for v in (m.train_lab, m.train_rgb, m.train_error, m.rest_at, m.rest_pull)}) > 1
+    ):
         raise DataError("its training colours are incomplete", _TODO)
     if len(m.tone) > 12 or (np.abs(m.tone) > 20).any() or np.abs(m.coefficients).max() > 1e4:
         raise DataError("its numbers are beyond all cameras", _TODO)
     if (m.coat_rgb <= 0).any() or (m.coat_rgb > 8).any() or (m.coat_xyz <= 0).any() or (m.coat_xyz > 150).any():
         raise DataError("its coat is no white", _TODO)
-    if not (-0.05 <= m.offset <= 0.2 and 0 <= m.offset_std <= 1 and m.spacing >= 0 and 0 <= m.rest_length < 500 and (m.train_error >= 0).all()):
+    if not (
+        -0.05 <= m.offset <= 0.2
+        and 0 <= m.offset_std <= 1
+        and m.spacing >= 0
+        and 0 <= m.rest_length < 500
+        and (m.train_error >= 0).all()
+    ):
         raise DataError("its numbers are beyond all cameras", _TODO)
     return m
 
@@ -141,8 +170,11 @@ def camera_from_dict(data: Any) -> CameraFile:
         raise DataError("'photos' is damaged", _TODO)
     notes = data.get("notes", [])
     return CameraFile(
-        model=_model(data.get("model")), device=str(data.get("device", "")), light=str(data.get("light", "")),
-        date=str(data.get("date", "")), target=str(data.get("target", "")),
+        model=_model(data.get("model")),
+        device=str(data.get("device", "")),
+        light=str(data.get("light", "")),
+        date=str(data.get("date", "")),
+        target=str(data.get("target", "")),
         photos=tuple({str(k): str(v) for k, v in p.items()} for p in photos),
         notes=tuple(str(n) for n in notes) if isinstance(notes, list) else (),
     )

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from .geometry import mm_to_px
-from .records import Floats, LinearImage, Pose, Target
+from .records import Floats, Light, LinearImage, Pose, Target
 
 _OFFSETS_MM = (6.0, 8.5, 11.0, 14.0, 18.0, 23.0)  # outside the outline: clear of the piece's shadow
 _STEP_MM = 5.0
@@ -45,10 +45,14 @@ def ring_places(target: Target) -> tuple[Floats, Floats]:
             ring = np.stack([w / 2 + radius * np.cos(turn), h / 2 + radius * np.sin(turn)], axis=1)
         else:
             x, y = np.arange(_STEP_MM / 2, w, _STEP_MM), np.arange(_STEP_MM / 2, h, _STEP_MM)
-            ring = np.concatenate([
-                np.stack([x, np.full_like(x, -off)], axis=1), np.stack([x, np.full_like(x, h + off)], axis=1),
-                np.stack([np.full_like(y, -off), y], axis=1), np.stack([np.full_like(y, w + off), y], axis=1),
-            ])
+            ring = np.concatenate(
+                [
+                    np.stack([x, np.full_like(x, -off)], axis=1),
+                    np.stack([x, np.full_like(x, h + off)], axis=1),
+                    np.stack([np.full_like(y, -off), y], axis=1),
+                    np.stack([np.full_like(y, w + off), y], axis=1),
+                ]
+            )
         places.append(ring)
         away.append(np.full(len(ring), off))
     return np.concatenate(places), np.concatenate(away)
@@ -102,3 +106,16 @@ def card_signal(image: LinearImage, pose: Pose, target: Target, light: Callable[
         return CardSignal(ratio, np.inf, False, "uneven")
     std = float(np.hypot(spread / np.sqrt(max(len(rings) * 4, 1)), np.std(rings) / 2))
     return CardSignal(ratio, max(std, 0.003), True, "")
+
+
+def coat_of(light: Light) -> Floats:
+    """Mean signal of bare coat in one photo's linear units, (3,): geometric, as the light is fitted."""
+    e = light.e_map.reshape(-1, 3)
+    return np.asarray(np.exp(np.log(e[np.isfinite(e).all(axis=1)]).mean(axis=0)))
+
+
+def join(cards: Sequence[CardSignal]) -> Floats | None:
+    """Mean card of several photos, (3,), or None unless every one shows it."""
+    if not cards or not all(c.ok for c in cards):
+        return None
+    return np.asarray(np.exp(np.mean([np.log(c.rgb) for c in cards], axis=0)))

@@ -12,7 +12,7 @@ import numpy as np
 
 from .camera import MIN_COLOURS, estimate_veil, fit_camera, linearise
 from .camerafile import CameraFile, camera_to_dict
-from .card import CardSignal, card_signal
+from .card import CardSignal, card_signal, coat_of, join
 from .decode import decode
 from .errors import DataError, PhotoError
 from .exchange import Measurements, read_measurements
@@ -25,12 +25,6 @@ _UNFIT = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEV
 _SAME_COLOUR = 3.0  # device steps by which RGB in the measured file may differ from the layout
 
 
-def coat_of(result: PhotoResult) -> Floats:
-    """Mean signal of bare coat in one photo's linear units, (3,): geometric, as the light is fitted."""
-    e = result.light.e_map.reshape(-1, 3)
-    return np.asarray(np.exp(np.log(e[np.isfinite(e).all(axis=1)]).mean(axis=0)))
-
-
 def card_of(image: LinearImage, result: PhotoResult, target: Target) -> CardSignal:
     """Look for the white card round the piece.
 
@@ -41,7 +35,9 @@ def card_of(image: LinearImage, result: PhotoResult, target: Target) -> CardSign
     """
     if result.pose.mirrored:
         image = replace(
-            image, rgb=np.ascontiguousarray(image.rgb[:, ::-1]), clipped=np.ascontiguousarray(image.clipped[:, ::-1])
+            image,
+            rgb=np.ascontiguousarray(image.rgb[:, ::-1]),
+            clipped=np.ascontiguousarray(image.clipped[:, ::-1]),
         )
     white = (target.kind == CellKind.WHITE) & ((result.cells.flags & _UNFIT) == 0)
     if white.sum() < 4:
@@ -51,17 +47,10 @@ def card_of(image: LinearImage, result: PhotoResult, target: Target) -> CardSign
 
 
 def veil_of(result: PhotoResult, target: Target, tone: Floats) -> tuple[float, float]:
-    """Even veil of one photo, share of the coat, and its error; (0, inf) where the light is too even to tell."""
+    """Even veil of one photo, share of the coat, and its error; (0, inf) where light is too even."""
     signal = linearise(result.samples.rgb - result.light.g_cell, tone).mean(axis=1)
     coat = linearise(result.light.e_cell, tone).mean(axis=1)
     return estimate_veil(signal, coat, target.device_rgb, (result.cells.flags & _UNFIT) == 0)
-
-
-def join(cards: Sequence[CardSignal]) -> Floats | None:
-    """Mean card of several photos, (3,), or None unless every one shows it."""
-    if not cards or not all(c.ok for c in cards):
-        return None
-    return np.asarray(np.exp(np.mean([np.log(c.rgb) for c in cards], axis=0)))
 
 
 def match(target: Target, measured: Measurements, name: str) -> tuple[Floats, Mask]:
@@ -119,8 +108,14 @@ def _check_order(target: Target, seen: Floats, xyz: Floats, usable: Mask, name: 
 
 
 def characterise(
-    photos: Sequence[str | Path], target: Target, measured_path: str | Path, *, light: str = "",
-    limits: dict[str, Any] | None = None, today: str = "", progress: Callable[[str], None] | None = None,
+    photos: Sequence[str | Path],
+    target: Target,
+    measured_path: str | Path,
+    *,
+    light: str = "",
+    limits: dict[str, Any] | None = None,
+    today: str = "",
+    progress: Callable[[str], None] | None = None,
 ) -> CameraFile:
     """Characterise a phone or scanner from photos of a measured target.
 
@@ -181,9 +176,14 @@ def characterise(
     every = np.tile(xyz, (len(results), 1))
     _check_order(target, rgb, every, usable, name)
     model = fit_camera(
-        rgb, np.concatenate([r.cells.u_noise for r in results]), usable,
-        np.tile(target.device_rgb, (len(results), 1)), every, white_xyz,
-        np.repeat([coat_of(r) for r in results], len(target.ids), axis=0), card_rgb=join(cards),
+        rgb,
+        np.concatenate([r.cells.u_noise for r in results]),
+        usable,
+        np.tile(target.device_rgb, (len(results), 1)),
+        every,
+        white_xyz,
+        np.repeat([coat_of(r.light) for r in results], len(target.ids), axis=0),
+        card_rgb=join(cards),
     )
     notes = list(measured.notes)
     if not all(c.ok for c in cards):
@@ -191,14 +191,18 @@ def characterise(
         notes.append(f"no white card round the piece ({why}): readings will be media-relative only")
     taken = results[0].taken[:10].replace(":", "-")
     return CameraFile(
-        model=model, device=devices[0], light=light, date=today or taken or date.today().isoformat(),
-        target=target.name, photos=tuple({"file": r.image_name, "sha256": r.sha256} for r in results),
+        model=model,
+        device=devices[0],
+        light=light,
+        date=today or taken or date.today().isoformat(),
+        target=target.name,
+        photos=tuple({"file": r.image_name, "sha256": r.sha256} for r in results),
         notes=tuple(notes),
     )
 
 
 def characterise_result(camera: CameraFile, path: str | Path) -> dict[str, Any]:
-    """What the command shows and writes with ``--json``: everything but the numbers of the model."""
+    """Collect what the command shows and writes with ``--json``: all but the numbers of the model."""
     data = camera_to_dict(camera)
     model = data.pop("model")
     scores = {str(k + 1): v for k, v in enumerate(model["scores"]) if v is not None}

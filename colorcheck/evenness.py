@@ -19,11 +19,10 @@ from .relative import relative_lab
 from .robust import mad_std, polynomial_terms, robust_least_squares
 
 _SIGMAS_MM = (1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
+_GLARE_FOOT_MM = 10.0
 _CALIBRATED_MM = 6.0  # up to this size a sheet has places enough to show its own noise
 _FWHM = 2.3548
-_SIGNIFICANT = (
-    6.5  # standard errors; found on clean simulated sheets, whose noise has heavier tails than a normal
-)
+_SIGNIFICANT = 6.5  # standard errors; found on clean simulated sheets, whose noise has heavier tails than a normal
 """Smallest change that is reported, ΔE00, by size in mm: threshold contrast of the eye rises for
 slow gradients (Barten 1999), times three for a customer who does not search (estimate)."""
 _VISIBLE_MM = (3.0, 8.0, 20.0, 50.0, 100.0, 200.0)
@@ -179,9 +178,7 @@ def find_spots(
                 # what the sheet itself shows at this size: mottle, coat, printer
                 floors[s] = max(float(mad_std(z0[np.isfinite(z0)])) if np.isfinite(z0).any() else 1.0, 1.0)
             small = [v for k, v in floors.items() if k <= _CALIBRATED_MM]
-            own = (
-                floors[s] if s <= _CALIBRATED_MM else min(max(small), max(floors[s], float(np.median(small))))
-            )
+            own = floors[s] if s <= _CALIBRATED_MM else min(max(small), max(floors[s], float(np.median(small))))
             noise = np.hypot(noise * own, 1.5 * light_l * min(1.0, s / 30.0))
             z = np.where(blocked, 0.0, np.nan_to_num(amp / noise))
             k = int(np.abs(z).argmax())
@@ -263,12 +260,7 @@ def _fit_spot(
         p = p + np.clip(step, [-2, -2, -0.3, -3, -1], [2, 2, 0.3, 3, 1])
     tall, wide = grid.d_l.shape
     on_sheet = 0 < p[0] < wide * grid.step_mm and 0 < p[1] < tall * grid.step_mm
-    ok = (
-        on_sheet
-        and np.hypot(p[0] - x, p[1] - y) < 1.5 * s + 2
-        and 0.4 * s < np.exp(p[2]) < 2.5 * s
-        and p[3] * amp > 0
-    )
+    ok = on_sheet and np.hypot(p[0] - x, p[1] - y) < 1.5 * s + 2 and 0.4 * s < np.exp(p[2]) < 2.5 * s and p[3] * amp > 0
     if not ok or abs(p[3]) > 3 * abs(amp):
         return x, y, s, amp
     return float(p[0]), float(p[1]), float(np.exp(p[2])), float(p[3])
@@ -278,9 +270,7 @@ def _merged(found: list[Finding]) -> list[Finding]:
     """One defect is one finding: drop a weaker one that lies within a stronger one's rim."""
     kept: list[Finding] = []
     for f in sorted(found, key=lambda f: -abs(f.delta_l) * f.diameter_mm):
-        if all(
-            np.hypot(f.x_mm - o.x_mm, f.y_mm - o.y_mm) > 0.5 * (f.diameter_mm + o.diameter_mm) for o in kept
-        ):
+        if all(np.hypot(f.x_mm - o.x_mm, f.y_mm - o.y_mm) > 0.5 * (f.diameter_mm + o.diameter_mm) for o in kept):
             kept.append(f)
     return sorted(kept, key=lambda f: -f.delta_e00)
 
@@ -347,9 +337,7 @@ def find_edges(
         first = float(np.nanmax(np.where(outer, lift, np.nan)))
         if first <= 0:
             continue
-        width = float(
-            2 * np.sum(np.clip(np.where(outer, lift, 0), 0, None)) * (dist[1] - dist[0]) / max(first, 1e-6)
-        )
+        width = float(2 * np.sum(np.clip(np.where(outer, lift, 0), 0, None)) * (dist[1] - dist[0]) / max(first, 1e-6))
         width = float(np.clip(width, 3.0, 0.25 * min(w, h)))
         sigma = float(np.hypot(np.hypot(rough, light_l), np.nanmin(err[outer])))
         de = float(delta_e00(lab0 + [first, 0, 0], lab0))
@@ -437,9 +425,7 @@ def judge_evenness(
     if good.sum() < 8:
         good = have
     typical = np.median(field_rel[good], axis=0)
-    grid = uptake_grid(
-        target, field_rel, weight, good, cell_rel, cell_due, due_error, cell_ok, typical, step_mm
-    )
+    grid = uptake_grid(target, field_rel, weight, good, cell_rel, cell_due, due_error, cell_ok, typical, step_mm)
     lab_map = relative_lab(np.where(have[..., None], field_rel, 1.0))
     lab_map = np.where(have[..., None], lab_map, np.nan)
     lab0 = relative_lab(typical[None])[0]
@@ -461,9 +447,7 @@ def judge_evenness(
         (yy + 0.5) * step_mm / target.size_mm[1] * 2 - 1,
     )
     ok = np.isfinite(grid.d_l) & good
-    plane, _, _ = robust_least_squares(
-        polynomial_terms(ux[ok], uy[ok], 1), grid.d_l[ok], weights=1 / grid.var[ok]
-    )
+    plane, _, _ = robust_least_squares(polynomial_terms(ux[ok], uy[ok], 1), grid.d_l[ok], weights=1 / grid.var[ok])
     gx, gy = plane[2] / (target.size_mm[0] / 20), plane[1] / (target.size_mm[1] / 20)  # per cm
     if abs(plane[1]) or abs(plane[2]):
         # polynomial_terms orders (0,0), (0,1)=y, (1,0)=x
@@ -473,7 +457,10 @@ def judge_evenness(
     rim = light_std[good & ~_inner(target, grid.d_l.shape, step_mm)]
     rim_std = float(np.median(rim)) if rim.size else float(np.median(light_std))
     edges = find_edges(grid, target, typical, light_std_rim=rim_std)
-    blocked = glare | ~inside
+    # the foot of a reflection reaches further than its mask
+    wide = 2 * round(_GLARE_FOOT_MM / step_mm) + 1
+    foot = cv2.dilate(glare.astype(np.uint8), np.ones((wide, wide), np.uint8)) > 0
+    blocked = foot | ~inside
     calm = _without_edges(grid, edges, target)
     light_l = float(relative_lab((typical * (1 + float(np.median(light_std))))[None])[0, 0] - lab0[0])
     spots = find_spots(calm, target, typical, blocked=blocked, light_l=light_l, lab_map=lab_map)
@@ -489,11 +476,7 @@ def judge_evenness(
     rr = np.clip((centre[:, 1] / step_mm).astype(int), 0, uptake_map.shape[0] - 1)
     cc = np.clip((centre[:, 0] / step_mm).astype(int), 0, uptake_map.shape[1] - 1)
     quiet = np.isfinite(de)
-    spread = (
-        float(np.nanpercentile(smooth[quiet], 97.5) - np.nanpercentile(smooth[quiet], 2.5))
-        if quiet.any()
-        else 0.0
-    )
+    spread = float(np.nanpercentile(smooth[quiet], 97.5) - np.nanpercentile(smooth[quiet], 2.5)) if quiet.any() else 0.0
     u_light = float(delta_e00(relative_lab((typical * (1 + float(np.median(light_std))))[None])[0], lab0))
     return Evenness(
         lab_map=lab_map,

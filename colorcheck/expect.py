@@ -16,12 +16,18 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from .records import FlatImage, Floats, Mask, Pixels, Shape
+from .records import FlatImage, Pixels, Shape
 from .robust import polynomial_terms, robust_least_squares
 
+Array = NDArray[Any]
+
 _FINE_PX_PER_MM = 3.0
-_SCATTER_MM = (3.0, 8.0, 18.0)
+_SCATTER = (
+    ((2.5, 1.0),),
+    ((4.0, 0.3), (8.0, 0.45), (14.0, 0.25)),
+)  # reach in mm and share; the wide one: exp(-r / 6 mm)
 _FLOOR = 0.004  # least signal believed, share of the coat
 
 Answer = Callable[[Any], Any]
@@ -42,7 +48,7 @@ class PieceView:
     flat: FlatImage
     margin_mm: float = 0.0
     blank: Pixels | None = None
-    to_photo: Callable[[Floats], Floats] | None = None
+    to_photo: Callable[[Array], Array] | None = None
     card: bool = True
 
 
@@ -56,15 +62,15 @@ class ViewBlocks:
     ``first_light`` (r, c, 3) a first guess of the light, ``white`` (3,) the coat under it.
     """
 
-    y: Floats
-    fill: Floats
-    ring_y: Floats
-    ring_mm: Floats
+    y: Array
+    fill: Array
+    ring_y: Array
+    ring_mm: Array
     fine: Pixels
-    fine_ok: Mask
-    first_light: Floats
+    fine_ok: Array
+    first_light: Array
     blank_used: bool
-    to_photo: Callable[[Floats], Floats] | None
+    to_photo: Callable[[Array], Array] | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,21 +79,21 @@ class Expected:
 
     ``rel`` (r, c, 3) linear signal relative to the bare coat; ``device`` (r, c, 3) mean
     artwork RGB; ``slope_x``/``slope_y`` (r, c, 3) change of its logarithm per mm of
-    displacement, ``blur`` (r, c, 3) per unit of extra blur, ``scatter`` (r, c, 3, 3) per
+    displacement, ``blur`` (r, c, 3) per unit of extra blur, ``scatter`` (r, c, 2, 3) per
     unit share of sideways light; ``texture`` (r, c) roughness of the artwork inside the
     block; ``inside`` (r, c); ``fine_rel`` (H, W, 3) the expected image in fine pixels,
     ``fine_px_per_mm``; ``source`` 'reading', 'profile' or 'photo'; ``coat`` where the level
     of the bare coat came from: 'artwork', 'card' or 'guess'.
     """
 
-    rel: Floats
-    device: Floats
-    slope_x: Floats
-    slope_y: Floats
-    blur: Floats
-    scatter: Floats
-    texture: Floats
-    inside: Mask
+    rel: Array
+    device: Array
+    slope_x: Array
+    slope_y: Array
+    blur: Array
+    scatter: Array
+    texture: Array
+    inside: Array
     fine_rel: Pixels
     fine_device: Pixels
     fine_px_per_mm: float
@@ -132,17 +138,21 @@ def colour_terms(device_rgb: Any, degree: int) -> Any:
             for j in range(total - i, -1, -1):
                 cols.append(p[0][i] * p[1][j] * p[2][total - i - j])
     # a printer with other curves, or with inks exchanged, is far from a polynomial in the dark
-    cols.extend(np.log(_aim(np.asarray(device_rgb)))[..., c] / np.float32(2) + np.float32(1) for c in range(3))
+    cols.extend(
+        np.log(_aim(np.asarray(device_rgb)))[..., c] / np.float32(2) + np.float32(1) for c in range(3)
+    )
     return np.stack(cols, axis=-1)
 
 
-def block_places(shape: tuple[int, int], step_mm: float) -> Floats:
+def block_places(shape: tuple[int, int], step_mm: float) -> Array:
     """Middles of the blocks in mm, (r, c, 2)."""
     x, y = (np.arange(shape[1]) + 0.5) * step_mm, (np.arange(shape[0]) + 0.5) * step_mm
     return np.stack(np.meshgrid(x, y), axis=-1)
 
 
-def _outline(size_mm: tuple[float, float], shape: Shape, g: float, hw: tuple[int, int], rim_mm: float) -> Mask:
+def _outline(
+    size_mm: tuple[float, float], shape: Shape, g: float, hw: tuple[int, int], rim_mm: float
+) -> Array:
     ok = np.zeros(hw, np.uint8)
     w, h = size_mm
     if shape == "round":
@@ -176,25 +186,34 @@ def _view_blocks(
         blank = _resized(np.nan_to_num(view.blank, nan=0.0), full)
         blank = cv2.blur(blank, (2 * int(3 * g) + 1,) * 2, borderType=cv2.BORDER_REFLECT_101)
         blank = cv2.blur(blank, (2 * int(2 * g) + 1,) * 2, borderType=cv2.BORDER_REFLECT_101)
-        rgb = rgb / np.maximum(blank / max(float(blank.mean()), 1e-6), 0.02)
+        rgb = rgb / np.maximum(blank, 0.01)
     if view.card and m >= 6 and blank is None:
         ring_y, ring_mm = _card_ring(rgb, bad, size_mm, shape, g, m)
     fine = np.ascontiguousarray(rgb[inner], dtype=np.float32)
     ok = ~bad[inner] & _outline(size_mm, shape, g, hw, rim_mm)
     weight = ok.astype(np.float32)
-    total = block_means(np.concatenate([fine * weight[..., None], weight[..., None]], axis=2), b).astype(float)
+    total = block_means(np.concatenate([fine * weight[..., None], weight[..., None]], axis=2), b).astype(
+        float
+    )
     fill = total[..., 3]
     with np.errstate(invalid="ignore", divide="ignore"):
         y = np.where(fill[..., None] > 0.3, total[..., :3] / fill[..., None], np.nan)
     return ViewBlocks(
-        y=y, fill=np.where(fill > 0.3, fill, 0.0), ring_y=ring_y, ring_mm=ring_mm, fine=fine, fine_ok=ok,
-        first_light=np.ones_like(y), blank_used=blank is not None, to_photo=view.to_photo,
+        y=y,
+        fill=np.where(fill > 0.3, fill, 0.0),
+        ring_y=ring_y,
+        ring_mm=ring_mm,
+        fine=fine,
+        fine_ok=ok,
+        first_light=np.ones_like(y),
+        blank_used=blank is not None,
+        to_photo=view.to_photo,
     )
 
 
 def _card_ring(
-    rgb: Any, bad: Mask, size_mm: tuple[float, float], shape: Shape, g: float, m: float
-) -> tuple[Floats, Floats]:
+    rgb: Any, bad: Array, size_mm: tuple[float, float], shape: Shape, g: float, m: float
+) -> tuple[Array, Array]:
     """White card round the piece in 4 mm squares, those that are no card left out."""
     b = max(round(4 * g), 1)
     y = block_means(rgb, b).astype(float)
@@ -228,7 +247,7 @@ def _aim(device: Any) -> Any:
     return np.float32(0.015) + np.float32(0.985) * lin
 
 
-def distinct_colours(device: Floats, ok: Mask) -> int:
+def distinct_colours(device: Array, ok: Array) -> int:
     """How many clearly different colours fill at least two blocks each."""
     v = (device[ok] / 24).astype(np.int64)
     _, count = np.unique(v[:, 0] * 256 + v[:, 1] * 16 + v[:, 2], return_counts=True)
@@ -236,8 +255,14 @@ def distinct_colours(device: Floats, ok: Mask) -> int:
 
 
 def expected_image(
-    views: Sequence[PieceView], artwork: Any, size_mm: tuple[float, float], shape: Shape = "rect", *,
-    answer: Answer | None = None, source: str = "photo", rim_mm: float = 1.5,
+    views: Sequence[PieceView],
+    artwork: Any,
+    size_mm: tuple[float, float],
+    shape: Shape = "rect",
+    *,
+    answer: Answer | None = None,
+    source: str = "photo",
+    rim_mm: float = 1.5,
 ) -> Expected:
     """Fit what the artwork's colours look like in the photos, and predict the piece from it.
 
@@ -272,7 +297,7 @@ def expected_image(
     fill = block_means(weight, b).astype(float)
     norm = np.maximum(fill, 1e-6)[..., None]
 
-    def means(image: Any) -> Floats:
+    def means(image: Any) -> Array:
         return np.asarray(block_means(image * weight[..., None], b) / norm, dtype=float)
 
     device = means(art)
@@ -282,7 +307,7 @@ def expected_image(
     start = _aim if answer is None else lambda v: np.maximum(np.asarray(answer(v), dtype=np.float32), 1e-3)
     terms = colour_terms(art.reshape(-1, 3), degree)
     fine0 = start(art.reshape(-1, 3)).astype(np.float32)
-    fine_rel = fine0.reshape(art.shape)
+    fine_rel: Any = fine0.reshape(art.shape)
     rough = np.sqrt(np.maximum(means(art**2) - device**2, 0)).mean(axis=2)
     plain = ok / (1 + (rough / 12.0) ** 2)
     block_terms = colour_terms(device.reshape(-1, 3), degree).astype(float)
@@ -321,49 +346,74 @@ def expected_image(
     texture = np.sqrt((means(dx * dx + dy * dy) / rel**2).mean(axis=2))
     # light that enters through the dye elsewhere and leaves here passes each dye once: square roots
     root = np.sqrt(rel)
-    scatter = np.stack([_sideways(root, ok, s / step) / root - 1 for s in _SCATTER_MM], axis=2)
+    scatter = np.stack(
+        [sum(w * _sideways(root, ok, s / step) for s, w in mix) / root - 1 for mix in _SCATTER], axis=2
+    )
     scatter = np.log1p(0.2 * scatter) / 0.2  # a share of light adds, the fit works on logarithms
     return Expected(
-        rel=rel, device=device, slope_x=means(dx) / rel, slope_y=means(dy) / rel, blur=means(lap) / rel,
-        scatter=scatter, texture=texture, inside=ok, fine_rel=fine_rel, fine_device=art,
-        fine_px_per_mm=g, step_mm=step, size_mm=size_mm, shape=shape,
+        rel=rel,
+        device=device,
+        slope_x=means(dx) / rel,
+        slope_y=means(dy) / rel,
+        blur=means(lap) / rel,
+        scatter=scatter,
+        texture=texture,
+        inside=ok,
+        fine_rel=fine_rel,
+        fine_device=art,
+        fine_px_per_mm=g,
+        step_mm=step,
+        size_mm=size_mm,
+        shape=shape,
         views=tuple(
             ViewBlocks(
-                y=v.y, fill=v.fill, ring_y=v.ring_y, ring_mm=v.ring_mm, fine=v.fine, fine_ok=v.fine_ok,
-                first_light=light, blank_used=v.blank_used, to_photo=v.to_photo,
+                y=v.y,
+                fill=v.fill,
+                ring_y=v.ring_y,
+                ring_mm=v.ring_mm,
+                fine=v.fine,
+                fine_ok=v.fine_ok,
+                first_light=light,
+                blank_used=v.blank_used,
+                to_photo=v.to_photo,
             )
             for v, light in zip(blocks, lights, strict=True)
         ),
-        degree=degree, colours=colours, source=source if answer is not None else "photo", coat=coat,
+        degree=degree,
+        colours=colours,
+        source=source if answer is not None else "photo",
+        coat=coat,
     )
 
 
-def _sideways(rel: Floats, ok: Mask, sigma: float) -> Floats:
+def _sideways(rel: Array, ok: Array, sigma: float) -> Array:
     weight = ok.astype(float)
     up = cv2.GaussianBlur(rel * weight[..., None], (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
     down = cv2.GaussianBlur(weight, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
     return np.asarray(up / np.maximum(down, 1e-6)[..., None])
 
 
-def _plane(xy_mm: Floats, size_mm: tuple[float, float], degree: int) -> Floats:
+def _plane(xy_mm: Array, size_mm: tuple[float, float], degree: int) -> Array:
     half = max(size_mm) / 2
     u = (xy_mm - [size_mm[0] / 2, size_mm[1] / 2]) / half
     return polynomial_terms(u[..., 0], u[..., 1], degree)
 
 
-def _first_light(v: ViewBlocks, places: Floats, size_mm: tuple[float, float]) -> Floats:
+def _first_light(v: ViewBlocks, places: Array, size_mm: tuple[float, float]) -> Array:
     """Level and shape of the light from the card, or just the level of the bright places."""
     if len(v.ring_y):
         a = _plane(v.ring_mm, size_mm, 2)
         x, _, _ = robust_least_squares(a, np.log(np.maximum(v.ring_y, 1e-4)), floor=0.003)
         return np.asarray(np.exp(_plane(places, size_mm, 2) @ x))
+    if v.blank_used:
+        return np.ones_like(v.y)
     level = np.nanpercentile(v.y.reshape(-1, 3), 99, axis=0)
     return np.asarray(np.broadcast_to(np.maximum(level, 1e-3), v.y.shape).copy())
 
 
 def _better_light(
-    v: ViewBlocks, light: Floats, rel: Floats, weight: Floats, places: Floats, size_mm: tuple[float, float]
-) -> Floats:
+    v: ViewBlocks, light: Array, rel: Array, weight: Array, places: Array, size_mm: tuple[float, float]
+) -> Array:
     use = (v.fill > 0.3) & (weight > 0.02) & np.isfinite(v.y).all(axis=2)
     if use.sum() < 12:
         return light
@@ -372,7 +422,9 @@ def _better_light(
     # card and print differ by a constant of their own, so the fit inside has its own level
     a = _plane(places[use], size_mm, 2)
     if len(v.ring_y):
-        ring = np.log(v.ring_y / np.exp(_interpolated(np.log(light), v.ring_mm, places, size_mm))).mean(axis=1)
+        ring = np.log(v.ring_y / np.exp(_interpolated(np.log(light), v.ring_mm, places, size_mm))).mean(
+            axis=1
+        )
         ar = _plane(v.ring_mm, size_mm, 2)
         a = np.column_stack([np.concatenate([a, ar]), np.r_[np.zeros(len(a)), np.ones(len(ar))]])
         y = np.concatenate([r.mean(axis=1), ring])
@@ -386,7 +438,7 @@ def _better_light(
     return np.asarray(light * np.exp(shape)[..., None])
 
 
-def _interpolated(log_light: Floats, at_mm: Floats, places: Floats, size_mm: tuple[float, float]) -> Floats:
+def _interpolated(log_light: Array, at_mm: Array, places: Array, size_mm: tuple[float, float]) -> Array:
     """Degree-2 light carried on to places outside the piece, (m, 3)."""
     a = _plane(places.reshape(-1, 2), size_mm, 2)
     x = np.linalg.lstsq(a, log_light.reshape(-1, 3), rcond=None)[0]
@@ -394,13 +446,13 @@ def _interpolated(log_light: Floats, at_mm: Floats, places: Floats, size_mm: tup
 
 
 def _coat_level(
-    blocks: Sequence[ViewBlocks], lights: Sequence[Floats], device: Floats, rel: Floats, start: Answer, ok: Mask
-) -> tuple[Floats, str]:
+    blocks: Sequence[ViewBlocks], lights: Sequence[Array], device: Array, rel: Array, start: Answer, ok: Array
+) -> tuple[Array, str]:
     """Signal of the bare coat on the scale of ``rel``."""
     white = ok & (device.min(axis=2) > 250)
     if white.sum() >= 6:
         return np.asarray(np.median(rel[white], axis=0)), "artwork"
-    if all(len(v.ring_y) for v in blocks):
+    if all(len(v.ring_y) or v.blank_used for v in blocks):
         return np.ones(3) * 1.0, "card"
     del lights
     aim = np.asarray(start(device[ok]), dtype=float)
@@ -412,6 +464,13 @@ def _coat_level(
 
 
 __all__ = [
-    "Answer", "Expected", "PieceView", "ViewBlocks", "block_means", "block_places", "colour_terms",
-    "distinct_colours", "expected_image",
+    "Answer",
+    "Expected",
+    "PieceView",
+    "ViewBlocks",
+    "block_means",
+    "block_places",
+    "colour_terms",
+    "distinct_colours",
+    "expected_image",
 ]

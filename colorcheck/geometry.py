@@ -81,9 +81,7 @@ def sampling_maps(pose: Pose, size_mm: tuple[float, float], px_per_mm: float) ->
     return np.ascontiguousarray(full[..., 0]), np.ascontiguousarray(full[..., 1])
 
 
-def flatten(
-    pixels: Any, pose: Pose, size_mm: tuple[float, float], px_per_mm: float, *, nearest: bool = False
-) -> Any:
+def flatten(pixels: Any, pose: Pose, size_mm: tuple[float, float], px_per_mm: float, *, nearest: bool = False) -> Any:
     """Lay an image flat on the millimetre grid; outside the photo is NaN (float) or 0.
 
     Parameters

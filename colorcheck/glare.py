@@ -106,9 +106,7 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         var = evidence.std**2 + (0.25 * (now - due)) ** 2
         w = robust / var
         wl, ws = w * lin, w * slope
-        columns = np.column_stack(
-            [w.sum(1), ws.sum(1), (ws * slope).sum(1), wl.sum(1), (wl * slope).sum(1), w, wl, ws]
-        )
+        columns = np.column_stack([w.sum(1), ws.sum(1), (ws * slope).sum(1), wl.sum(1), (wl * slope).sum(1), w, wl, ws])
         sums = (near @ columns.astype(np.float32)).astype(float)
         s1, s12, s22, t1, t2 = sums[:, :5].T
         s22 = s22 + 1 / 0.25**2
@@ -120,9 +118,9 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         per_channel = (sums[:, 8:11] - lack[:, None] * sums[:, 11:14]) / np.maximum(sums[:, 5:8], 1e-9)
         lack_at = _sample(lack.reshape(shape), evidence.xy_mm, step)
         g_at = _sample(g.reshape(shape), evidence.xy_mm, step)
-        left = (
-            evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]
-        ) / np.sqrt(var)
+        left = (evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]) / np.sqrt(
+            var
+        )
         scale = max(1.0, float(np.median(np.abs(left)) * 1.4826))
         robust = np.maximum(tukey_weights(left, scale, 6.0), 0.01)
         std = std * scale

@@ -137,9 +137,7 @@ def fit_light(
     cw = np.where(second > 0, 0.0, w) if (second == 0).sum() > c.shape[1] + 1 else w.copy()
     w_chroma = cw.copy()
     for _ in range(4):
-        chroma = np.linalg.lstsq(
-            c.T @ (c * cw[:, None]), c.T @ ((logs - y[:, None]) * cw[:, None]), rcond=1e-10
-        )[0]
+        chroma = np.linalg.lstsq(c.T @ (c * cw[:, None]), c.T @ ((logs - y[:, None]) * cw[:, None]), rcond=1e-10)[0]
         r = np.abs(logs - y[:, None] - c @ chroma).max(axis=1)
         cw = w_chroma * tukey_weights(r, max(float(np.median(r[prior > 0.2])) * 1.4, _LEAST_REL))
     return LightFit(

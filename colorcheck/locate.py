@@ -105,9 +105,7 @@ def _decode_code(image: LinearImage, seen: _Seen, factor: float, *, thorough: bo
         )
         # a second faint copy of the print lies grey over the code: counting grey as white takes it away
         low, high = (float(v) for v in np.percentile(crop, (5, 95)))
-        hard = cv2.convertScaleAbs(
-            np.maximum(crop.astype(np.float32) - low, 0), alpha=255 / max(0.4 * (high - low), 1)
-        )
+        hard = cv2.convertScaleAbs(np.maximum(crop.astype(np.float32) - low, 0), alpha=255 / max(0.4 * (high - low), 1))
         for picture in (crop, hard):
             text = _try_code(qr, picture) or (_resample_code(qr, picture, side) if thorough else "")
             if text:
@@ -152,12 +150,7 @@ def _code_by_markers(qr: Any, image: LinearImage, seen: _Seen, factor: float) ->
 
     for shape in ("rect", "round"):
         sizes = np.arange(60.0, 401.0, 20.0)
-        tried = [
-            (f[0], w, h)
-            for w in sizes
-            for h in (sizes if shape == "rect" else (w,))
-            if (f := fit(shape, w, h))
-        ]
+        tried = [(f[0], w, h) for w in sizes for h in (sizes if shape == "rect" else (w,)) if (f := fit(shape, w, h))]
         if not tried:
             continue
         _, w, h = min(tried)
@@ -168,9 +161,7 @@ def _code_by_markers(qr: Any, image: LinearImage, seen: _Seen, factor: float) ->
                 for b in ((-1, 0, 1) if shape == "rect" else (0,))
             ]
             close = [
-                (f[0], u, v)
-                for u, v in around
-                if min(u, v) >= 60 and max(u, v) <= 400 and (f := fit(shape, u, v))
+                (f[0], u, v) for u, v in around if min(u, v) >= 60 and max(u, v) <= 400 and (f := fit(shape, u, v))
             ]
             if close:
                 _, w, h = min(close)
@@ -184,18 +175,14 @@ def _code_by_markers(qr: Any, image: LinearImage, seen: _Seen, factor: float) ->
     margin = side * 0.1
     scale = (n + 8) * module / side
     to_crop = np.array([[scale, 0, -(x - margin) * scale], [0, scale, -(y - margin) * scale], [0, 0, 1]])
-    small_to_full = np.array(
-        [[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]]
-    )
+    small_to_full = np.array([[1 / factor, 0, 0.5 / factor - 0.5], [0, 1 / factor, 0.5 / factor - 0.5], [0, 0, 1]])
     h_crop = to_crop @ np.linalg.inv(small_to_full @ best[1])
     span = round((side + 2 * margin) * scale)
     crop = cv2.warpPerspective(
         _grey(image.rgb), h_crop, (span, span), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
     low, high = (float(v) for v in np.percentile(crop, (5, 95)))
-    hard = cv2.convertScaleAbs(
-        np.maximum(crop.astype(np.float32) - low, 0), alpha=255 / max(0.4 * (high - low), 1)
-    )
+    hard = cv2.convertScaleAbs(np.maximum(crop.astype(np.float32) - low, 0), alpha=255 / max(0.4 * (high - low), 1))
     for picture in (crop, hard):
         text = _try_code(qr, picture) or _resample_code(qr, picture, 0.0, module_px=module)
         if text:
@@ -231,11 +218,7 @@ def _resample_code(qr: Any, crop: Any, side: float, *, module_px: float = 0.0) -
     best: tuple[float, float, list[tuple[float, float]]] = (-1.0, 1.0, [])
     soft = crop.astype(np.float32)
     # side of the code over side of its marker
-    modules = (
-        [module_px * f for f in (0.94, 1.0, 1.06)]
-        if module_px
-        else np.linspace(1.6, 2.4, 14) * side / (n + 8)
-    )
+    modules = [module_px * f for f in (0.94, 1.0, 1.06)] if module_px else np.linspace(1.6, 2.4, 14) * side / (n + 8)
     for m in modules:
         template = _finder(m)
         r = cv2.matchTemplate(soft, template, cv2.TM_CCOEFF_NORMED)
@@ -267,9 +250,7 @@ def _resample_code(qr: Any, crop: Any, side: float, *, module_px: float = 0.0) -
             (-0.4, 0.4),
         ):
             far = (ii / n) * (jj / n)
-            xy = np.einsum(
-                "ab,bij->aij", affine, np.stack([ii + skew * far, jj + slant * far, np.ones((n, n))])
-            )
+            xy = np.einsum("ab,bij->aij", affine, np.stack([ii + skew * far, jj + slant * far, np.ones((n, n))]))
             v = cv2.remap(
                 picture,
                 xy[0].astype(np.float32),
@@ -404,9 +385,7 @@ def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]
     # what is left at the cell centres: mean of the two opposite edges, so that ink spread drops out
     left = offset.reshape(-1, 4)[: len(target.box_mm)]
     cx, cy = (left[:, 1] - left[:, 0]) / 2, (left[:, 3] - left[:, 2]) / 2
-    rms = (
-        float(np.sqrt(np.nanmean(np.concatenate([cx, cy]) ** 2))) if np.isfinite(left).any() else float("nan")
-    )
+    rms = float(np.sqrt(np.nanmean(np.concatenate([cx, cy]) ** 2))) if np.isfinite(left).any() else float("nan")
     pose = replace(pose, residual_mm=rms, edges_used=int(np.isfinite(offset).sum()))
     return pose, offset, float(np.nanmedian(blur)) if np.isfinite(blur).any() else float("nan")
 

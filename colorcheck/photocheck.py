@@ -26,6 +26,7 @@ def check_photo(
     edge_mm: float,
     tone_slope: float,
     covered: Any,
+    local_tone: float,
     limits: dict[str, Any],
 ) -> PhotoCheck:
     """Measure sharpness, exposure, glare, cover and scale of one photo.
@@ -38,6 +39,8 @@ def check_photo(
         Excess slope of the field against the light, from `tone`.
     covered : (n,) bool
         Cells something lies on.
+    local_tone : float
+        Strength of local tone mapping, 0 when none was noticed.
     limits : dict
         The ``photo`` table of the limits file.
 
@@ -110,6 +113,13 @@ def check_photo(
             dark_side,
         ),
         (
+            "local-tone",
+            local_tone,
+            float(limits["local_tone"]),
+            local_tone > float(limits["local_tone"]),
+            "",
+        ),
+        (
             "tone-curve",
             abs(tone_slope),
             float(limits["tone_slope"]),
@@ -134,6 +144,8 @@ def check_photo(
         warnings.append(("uneven-light", light.ratio, 2.2, dark_side))
     if 0.05 < abs(tone_slope) <= float(limits["tone_slope"]):
         warnings.append(("tone-curve", abs(tone_slope), 0.05, ""))
+    if 0 < local_tone <= float(limits["local_tone"]):
+        warnings.append(("local-tone", local_tone, float(limits["local_tone"]), ""))
     if pose.mirrored:
         warnings.append(("mirrored", 1.0, 0.0, ""))
     return PhotoCheck(

@@ -10,6 +10,9 @@ from typing import Any
 import numpy as np
 
 from .accuracy import judge_accuracy
+from .camera import CameraModel, LightChange, refer_cells
+from .card import CardSignal, card_signal, coat_of, join
+from .cielab import lab_to_xyz, xyz_to_linear_srgb
 from .decode import decode
 from .evenness import judge_evenness
 from .glare import Evidence, GlareFit, fit_glare, glare_at
@@ -22,6 +25,7 @@ from .prints import check_print
 from .records import (
     CellFlag,
     CellKind,
+    Cells,
     CellSamples,
     Earlier,
     FieldSamples,
@@ -35,9 +39,11 @@ from .records import (
 from .rectify import lay_flat, sample_cells, sample_field, sample_quiet
 from .response import Response, fit_response, predict
 from .tone import Tone, fit_tone, tone_gain
+from .toneguard import check_local_tone
 from .verdict import decide, load_limits
 
 _BAD = int(CellFlag.CLIPPED | CellFlag.HIDDEN)
+_SPOILED = _BAD | int(CellFlag.GLARE | CellFlag.UNEVEN)
 
 
 def centres(target: Target) -> Floats:
@@ -81,9 +87,7 @@ class Separated:
     field_std: Floats
 
 
-def separate(
-    target: Target, samples: CellSamples, field: FieldSamples, quiet: tuple[Floats, Floats]
-) -> Separated:
+def separate(target: Target, samples: CellSamples, field: FieldSamples, quiet: tuple[Floats, Floats]) -> Separated:
     """Take light and glare out of one photo: the two exchange what they found until both stay.
 
     Returns
@@ -235,9 +239,7 @@ def _follow_tone(
     pick = have & (np.arange(len(have)) % max(1, int(have.sum() / 400)) == 0)
     seen = np.clip(rel[cells], 1e-3, 2.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        excess = np.concatenate(
-            [np.log(seen / due[cells]).ravel(), np.log(field_rel[pick] / typical).ravel()]
-        )
+        excess = np.concatenate([np.log(seen / due[cells]).ravel(), np.log(field_rel[pick] / typical).ravel()])
     rho = np.concatenate([due[cells].ravel(), np.tile(typical, int(pick.sum()))])
     std = np.concatenate([(error[cells] / due[cells]).ravel() + 0.01, np.full(3 * int(pick.sum()), 0.03)])
     t = np.concatenate([np.repeat(t_cell[cells], 3), np.repeat(t_field[pick], 3)])
@@ -271,11 +273,11 @@ class _Worked:
     due: Floats
     tone: Tone
     covered: Any
+    coat: Floats
+    card: CardSignal
 
 
-def work_photo(
-    image: LinearImage, target: Target | None, *, limits: dict[str, Any]
-) -> tuple[Target, _Worked]:
+def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, Any]) -> tuple[Target, _Worked]:
     """Decode aside, everything that is done to one photo alone."""
     found = locate(image, target)
     target, pose, image = found.target, found.pose, found.image
@@ -289,6 +291,20 @@ def work_photo(
     )
     field_rel = (field.rgb - parts.light.g_map) / parts.light.e_map
     field_rel[parts.covered_field] = np.nan
+    clear = (cells.flags & _SPOILED) == 0
+    local = check_local_tone(
+        image,
+        pose,
+        target,
+        samples.rgb - parts.light.g_cell,
+        clear,
+        limit=float(limits["photo"]["local_tone"]),
+    )
+    if local.error > 0:  # what the camera's own dodging may have left in every cell
+        y = np.clip(cells.rgb_rel.mean(axis=1), 1e-3, 1.0)
+        noise = np.hypot(cells.u_noise, 116 / 3 * np.cbrt(y) * local.error)
+        cells = replace(cells, u_noise=noise, uncertainty=np.hypot(noise, cells.u_system))
+    card = card_signal(image, pose, target, lambda mm: light_at(parts.fit, mm)[0])
     check = check_photo(
         target,
         pose,
@@ -297,6 +313,7 @@ def work_photo(
         edge_mm=found.edge_mm,
         tone_slope=parts.tone.field_slope,
         covered=parts.covered,
+        local_tone=local.strength if local.noticed else 0.0,
         limits=limits["photo"],
     )
     result = PhotoResult(
@@ -317,7 +334,15 @@ def work_photo(
         check=check,
     )
     return target, _Worked(
-        result, field_rel, parts.field_std, parts.response, parts.due, parts.tone, parts.covered
+        result,
+        field_rel,
+        parts.field_std,
+        parts.response,
+        parts.due,
+        parts.tone,
+        parts.covered,
+        coat_of(parts.light),
+        card,
     )
 
 
@@ -325,6 +350,7 @@ def read(
     photos: Sequence[str | Path],
     *,
     target: Target | None = None,
+    camera: CameraModel | None = None,
     printed: str = "as-usual",
     paper: str = "on",
     against: Earlier | None = None,
@@ -341,6 +367,9 @@ def read(
         Photos or scans of the same piece.
     target : Target, optional
         Its layout; without one the printed code tells.
+    camera : CameraModel, optional
+        The characterised camera; gives trust ``referenced``, and absolute values where the
+        white card round the piece links the photos to the characterisation.
     printed : {'as-usual', 'raw'}
         ``raw`` means without any profile: colour is reported, not judged.
     paper : {'on', 'off'}
@@ -372,9 +401,7 @@ def read(
         say(f"reading {Path(path).name}")
         target, one = work_photo(decode(path), target, limits=limits)
         if worked:  # only one flat picture is kept: the sharpest of the fit ones
-            best = min(
-                (worked[-1], one), key=lambda k: (len(k.result.check.problems), k.result.check.edge_mm)
-            )
+            best = min((worked[-1], one), key=lambda k: (len(k.result.check.problems), k.result.check.edge_mm))
             other = one if best is worked[-1] else worked[-1]
             lean = replace(other, result=replace(other.result, flat=None))
             worked[-1:] = [lean, best] if best is one else [best, lean]
@@ -386,6 +413,7 @@ def read(
     return _judge(
         target,
         tuple(worked),
+        camera=camera,
         printed=printed,
         paper=paper,
         against=against,
@@ -395,10 +423,19 @@ def read(
     )
 
 
+def _refer(cells: Cells, camera: CameraModel, photos: Sequence[_Worked]) -> tuple[Cells, LightChange]:
+    """See merged cells through the characterised camera; their linear colour follows the new CIELAB."""
+    coat = np.exp(np.mean([np.log(k.coat) for k in photos], axis=0))
+    out, change, bound = refer_cells(cells, camera, coat, join([k.card for k in photos]))
+    flags = out.flags | np.where(bound, int(CellFlag.DENSITY_BOUND), 0)
+    return replace(out, rgb_rel=xyz_to_linear_srgb(lab_to_xyz(out.lab)), flags=flags), change
+
+
 def _judge(
     target: Target,
     worked: tuple[_Worked, ...],
     *,
+    camera: CameraModel | None,
     printed: str,
     paper: str,
     against: Earlier | None,
@@ -429,11 +466,12 @@ def _judge(
     prints = check_print(
         target, flat, main.result.light, main.field_rel, main.result.cells, edge_mm=main.result.check.edge_mm
     )
+    change = None
+    if camera is not None:
+        cells, change = _refer(cells, camera, fit)
     if any(f.kind == "ghost" for f in prints.findings):
         # the copy's strips beside every cell look like small dark places: they are the ghost, not the press
-        even = replace(
-            even, findings=tuple(f for f in even.findings if f.kind != "dark" and f.diameter_mm > 12)
-        )
+        even = replace(even, findings=tuple(f for f in even.findings if f.kind != "dark" and f.diameter_mm > 12))
     even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(even.uptake_cell, 0.4, 2.0))[:, None]
     smooth = fit_response(
         target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel), weights=np.where(usable, 1.0, 0.0)
@@ -452,7 +490,8 @@ def _judge(
         prints,
         even,
         accuracy,
-        trust="balanced",
+        trust="balanced" if camera is None else "referenced",
+        other_light=change,
         printed=printed,
         paper=paper,
         limits=limits,
@@ -462,8 +501,8 @@ def _judge(
     )
     return Reading(
         target=target,
-        trust="balanced",
-        absolute=False,
+        trust="balanced" if camera is None else "referenced",
+        absolute=cells.lab_absolute is not None,
         printed=printed,
         paper=paper,
         photos=tuple(k.result for k in worked),

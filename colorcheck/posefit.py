@@ -57,10 +57,12 @@ def fit_pose(
     -------
     Pose
     """
-    both = ~normal.any(axis=1)
+    both = np.asarray(~normal.any(axis=1))
     pts = np.concatenate([mm, mm[both]])
     obs = np.concatenate([px, px[both]])
-    nrm = np.concatenate([np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))])
+    nrm = np.concatenate(
+        [np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))]
+    )
     root = np.ones(len(pts))
     if weight is not None:
         root = np.sqrt(np.concatenate([weight, weight[both]]))
@@ -86,7 +88,10 @@ def fit_pose(
         jx = (mm_to_px(best, pts + [e, 0]) - mm_to_px(best, pts - [e, 0])) / (2 * e)
         jy = (mm_to_px(best, pts + [0, e]) - mm_to_px(best, pts - [0, e])) / (2 * e)
         det = jx[:, 0] * jy[:, 1] - jx[:, 1] * jy[:, 0]
-        back = np.stack([jy[:, 1], -jy[:, 0], -jx[:, 1], jx[:, 0]], axis=1).reshape(-1, 2, 2) / det[:, None, None]
+        back = (
+            np.stack([jy[:, 1], -jy[:, 0], -jx[:, 1], jx[:, 0]], axis=1).reshape(-1, 2, 2)
+            / det[:, None, None]
+        )
         row = np.einsum("ni,nij->nj", nrm, back)
 
         def residual(p: Floats, row: Floats = row, build: Any = build) -> Floats:

@@ -45,6 +45,7 @@ class CellFlag(IntFlag):
     UNDER_SPOT = 64  # lies on a place that was pressed unevenly
     DROPPED_PHOTO = 128  # one of several photos disagreed here and was left out
     OUT_OF_RANGE = 256  # outside the colours the camera was characterised with
+    DENSITY_BOUND = 512  # so dark that stray light makes its density a lower bound
 
 
 @dataclass(frozen=True, slots=True, eq=False)

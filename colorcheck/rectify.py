@@ -37,9 +37,7 @@ def lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float]) -> Fl
     tall, wide = image.rgb.shape[:2]
     inside = (mx >= 0) & (mx <= wide - 1) & (my >= 0) & (my <= tall - 1)
     flat: Any = cv2.remap(image.rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    clip: Any = cv2.remap(
-        image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0
-    )
+    clip: Any = cv2.remap(image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     return FlatImage(rgb=flat, clipped=clip, inside=inside, px_per_mm=g)
 
 
@@ -79,12 +77,7 @@ def sample_cells(flat: FlatImage, pose: Pose, target: Target, image: LinearImage
     # roughness against the cell's own brightness: gradient of tiles, not of pixels
     k = rows.shape[1]
     t = k // 3
-    tiles = (
-        rgb.reshape(n, k, k, 3)[:, : 3 * t, : 3 * t]
-        .reshape(n, 3, t, 3, t, 3)
-        .mean(axis=(2, 4))
-        .reshape(n, 9, 3)
-    )
+    tiles = rgb.reshape(n, k, k, 3)[:, : 3 * t, : 3 * t].reshape(n, 3, t, 3, t, 3).mean(axis=(2, 4)).reshape(n, 9, 3)
     rough = (tiles.max(axis=1) - tiles.min(axis=1)).max(axis=1) / np.maximum(mean.max(axis=1), 0.02)
     usual = float(np.median(rough))
     flags[(rough > max(5 * usual, 0.12))] |= int(CellFlag.UNEVEN)

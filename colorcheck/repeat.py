@@ -80,9 +80,7 @@ def study(
     lab = np.where(np.stack(bad)[..., None], np.nan, np.stack(labs))
     count = np.isfinite(lab[..., 0]).sum(axis=0)
     if (count >= 3).sum() < 10:
-        raise DataError(
-            "too few cells are clear in three of the photos", "take out photos with glare or clipping"
-        )
+        raise DataError("too few cells are clear in three of the photos", "take out photos with glare or clipping")
     use = count >= 3
     lab = lab[:, use]
     middle = np.nanmean(lab, axis=0)
@@ -156,9 +154,7 @@ def load_floor(path: str | Path, ids: Sequence[str]) -> Floats:
         if data["schema"] != SCHEMA:
             raise KeyError("schema")
         mean = float(data["repeatability_delta_e00"])
-        known = {
-            str(c["id"]): float(c["std_delta_e00"]) for c in data["cells"] if c["std_delta_e00"] is not None
-        }
+        known = {str(c["id"]): float(c["std_delta_e00"]) for c in data["cells"] if c["std_delta_e00"] is not None}
         floor = np.array([known.get(i, mean) for i in ids])
         if not np.isfinite(floor).all() or (floor < 0).any():
             raise ValueError("negative or not finite")

@@ -231,9 +231,7 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
             raise FileError(f"{p} is a folder", "name a file, such as result.json")
         handle, temporary = tempfile.mkstemp(dir=p.parent or Path(), prefix=f".{p.name}.", suffix=".part")
     except OSError as err:
-        raise FileError(
-            f"{p} cannot be written ({err.strerror})", "choose a folder that exists and is yours"
-        ) from err
+        raise FileError(f"{p} cannot be written ({err.strerror})", "choose a folder that exists and is yours") from err
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as f:
             json.dump(data, f, indent=1, ensure_ascii=False, allow_nan=False)
@@ -244,9 +242,7 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
         os.replace(temporary, p)
     except OSError as err:
         Path(temporary).unlink(missing_ok=True)
-        raise FileError(
-            f"{p} cannot be written ({err.strerror})", "free some space or choose another place"
-        ) from err
+        raise FileError(f"{p} cannot be written ({err.strerror})", "free some space or choose another place") from err
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise

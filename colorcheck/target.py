@@ -74,9 +74,7 @@ def colours(patches: str) -> list[tuple[int, int, int]]:
     """
     corners = _cube((0, 255))
     if patches == "compact":
-        order = (
-            corners + _greys(16)[1::3] + _ramps((128,)) + _greys(16) + _cube((0, 128, 255)) + _ramps((64,))
-        )
+        order = corners + _greys(16)[1::3] + _ramps((128,)) + _greys(16) + _cube((0, 128, 255)) + _ramps((64,))
         order += [
             (64, 64, 128),
             (64, 128, 64),
@@ -106,9 +104,7 @@ def _wanted(patches: str) -> tuple[int, int]:
 # ---------------------------------------------------------------- layout
 
 
-def _overlaps(
-    box: tuple[float, float, float, float], others: list[tuple[float, float, float, float]]
-) -> bool:
+def _overlaps(box: tuple[float, float, float, float], others: list[tuple[float, float, float, float]]) -> bool:
     x, y, w, h = box
     return any(x < ox + ow and ox < x + w and y < oy + oh and oy < y + h for ox, oy, ow, oh in others)
 
@@ -194,9 +190,7 @@ def _reserved(parts: dict[str, Any]) -> list[tuple[float, float, float, float]]:
     return [*parts["marker_quiet"], *single]
 
 
-def _rim_marks(
-    shape: Shape, w: float, h: float, *, with_line: bool
-) -> list[tuple[float, float, float, float]]:
+def _rim_marks(shape: Shape, w: float, h: float, *, with_line: bool) -> list[tuple[float, float, float, float]]:
     """Where the outer rim carries the mark for the top, and small sheets a line of text."""
     if shape == "rect":
         marks = [(1.0, 1.0, 17.0, 5.0)]
@@ -270,9 +264,7 @@ def _anchors(places: list[tuple[int, int, float, float]]) -> list[CellKind | Non
     for a, b, c in ((a, b, c) for a in (1, 0) for b in (1, 0) for c in (0, 1)):
         tried.append(
             [
-                (CellKind.WHITE if (i // 2 + j // 2) % 2 == c else CellKind.BLACK)
-                if (i % 2, j % 2) == (a, b)
-                else None
+                (CellKind.WHITE if (i // 2 + j // 2) % 2 == c else CellKind.BLACK) if (i % 2, j % 2) == (a, b) else None
                 for i, j, _, _ in places
             ]
         )
@@ -387,9 +379,7 @@ def from_code(text: str) -> Target:
     """
     m = CODE_FORM.match(text.strip())
     if not m:
-        raise TargetError(
-            "the code on the sheet is not a colorcheck layout: give its layout with --target FILE.json"
-        )
+        raise TargetError("the code on the sheet is not a colorcheck layout: give its layout with --target FILE.json")
     patches = {"C": "compact", "S": "standard", "F": "fine"}[m[4]]
     try:
         return make_target(
@@ -400,9 +390,7 @@ def from_code(text: str) -> Target:
             seed=int(m[6]),
         )
     except UsageError as e:
-        raise TargetError(
-            f"the code on the sheet holds an impossible layout ({e}): give it with --target"
-        ) from e
+        raise TargetError(f"the code on the sheet holds an impossible layout ({e}): give it with --target") from e
 
 
 def make_target(
@@ -449,9 +437,7 @@ def make_target(
     if not 0 <= seed <= 999_999:
         raise UsageError("the seed must be a whole number from 0 to 999999")
     if not 100 <= dpi <= 1200:
-        raise UsageError(
-            f"a print resolution of {dpi} dpi is out of range: choose 100 to 1200 (300 is usual)"
-        )
+        raise UsageError(f"a print resolution of {dpi} dpi is out of range: choose 100 to 1200 (300 is usual)")
     if not 0.0 <= bleed_mm <= 10.0:
         raise UsageError("the bleed must be between 0 and 10 mm")
 
@@ -476,9 +462,7 @@ def make_target(
         if room_for(pitch) < want_colours + want_reps and tenths > 62:
             continue  # not even the free area would hold them
         places = _lattice(shape, w, h, pitch, cell, blocked)
-        anchors = (
-            sum(a is not None for a in _anchors(places)) if len(places) >= want_colours + want_reps else 0
-        )
+        anchors = sum(a is not None for a in _anchors(places)) if len(places) >= want_colours + want_reps else 0
         if len(places) - anchors >= want_colours + want_reps:
             chosen = (pitch, cell, places)
             break
@@ -488,9 +472,7 @@ def make_target(
         pitch, cell, places = chosen_small
         room = sum(a is None for a in _anchors(places))
         if patches != "compact" or room < least + 3:
-            smaller = {"fine": "--patches standard or compact", "standard": "--patches compact"}.get(
-                patches, ""
-            )
+            smaller = {"fine": "--patches standard or compact", "standard": "--patches compact"}.get(patches, "")
             advice = f"use {smaller} or a larger blank" if smaller else "use a larger blank"
             raise UsageError(
                 f"{want_colours + want_reps} cells of at least {MIN_CELL_MM:g} mm do not fit on "
@@ -658,9 +640,7 @@ def to_dict(t: Target) -> dict[str, Any]:
 def _numbers(where: str, value: Any, count: int, low: float, high: float) -> list[float]:
     """Check a list of ``count`` finite numbers in a range."""
     if not isinstance(value, list) or len(value) != count:
-        raise TargetError(
-            f"the layout file is damaged: {where} should be {count} numbers: make the target again"
-        )
+        raise TargetError(f"the layout file is damaged: {where} should be {count} numbers: make the target again")
     out = []
     for v in value:
         if isinstance(v, bool) or not isinstance(v, int | float) or not low <= v <= high:
@@ -684,9 +664,7 @@ def from_dict(d: Any) -> Target:
         "control": CellKind.CONTROL,
     }
     if not isinstance(d, dict):
-        raise TargetError(
-            "the layout file is not a target layout: give the .json written beside the print file"
-        )
+        raise TargetError("the layout file is not a target layout: give the .json written beside the print file")
     need = (
         "name",
         "size_mm",
@@ -707,9 +685,7 @@ def from_dict(d: Any) -> Target:
     )
     missing = [k for k in need if k not in d]
     if missing:
-        raise TargetError(
-            f"the layout file lacks '{missing[0]}': give the .json written beside the print file"
-        )
+        raise TargetError(f"the layout file lacks '{missing[0]}': give the .json written beside the print file")
     if d["shape"] not in ("rect", "round") or d["view"] not in ("front", "through"):
         raise TargetError("the layout file is damaged: shape or view is unknown: make the target again")
     if d["patch_set"] not in PATCH_SETS:
@@ -722,17 +698,13 @@ def from_dict(d: Any) -> Target:
         if not isinstance(p, dict) or not {"id", "kind", "device_rgb", "box_mm"} <= set(p):
             raise TargetError("the layout file is damaged: a patch lacks id, kind, device_rgb or box_mm")
         if not isinstance(p["kind"], str) or p["kind"] not in kinds:
-            raise TargetError(
-                f"the layout file is damaged: unknown patch kind {p['kind']!r}: make the target again"
-            )
+            raise TargetError(f"the layout file is damaged: unknown patch kind {p['kind']!r}: make the target again")
         ids.append(str(p["id"]))
         kind.append(int(kinds[p["kind"]]))
         rgb.append(_numbers(f"device_rgb of patch {p['id']}", p["device_rgb"], 3, 0, 255))
         b = _numbers(f"box_mm of patch {p['id']}", p["box_mm"], 4, 0.0, 2000.0)
         if b[0] + b[2] > w + 1e-6 or b[1] + b[3] > h + 1e-6 or min(b[2:]) < 1.0:
-            raise TargetError(
-                f"the layout file is damaged: patch {p['id']} lies off the sheet: make the target again"
-            )
+            raise TargetError(f"the layout file is damaged: patch {p['id']} lies off the sheet: make the target again")
         box.append(b)
     if len(set(ids)) != len(ids):
         raise TargetError("the layout file is damaged: a patch id occurs twice: make the target again")
@@ -757,9 +729,7 @@ def from_dict(d: Any) -> Target:
     if not isinstance(d["keep_out_mm"], list) or len(d["keep_out_mm"]) < len(mids):
         raise TargetError("the layout file is damaged: keep_out_mm is incomplete: make the target again")
     keep = [_numbers("keep_out_mm", b, 4, 0.0, 2000.0) for b in d["keep_out_mm"]]
-    four = {
-        k: tuple(_numbers(k, d[k], 4, 0.0, 2000.0)) for k in ("code_box_mm", "lines_box_mm", "strip_box_mm")
-    }
+    four = {k: tuple(_numbers(k, d[k], 4, 0.0, 2000.0)) for k in ("code_box_mm", "lines_box_mm", "strip_box_mm")}
     name = str(d["name"])[:200]
     return Target(
         name=name,
@@ -802,18 +772,14 @@ def load_target(path: str | Path) -> Target:
     p = Path(path)
     try:
         if p.stat().st_size > 20_000_000:
-            raise TargetError(
-                f"{p.name} is too large for a layout: give the .json written beside the print file"
-            )
+            raise TargetError(f"{p.name} is too large for a layout: give the .json written beside the print file")
         text = p.read_text(encoding="utf-8")
     except FileNotFoundError as e:
         raise FileError(f"there is no file {p}: check the name") from e
     except IsADirectoryError as e:
         raise FileError(f"{p} is a folder: give the .json written beside the print file") from e
     except UnicodeDecodeError as e:
-        raise TargetError(
-            f"{p.name} is not a layout file: give the .json written beside the print file"
-        ) from e
+        raise TargetError(f"{p.name} is not a layout file: give the .json written beside the print file") from e
     except OSError as e:
         raise FileError(f"{p} cannot be read ({e.strerror}): check its permissions") from e
     try:

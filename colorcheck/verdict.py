@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from .camera import LightChange
 from .errors import DataError, FileError
 from .records import Accuracy, Action, Evenness, Finding, PhotoCheck, PrintCheck, Reason, Verdict
 
@@ -50,12 +51,7 @@ def load_limits(path: str | Path | None = None) -> dict[str, Any]:
                 raise DataError(
                     f"{p.name} has an unknown limit {table}.{key}", f"use {', '.join(sorted(limits[table]))}"
                 )
-            if (
-                isinstance(value, bool)
-                or not isinstance(value, int | float)
-                or not np.isfinite(value)
-                or value < 0
-            ):
+            if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value) or value < 0:
                 raise DataError(f"{p.name}: {table}.{key} must be a positive number", f"it is {value!r}")
             limits[table][key] = value
     return limits
@@ -108,15 +104,11 @@ def _even(even: Evenness, limits: dict[str, Any]) -> list[Reason]:
             diameter_mm=f.diameter_mm,
         )
         out.append(r)
-    out.append(
-        _compare("slope", even.slope_l_per_cm, float(lim["slope_l_per_cm"]), 0.02, place=even.slope_direction)
-    )
+    out.append(_compare("slope", even.slope_l_per_cm, float(lim["slope_l_per_cm"]), 0.02, place=even.slope_direction))
     return out
 
 
-def _colour(
-    acc: Accuracy | None, trust: str, printed: str, limits: dict[str, Any], tone_std: float
-) -> list[Reason]:
+def _colour(acc: Accuracy | None, trust: str, printed: str, limits: dict[str, Any], tone_std: float) -> list[Reason]:
     """Only what a profile can correct counts, and only beyond what the camera may have done."""
     if acc is None or printed == "raw":
         return []
@@ -152,6 +144,7 @@ def decide(
     paper: str,
     limits: dict[str, Any],
     black_density: float,
+    other_light: LightChange | None = None,
     tone_std: float = 0.0,
     repress: dict[str, Any] | None = None,
 ) -> Verdict:
@@ -164,6 +157,8 @@ def decide(
         Whether the paper is still taped on; a re-press is only possible then.
     black_density : float
         Median visual density of the black cells relative to the coat.
+    other_light : LightChange, optional
+        How the light compares with that of the camera's characterisation.
     repress : dict, optional
         Seconds from the heat model, passed on in the advice.
 
@@ -187,12 +182,8 @@ def decide(
         prints.banding_amplitude_l if "banding" in seen else 0.0,
         float(lim["print"]["banding_l"]),
         0.0,
-        "fail"
-        if "banding" in seen and prints.banding_amplitude_l > float(lim["print"]["banding_l"])
-        else "pass",
-        detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis}
-        if "banding" in seen
-        else {},
+        "fail" if "banding" in seen and prints.banding_amplitude_l > float(lim["print"]["banding_l"]) else "pass",
+        detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis} if "banding" in seen else {},
     )
     missing = Reason(
         "missing-ink",
@@ -240,6 +231,9 @@ def decide(
         action = "re-press" if paper == "on" else "reprint"
     elif any(r.outcome == "fail" for r in colour):
         action = "change-profile"
+    if other_light is not None and other_light.other:
+        shift = max(abs(other_light.red - 1), abs(other_light.blue - 1))
+        colour.append(Reason("other-light", shift, float("nan"), 0.0, "note", detail={"told_by": other_light.by}))
     reasons = (*photo, ghost, banding, missing, dirt, *evenness, scorch, faint, *colour)
     undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
     advice: dict[str, Any] = {}

@@ -26,6 +26,7 @@ PHOTO_MEASURES = frozenset(
         "hidden",
         "uneven-light",
         "tone-curve",
+        "local-tone",
         "mirrored",
     }
 )  # and "dark", which is also the name of a dark spot: see `_key`
@@ -61,6 +62,7 @@ _STEP_OF = {
     "grey-tone": "colour",
     "substrate-limit": "colour",
     "press-part": "colour",
+    "other-light": "colour",
 } | dict.fromkeys(PALE, "even")
 
 _SHORT = {
@@ -75,6 +77,8 @@ _SHORT = {
     "hidden": "cells hidden, %",
     "uneven-light": "brightest to darkest light",
     "tone-curve": "contrast changed by the camera",
+    "local-tone": "brightness evened out by the camera",
+    "other-light": "other light than when the camera was taught",
     "mirrored": "mirrored sheet",
     "ghost": "second copy (ghost), % of the print",
     "banding": "regular lines, L*",
@@ -102,6 +106,8 @@ _DIGITS = {
     "pose-mm": 2,
     "uneven-light": 1,
     "tone-curve": 2,
+    "local-tone": 2,
+    "other-light": 2,
     "banding": 2,
     "missing-ink": 0,
     "crisp-defects": 0,
@@ -240,13 +246,7 @@ def headline(verdict: Verdict) -> str:
     if verdict.action == "accept":
         colour = [r for r in verdict.reasons if r.measure in _COLOUR]
         sure = colour and all(r.value + 2 * r.uncertainty <= r.limit for r in colour)
-        tail = (
-            " and true in colour"
-            if sure
-            else ", no colour fault proven"
-            if colour
-            else "; colour was not judged"
-        )
+        tail = " and true in colour" if sure else ", no colour fault proven" if colour else "; colour was not judged"
         if verdict.undecided:
             n = len(verdict.undecided)
             return f"Accept: no fault proven, but {_count(n, 'thing')} could not be decided"
@@ -273,14 +273,10 @@ def one_line_why(reading: Reading) -> str:
             return say_reason(first, reading)
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
         if pale:
-            return _sentences(
-                _sum_up(pale, reading), "The paper is off, so the piece cannot be pressed again."
-            )
+            return _sentences(_sum_up(pale, reading), "The paper is off, so the piece cannot be pressed again.")
         first = next((r for r in failed if step_of(r) in ("even", "complete")), None)
         if first is not None and first.measure == "black-density":
-            return _sentences(
-                say_reason(first, reading), "The paper is off, so the piece cannot be pressed again."
-            )
+            return _sentences(say_reason(first, reading), "The paper is off, so the piece cannot be pressed again.")
         return say_reason(first, reading) if first else ""
     if v.action == "re-press":
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
@@ -390,17 +386,11 @@ def _photo(r: Reason, _: Reading) -> str:
 
 
 def _resolution(r: Reason, _: Reading) -> str:
-    return (
-        f"The piece is small in the photo: {number(r.value)} pixels per mm, at least {number(r.limit)} "
-        "are needed."
-    )
+    return f"The piece is small in the photo: {number(r.value)} pixels per mm, at least {number(r.limit)} are needed."
 
 
 def _blur(r: Reason, _: Reading) -> str:
-    return (
-        f"The photo is blurred: edges are {number(r.value, 2)} mm wide, at most {number(r.limit, 2)} mm "
-        "will do."
-    )
+    return f"The photo is blurred: edges are {number(r.value, 2)} mm wide, at most {number(r.limit, 2)} mm will do."
 
 
 def _pose(r: Reason, _: Reading) -> str:
@@ -428,10 +418,7 @@ def _glare(r: Reason, _: Reading) -> str:
     place = "" if r.place == "part of the piece" else _at(r.place)
     if r.outcome == "fail":
         share = number(100 * r.value, 0 if r.value > 0.1 else 1)
-        return (
-            f"A reflection lies over {share} % of the piece{place}; "
-            "paleness there cannot be told from the lamp."
-        )
+        return f"A reflection lies over {share} % of the piece{place}; paleness there cannot be told from the lamp."
     return f"A small or faint reflection{place} was taken out; cells under it count less."
 
 
@@ -442,20 +429,26 @@ def _hidden(r: Reason, _: Reading) -> str:
 
 def _uneven_light(r: Reason, _: Reading) -> str:
     end = (
-        "too much for the dark side."
-        if r.outcome == "fail"
-        else "it was taken out, but the dark side is less certain."
+        "too much for the dark side." if r.outcome == "fail" else "it was taken out, but the dark side is less certain."
     )
     side = f" (darkest: {r.place})" if r.place else ""
     return f"The light is uneven, {number(r.value)} to 1 over the piece{side}: {end}"
 
 
-def _tone(r: Reason, _: Reading) -> str:
-    end = (
-        "so far that shades cannot be compared."
-        if r.outcome == "fail"
-        else "a little; this was taken into account."
+def _local_tone(r: Reason, _: Reading) -> str:
+    end = "so much that shades cannot be compared." if r.outcome == "fail" else "a little; the doubt was enlarged."
+    return f"The camera brightened dark parts and darkened bright ones (HDR or an 'enhance' setting), {end}"
+
+
+def _other_light(r: Reason, _: Reading) -> str:
+    return (
+        "The light has another colour than when the camera was taught; it was balanced on the bare coat and the "
+        "doubt was enlarged. Use the same lamp for closer values."
     )
+
+
+def _tone(r: Reason, _: Reading) -> str:
+    end = "so far that shades cannot be compared." if r.outcome == "fail" else "a little; this was taken into account."
     return f"The camera changed contrast from place to place, {end}"
 
 
@@ -493,8 +486,7 @@ def _missing(r: Reason, _: Reading) -> str:
     if r.outcome != "fail":
         return "All inks are there."
     return (
-        f"Missing ink: {' and '.join(inks) or 'one of the inks'}. Clean the nozzles, check the cartridge, "
-        "print again."
+        f"Missing ink: {' and '.join(inks) or 'one of the inks'}. Clean the nozzles, check the cartridge, print again."
     )
 
 
@@ -548,10 +540,7 @@ def _black(r: Reason, _: Reading) -> str:
     if not math.isfinite(r.value):
         return "The depth of black could not be measured on this photo."
     if r.outcome == "fail":
-        return (
-            f"Even the darkest colours stayed pale: density {_value(r, '')}. The piece did not take "
-            "enough dye."
-        )
+        return f"Even the darkest colours stayed pale: density {_value(r, '')}. The piece did not take enough dye."
     if r.outcome == "undecided":
         return f"Black looks weak, density {_value(r, '')}, but a mirrored room would look the same."
     return f"The dye was taken up well: density {_value(r, '')}."
@@ -568,10 +557,7 @@ def _profile_mean(r: Reason, _: Reading) -> str:
 
 def _profile_p95(r: Reason, _: Reading) -> str:
     if r.outcome == "pass":
-        return (
-            "No group of colours is far off: one in twenty misses its aim by more than "
-            f"{_value(r)}.{_weak(r)}"
-        )
+        return f"No group of colours is far off: one in twenty misses its aim by more than {_value(r)}.{_weak(r)}"
     return f"Some colours are far off: one in twenty misses its aim by more than {_value(r)}.{_tail(r)}"
 
 
@@ -601,11 +587,7 @@ def _grey(r: Reason, reading: Reading) -> str:
 def _grey_tone(r: Reason, _: Reading) -> str:
     if r.outcome == "pass":
         return f"Greys are about as light as they should be: off by {_value(r, 'L*')}.{_weak(r)}"
-    way = (
-        {True: "too light", False: "too dark"}.get(bool(r.detail["lighter"]))
-        if "lighter" in r.detail
-        else "off"
-    )
+    way = {True: "too light", False: "too dark"}.get(bool(r.detail["lighter"])) if "lighter" in r.detail else "off"
     return f"Greys are {way}: {_value(r, 'L*')}.{_tail(r)}"
 
 
@@ -636,6 +618,8 @@ _SAY: dict[str, Callable[[Reason, Reading], str]] = {
     "hidden": _hidden,
     "uneven-light": _uneven_light,
     "tone-curve": _tone,
+    "local-tone": _local_tone,
+    "other-light": _other_light,
     "mirrored": _mirrored,
     "ghost": _ghost,
     "banding": _banding,
@@ -711,20 +695,17 @@ def photo_advice(measure: str, where: str = "") -> str:
     """
     at = _at(where) if where != "part of the piece" else ""
     return {
-        "px-per-mm": "Go closer, or use the main camera at full size, until the piece fills most of the "
-        "frame.",
+        "px-per-mm": "Go closer, or use the main camera at full size, until the piece fills most of the frame.",
         "blur-mm": "Rest the phone on something or use the self-timer, tap the piece to focus, and step back "
         "a little "
         "if it is closer than 40 cm.",
         "pose-mm": "Lay the piece and its paper quite flat, step back to 60–100 cm and zoom in rather than "
         "going close.",
-        "dark": "Use more light or a longer exposure, until white looks light grey (200–235 of 255), not "
-        "darker.",
+        "dark": "Use more light or a longer exposure, until white looks light grey (200–235 of 255), not darker.",
         "clipped-white": f"Lower the exposure until white is no longer blank{at} (200–235 of 255); tap on "
         "white and "
         "pull the brightness down.",
-        "clipped-cells": f"Lower the exposure until no colour is blank{at}; tap on white and pull the "
-        "brightness down.",
+        "clipped-cells": f"Lower the exposure until no colour is blank{at}; tap on white and pull the brightness down.",
         "glare": f"Something bright is mirrored{at}: move the lamp to the side (about 45°), put out room "
         "lights, and hang "
         "black card with a hole for the lens where the glass mirrors the camera.",
@@ -732,14 +713,12 @@ def photo_advice(measure: str, where: str = "") -> str:
         "uneven-light": "Move the lamp further away or add a white card as a "
         f"reflector{at or ' on the dark side'}; "
         "two lamps, one on either side, are best.",
-        "tone-curve": "Switch off HDR, 'enhance' and night mode, lock exposure and white balance, or save "
-        "raw files.",
+        "local-tone": "Switch off HDR, 'enhance', filters and night mode, or save raw files.",
+        "tone-curve": "Switch off HDR, 'enhance' and night mode, lock exposure and white balance, or save raw files.",
         "mirrored": "Photograph the side that the owner will look at. If that was so, mirror the print for a "
         "coat that is "
         "looked at straight, and do not mirror it for a coat seen through the glass.",
-    }.get(
-        measure, "Take the photo again: piece flat, camera square on, one soft light from the side, no flash."
-    )
+    }.get(measure, "Take the photo again: piece flat, camera square on, one soft light from the side, no flash.")
 
 
 _TURN = (
@@ -761,19 +740,11 @@ def undecided_advice(measure: str, reading: Reading) -> str:
                 "to teach colorcheck your camera (colorcheck camera), or compare with a piece you like, "
                 "photographed the same way (--against its reading)."
             )
-        return (
-            "Read three or more photos of the piece together, taken in the light in which the camera was "
-            "taught."
-        )
+        return "Read three or more photos of the piece together, taken in the light in which the camera was taught."
     if measure == "scorch":
-        return (
-            "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
-        )
+        return "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
     if measure == "black-density":
-        return (
-            "Photograph it again with black card where the glass mirrors the room: a mirrored room makes "
-            "black pale."
-        )
+        return "Photograph it again with black card where the glass mirrors the room: a mirrored room makes black pale."
     return "Take a second photo with the piece turned by a quarter, and read both together."
 
 
@@ -800,9 +771,7 @@ def repress_lines(reading: Reading) -> list[str]:
     if math.isfinite(reheat) and math.isfinite(hold):
         low, high = get("reheat_low_seconds"), get("reheat_high_seconds")
         spread = (
-            f" ({number(low, 0)} to {number(high, 0)} s, depending on contact)"
-            if math.isfinite(low + high)
-            else ""
+            f" ({number(low, 0)} to {number(high, 0)} s, depending on contact)" if math.isfinite(low + high) else ""
         )
         platen = get("platen_c")
         at = (
@@ -845,17 +814,14 @@ _CAUSES = {
     "faded-edge": "A faded edge is a rim that stayed cooler or loose: centre the piece under the platen, and "
     "check that "
     "platen and pad reach beyond the edge.",
-    "pale-centre": "A pale middle on every piece means a hollow platen, pad or blank: check with a "
-    "ruler edge.",
+    "pale-centre": "A pale middle on every piece means a hollow platen, pad or blank: check with a ruler edge.",
     "dark": "A dark place got more dye than the rest: look for a second layer of paper, a hot place of the "
     "platen, or ink "
     "that was laid on unevenly.",
     "scorch": "Yellowing means too hot or too long: lower the temperature a little or shorten the time.",
     "ghost": "Tape the paper on two sides, let it cool before you peel, and open the press without a jerk.",
-    "banding": "Print a nozzle check and clean until it is complete; never build a profile from a banded "
-    "print.",
-    "missing-ink": "Print a nozzle check, clean, and look at the cartridges; never build a profile from such "
-    "a print.",
+    "banding": "Print a nozzle check and clean until it is complete; never build a profile from a banded print.",
+    "missing-ink": "Print a nozzle check, clean, and look at the cartridges; never build a profile from such a print.",
     "black-density": "All pale: check the platen's real temperature and the time, and whether the paper "
     "still holds dye. "
     "Empty paper on a pale piece means that it was never printed.",
@@ -890,8 +856,7 @@ def cautions(action: str) -> list[str]:
     if action not in ("re-press", "reprint"):
         return []
     lines = [
-        "Burns: platen and glass look cold while hot, and stay hot for more than 10 minutes. Wear heat-proof "
-        "gloves.",
+        "Burns: platen and glass look cold while hot, and stay hot for more than 10 minutes. Wear heat-proof gloves.",
         "Glass breaks when it cools or heats suddenly: never quench it, never press chipped or cracked "
         "glass, do not "
         "over-press, wear eye protection.",
@@ -941,9 +906,7 @@ def next_photo_lines(reading: Reading) -> list[str]:
     faults = [r for r in reading.verdict.reasons if is_photo_measure(r) and r.outcome == "fail"]
     if any(r.measure == "clipped-white" for r in faults):
         faults = [r for r in faults if r.measure != "clipped-cells"]
-    return list(
-        dict.fromkeys(photo_advice(r.measure, "" if "clipped" in r.measure else r.place) for r in faults)
-    )
+    return list(dict.fromkeys(photo_advice(r.measure, "" if "clipped" in r.measure else r.place) for r in faults))
 
 
 def flag_words(flags: int) -> list[str]:
@@ -954,10 +917,7 @@ def flag_words(flags: int) -> list[str]:
 def trust_words(reading: Reading) -> str:
     """Say how far the colours can be trusted."""
     if reading.trust == "referenced":
-        text = (
-            "The camera was taught with measured colours, so these values can be compared with an "
-            "instrument's"
-        )
+        text = "The camera was taught with measured colours, so these values can be compared with an instrument's"
     else:
         text = (
             "The camera was only balanced on the bare coat: differences within the piece are trustworthy, "
