@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -30,6 +31,7 @@ def _parser() -> argparse.ArgumentParser:
     sub = p.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
     _add_target(sub)
     _add_read(sub)
+    _add_inspect(sub)
     _add_camera(sub)
     _add_repeat(sub)
     return p
@@ -100,6 +102,13 @@ def _add_read(sub: Any) -> None:
     p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
     p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
+    _add_heat(p)
+    _common(p)
+    p.set_defaults(run=_read)
+
+
+def _add_heat(p: argparse.ArgumentParser) -> None:
+    """Add what the heat model wants to know for the re-press advice."""
     p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
     p.add_argument("--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)")
     p.add_argument(
@@ -111,8 +120,38 @@ def _add_read(sub: Any) -> None:
     p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
     p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
     p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
+
+
+def _add_inspect(sub: Any) -> None:
+    p = sub.add_parser(
+        "inspect",
+        help="check a finished piece against its artwork: light spots, faded edges, ghosts",
+        description="Check a finished piece against its artwork, best while the paper is still taped on.",
+        epilog="example: colorcheck inspect piece.jpg --artwork art.png --size 200x200mm --view through",
+    )
+    p.add_argument(
+        "photos", metavar="PHOTO", nargs="+", help="the piece on white card; further photos turned or shifted"
+    )
+    p.add_argument("--artwork", metavar="ART.png", required=True, help="the picture as its owner sees the piece")
+    p.add_argument("--size", required=True, help="size of the piece, mm, cm or in")
+    p.add_argument("--shape", choices=("rect", "round"), default="rect")
+    p.add_argument("--view", choices=("front", "through"), default="front", help="from which side it is looked at")
+    p.add_argument(
+        "--paper",
+        choices=("on", "off"),
+        default="on",
+        help="is the paper still taped on and unmoved? (default: on)",
+    )
+    p.add_argument("--blank-frame", metavar="WHITE.jpg", help="a white sheet in the piece's place, nothing else moved")
+    p.add_argument(
+        "--reading", metavar="READING.json", help="reading of the same substrate: what its colours should be"
+    )
+    p.add_argument("--profile", metavar="P.icc", help="ICC profile the piece was printed through")
+    p.add_argument("--before", metavar="RESULT.json", help="inspection before a re-press: what improved?")
+    p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
+    _add_heat(p)
     _common(p)
-    p.set_defaults(run=_read)
+    p.set_defaults(run=_inspect)
 
 
 def _add_camera(sub: Any) -> None:
@@ -158,6 +197,8 @@ def keep_existing(path: str | Path | None, overwrite: bool) -> None:
     if path is None or str(path) == "-":
         return
     p = Path(path)
+    if len(os.fsencode(p.name)) > 200:
+        raise FileError(f"{p.name[:40]}… is too long for a file name", "choose a shorter one")
     if p.is_dir():
         raise FileError(f"{p} is a folder", "name a file, such as result.json")
     if p.exists() and p.stat().st_size > 0 and not overwrite:
@@ -168,13 +209,27 @@ def keep_existing(path: str | Path | None, overwrite: bool) -> None:
         raise FileError(f"the folder {p.parent} cannot be written", "choose another place")
 
 
+def keep_inputs(output: str | None, inputs: Sequence[str | None]) -> None:
+    """Refuse to write the result over a file that is read, whatever --overwrite says."""
+    if output is None or output == "-" or not Path(output).exists():
+        return
+    for name in inputs:
+        if name and Path(name).exists() and Path(name).samefile(output):
+            raise UsageError(f"{output} is read and cannot be the result as well", "choose another name for the result")
+
+
 def keep_report(folder: str | None, overwrite: bool) -> None:
     """Refuse a report folder that holds a report, or is a file."""
     if folder is None:
         return
     p = Path(folder)
-    if p.exists() and not p.is_dir():
-        raise FileError(f"{p} is a file", "name a folder for the report")
+    if len(os.fsencode(p.name)) > 200:
+        raise FileError(f"{p.name[:40]}… is too long for a folder name", "choose a shorter one")
+    if any(q.exists() and not q.is_dir() for q in (p, *p.parents)):
+        raise FileError(f"{p} is a file, or lies in one", "name a folder for the report")
+    there = next((q for q in (p, *p.parents) if q.exists()), p)
+    if not os.access(there, os.W_OK):
+        raise FileError(f"the folder {there} cannot be written", "choose another place")
     if (p / "report.html").exists() and not overwrite:
         raise FileError(f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite")
 
@@ -182,10 +237,9 @@ def keep_report(folder: str | None, overwrite: bool) -> None:
 def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:
     """Write the JSON where it was asked for."""
     if args.json == "-":
-        import json
+        from .results import to_text
 
-        json.dump(data, sys.stdout, indent=1, ensure_ascii=False, allow_nan=False)
-        sys.stdout.write("\n")
+        sys.stdout.write(to_text(data))
     elif args.json:
         from .results import write_json
 
@@ -206,10 +260,11 @@ def _target(args: argparse.Namespace) -> int:
     from .target import make_target, to_dict
     from .units import parse_length, parse_size
 
-    if not args.name or Path(args.name).name != args.name or args.name.startswith("."):
-        raise UsageError(f"'{args.name}' cannot be a file name", "use letters, digits and hyphens")
+    plain = args.name.isprintable() and len(os.fsencode(args.name)) <= 200 and not args.name.startswith(".")
+    if not args.name or not plain or Path(args.name).name != args.name:
+        raise UsageError(f"'{args.name[:40]}' cannot be a file name", "use letters, digits and hyphens")
     size = parse_size(args.size)
-    bleed = 0.0 if args.bleed.strip().rstrip("mcin ") in ("0", "0.0", "") else parse_length(args.bleed)
+    bleed = 0.0 if re.fullmatch(r"\s*0+(\.0*)?\s*(mm|cm|in)?\s*", args.bleed) else parse_length(args.bleed)
     recipe = {
         "size_mm": size,
         "shape": args.shape,
@@ -233,11 +288,11 @@ def _target(args: argparse.Namespace) -> int:
     for f in files:
         if f.exists() and not args.overwrite:
             raise FileError(f"{f} exists and is kept", "choose another --name, or add --overwrite")
+    keep_existing(args.json, args.overwrite)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as e:
         raise FileError(f"the folder {out} cannot be made ({e.strerror})", "choose another place") from e
-    keep_existing(args.json, args.overwrite)
     data = to_dict(target)
     write_print_file(target, files[0])
     write_json(files[1], data)
@@ -256,21 +311,23 @@ def _target(args: argparse.Namespace) -> int:
 
 def _repress(args: argparse.Namespace) -> dict[str, Any] | None:
     """Seconds from the heat model, when the thickness of the blank is known."""
+    from .units import parse_length, parse_seconds, parse_temperature
+
+    platen_c, piece_c = parse_temperature(args.platen), parse_temperature(args.piece_temp)
+    seconds = parse_seconds(args.recipe_seconds) if args.recipe_seconds else None
+    longest = parse_seconds(args.max_seconds) if args.max_seconds else None
     if args.glass_mm is None:
         return None
     from dataclasses import asdict
 
     from .heat import repress_advice
-    from .units import parse_length, parse_seconds, parse_temperature
 
     mm = parse_length(args.glass_mm)
-    seconds = parse_seconds(args.recipe_seconds) if args.recipe_seconds else None
-    longest = parse_seconds(args.max_seconds) if args.max_seconds else None
     advice = repress_advice(
         glass_mm=mm,
         heated_face=args.heated_face,
-        platen_c=parse_temperature(args.platen),
-        piece_c=parse_temperature(args.piece_temp),
+        platen_c=platen_c,
+        piece_c=piece_c,
         recipe_seconds=seconds,
         max_total_seconds=longest,
     )
@@ -279,6 +336,7 @@ def _repress(args: argparse.Namespace) -> dict[str, Any] | None:
 
 def _read(args: argparse.Namespace) -> int:
     keep_existing(args.json, args.overwrite)
+    keep_inputs(args.json, [*args.photos, args.target, args.against, args.limits])
     keep_report(args.report, args.overwrite)
     repress = _repress(args)
     from .pipeline import read
@@ -333,6 +391,56 @@ def _read(args: argparse.Namespace) -> int:
     return 0
 
 
+def _inspect(args: argparse.Namespace) -> int:
+    keep_existing(args.json, args.overwrite)
+    keep_report(args.report, args.overwrite)
+    from .units import parse_size
+
+    size = parse_size(args.size)
+    if args.shape == "round" and abs(size[0] - size[1]) > 0.05:
+        raise UsageError(f"a round piece has one diameter, not {args.size}", "give --size once, such as 200mm")
+    if args.reading and args.profile:
+        raise UsageError("give either --reading or --profile, not both", "a reading of the substrate is the better one")
+    repress = _repress(args)
+    from .inspection import answer_from_profile, answer_from_reading, inspect
+    from .inspectreport import inspection_to_dict, print_inspection, write_inspection_report
+    from .results import load_reading
+    from .terminal import Progress
+    from .verdict import load_limits
+
+    answer, source = None, "photo"
+    if args.reading:
+        saved = load_reading(args.reading)
+        answer, source = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable), "reading"
+    elif args.profile:
+        answer, source = answer_from_profile(args.profile), "profile"
+    with Progress(sys.stderr) as progress:
+        result = inspect(
+            args.photos,
+            artwork=args.artwork,
+            size_mm=size,
+            shape=args.shape,
+            view=args.view,
+            paper=args.paper,
+            blank_frame=args.blank_frame,
+            answer=answer,
+            source=source,
+            before=args.before,
+            limits=load_limits(args.limits),
+            repress=repress,
+            progress=progress,
+        )
+    if args.json:
+        write_result(args, inspection_to_dict(result))
+    if args.report:
+        path = write_inspection_report(result, args.report, overwrite=args.overwrite)
+    if not args.quiet and args.json != "-":
+        print_inspection(result, sys.stdout, color=use_color())
+        if args.report:
+            print(f"Report: {path}")
+    return 0
+
+
 def _camera(args: argparse.Namespace) -> int:
     keep_existing(args.out, args.overwrite)
     keep_existing(args.json, args.overwrite)
@@ -376,6 +484,9 @@ def _repeat(args: argparse.Namespace) -> int:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code: 0 done, 2 bad usage or input, 130 interrupted."""
+    for stream in (sys.stdout, sys.stderr):  # a terminal may know few signs: show what it cannot as '?'
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
     try:
         args = _parser().parse_args(argv)
         return int(args.run(args))

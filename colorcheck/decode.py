@@ -1130,7 +1130,7 @@ def decode(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -> Lin
     path = Path(path)
     data = _read_bytes(path)
     digest = hashlib.sha256(data).hexdigest()
-    name = path.name
+    name = os.fsencode(path.name).decode("utf-8", "replace")  # any bytes may be a name, not any can be written out
     head, data = _header(data, name, path.suffix.lower())
     notes = head.notes
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from .records import Floats
-from .robust import mad_std, polynomial_terms, tukey_weights
+from .robust import mad_std, polynomial_terms, robust_least_squares, tukey_weights
 
 _LENGTHS = (0.5, 0.9, 1.5)
 _NUGGETS = (0.003, 0.03, 0.3, 3.0)
@@ -110,6 +110,10 @@ def fit_light(
     live = int((prior > 0.2).sum())
     degree = 2 if live >= 12 else 1 if live >= 5 else 0
     w = np.maximum(prior, 1e-3)
+    if live >= 12:  # a flexible light bends to a wild anchor: begin with those that a stiff one leaves out
+        a = _trend(xy, 3 if live >= 24 else 2, second)
+        _, stiff, scale = robust_least_squares(a, y, weights=np.maximum(prior, 1e-3), ridge=1e-6, floor=0.005)
+        w = np.maximum(prior * np.where(stiff > 0.3, 1.0, 0.0), 1e-3)
     best: tuple[float, float, float] = (np.inf, _LENGTHS[-1], _NUGGETS[-1])
     loo_rel = 0.0
     for _ in range(4):
@@ -123,11 +127,13 @@ def fit_light(
                     best = (score, length, nugget)
         _, pull, q = _solve(xy, y, w, degree, best[1], best[2], second)
         diag = np.maximum(np.diag(q), 1e-9)
-        z = pull / np.sqrt(diag) * np.sqrt(np.minimum(prior, 1.0))
+        # an anchor that was left out is judged by the usual doubt, not by that which leaving it out gave it
+        usual = np.sqrt(np.maximum(1 / diag - best[2] / np.maximum(w, 1e-3) + best[2], best[2]))
+        z = pull / diag / usual * np.sqrt(np.minimum(prior, 1.0))
         scale = max(float(mad_std(z[prior > 0.2])), 1e-9)
         loo_rel = best[0]
         # a residual of a few thousandths is the coat's own, however tight the others are
-        floor = _LEAST_REL / max(float(np.median(1 / np.sqrt(diag))), 1e-9)
+        floor = _LEAST_REL / max(float(np.median(usual)), 1e-9)
         w = np.maximum(prior * tukey_weights(z, max(scale, floor)), 1e-3)
     trend, pull, q = _solve(xy, y, w, degree, best[1], best[2], second)
     resid2 = float((y * (q @ y)).sum()) / max(live - len(trend), 1)

@@ -363,8 +363,11 @@ def _measure_edges(work: Any, pose: Pose, target: Target, reach: float) -> tuple
         offset = ((1 - t).mean(axis=1)) * 2 * reach - reach
         slope = np.diff(t, axis=1).max(axis=1) * n / (2 * reach)
         blur = 1.0 / np.maximum(slope, 1e-6)
-    wrong = ~np.isfinite(contrast) | (contrast < 0.035) | (np.abs(offset) > 0.8 * reach)
-    return np.where(wrong, np.nan, offset), np.where(wrong | (contrast < 0.1), np.nan, blur)
+    top = (
+        float(np.nanpercentile(profile, 98)) if np.isfinite(profile).any() else 1.0
+    )  # a dark photo has less of everything
+    wrong = ~np.isfinite(contrast) | (contrast < max(0.04 * top, 0.012)) | (np.abs(offset) > 0.8 * reach)
+    return np.where(wrong, np.nan, offset), np.where(wrong | (contrast < 0.12 * top), np.nan, blur)
 
 
 def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]:
@@ -513,7 +516,7 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
     pose = scaled(pose, f_work / factor)
     pose, offset, blur = _refine(work, pose, target)
     pose = replace(scaled(pose, 1.0 / f_work), mirrored=mirrored, residual_mm=pose.residual_mm)
-    if pose.edges_used < 24:
+    if pose.edges_used < 24 or not np.isfinite(blur):
         raise TargetError(
             f"the cells of the target in {image.source} cannot be made out",
             "photograph it larger, sharper, with even light and no reflections",

@@ -16,6 +16,7 @@ _MIX = 0.05  # standard deviation of the white-preserving channel mixing
 _TONE = 0.03  # standard deviation of the exponent of the tone curve
 _METAMERIC = 0.032  # relative, of each channel, for neutral dyes
 _VEIL = 0.004  # unknown even veil, share of white
+_STRAY = 0.0015  # change of even stray light between photos, share of white; from simulation
 _DRAWS = 16
 
 
@@ -85,7 +86,9 @@ def measure(
     u_glare = delta_e00(relative_lab(rgb_rel + shift[:, None]), lab)
     scale = np.hypot(light.e_std, model_error)
     u_light = delta_e00(relative_lab(rgb_rel * (1 + scale[:, None])), lab)
-    u_random = np.sqrt(u_noise**2 + u_glare**2 + u_light**2 + 0.1**2)
+    # what a change of the surroundings does through lens and glass between two photos of one piece
+    u_stray = delta_e00(relative_lab(rgb_rel + _STRAY), lab)
+    u_random = np.sqrt(u_noise**2 + u_glare**2 + u_light**2 + u_stray**2 + 0.2**2)
     clipped = (flags & (CellFlag.CLIPPED | CellFlag.HIDDEN)) > 0
     u_random = np.where(clipped, np.maximum(u_random, 10.0), u_random)
     u_system = _system_uncertainty(rgb_rel, lab)

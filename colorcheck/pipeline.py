@@ -14,6 +14,7 @@ from .camera import CameraModel, LightChange, refer_cells
 from .card import CardSignal, card_signal, coat_of, join
 from .cielab import lab_to_xyz, xyz_to_linear_srgb
 from .decode import decode
+from .errors import PhotoError
 from .evenness import judge_evenness
 from .glare import Evidence, GlareFit, fit_glare, glare_at
 from .lighting import LightFit, fit_light, grid_places, light_at
@@ -65,7 +66,7 @@ def expected(target: Target, rel: Floats, usable: Any) -> tuple[Floats, Floats, 
         for rgb in np.unique(target.device_rgb[own], axis=0):
             same = own & (target.device_rgb == rgb).all(axis=1) & usable
             if same.sum() >= 2:
-                due[same] = np.median(rel[same], axis=0)
+                due[same] = np.maximum(np.median(rel[same], axis=0), 0.002)
                 error[same] = rel_std * due[same] + 0.0015
     white = target.kind == CellKind.WHITE
     due[white], error[white] = 1.0, 0.004
@@ -98,6 +99,8 @@ def separate(target: Target, samples: CellSamples, field: FieldSamples, quiet: t
     white = target.kind == CellKind.WHITE
     covered, covered_field = find_covered(target, samples, field)
     usable = ((samples.flags & _BAD) == 0) & ~covered
+    if usable[white].sum() < 3 or usable[~white].sum() < 8:  # clipped nearly everywhere: the check will refuse it
+        usable = ~covered
     trust = np.where(usable[white], 1.0, 0.02)
     trust = np.where(samples.flags[white] & int(CellFlag.UNEVEN), 0.1 * trust, trust)
     shape = field.rgb.shape[:2]
@@ -279,10 +282,15 @@ class _Worked:
 
 def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, Any]) -> tuple[Target, _Worked]:
     """Decode aside, everything that is done to one photo alone."""
+    tones = np.unique(image.rgb[::9, ::9, 1])
+    if len(tones) < 32 and tones[-1] > 0.3:
+        raise PhotoError(f"{image.source} holds only {len(tones)} tones", "use the photo as the camera stored it")
     found = locate(image, target)
     target, pose, image = found.target, found.pose, found.image
     flat = lay_flat(image, pose, target.size_mm)
     samples = sample_cells(flat, pose, target, image)
+    if float(np.percentile(np.ptp(samples.rgb, axis=1) / np.maximum(samples.rgb.max(axis=1), 1e-4), 95)) < 0.02:
+        raise PhotoError(f"{image.source} has no colour, only greys", "photograph or scan the target in colour")
     field = sample_field(flat, target, edge_mm=found.edge_mm)
     parts = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm))
     _, g_std, lies = glare_at(parts.glare, centres(target))

@@ -839,7 +839,8 @@ def _most_yellow(
         return 0.0, least, 0, False
     joint = np.where(known, np.minimum(*values), -np.inf)
     k = int(np.argmax(joint))
-    alike = float(np.corrcoef(values[0][known], values[1][known])[0, 1])
+    varies = min(float(np.ptp(v[known])) for v in values) > 1e-12
+    alike = float(np.corrcoef(values[0][known], values[1][known])[0, 1]) if varies else 0.0
     low = max(-float(np.percentile(v[known], 3)) / 2 for v in values)
     error = max(least, 0.5 * float(np.hypot(own[0][k], own[1][k])), 0.5 * low)
     value = float(joint[k])

@@ -16,6 +16,11 @@ _MAX_FLAT_PIXELS = 3_200_000
 _RIM_MM = 1.5  # the outermost rim of the blank is ground, rounded and often bare
 
 
+def _field_step_mm(size_mm: tuple[float, float]) -> float:
+    """Step of the coarse grid on which the field is averaged."""
+    return 2.0 if max(size_mm) >= 120 else 1.0
+
+
 def lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float]) -> FlatImage:
     """Resample the photo on the millimetre grid, about as finely as the photo itself is.
 
@@ -28,11 +33,13 @@ def lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float]) -> Fl
     Returns
     -------
     FlatImage
-        At most some three million pixels, a whole or half number of pixels per millimetre.
+        At most some three million pixels; a whole number of them in a step of the field's grid,
+        so that every photo of one target has the same grid.
     """
     w, h = size_mm
     finest = min(14.0, float(np.sqrt(_MAX_FLAT_PIXELS / (w * h))))
-    g = float(np.clip(np.ceil(pose.px_per_mm * 2) / 2, 3.0, max(3.0, np.floor(finest * 2) / 2)))
+    parts = _field_step_mm(size_mm)
+    g = float(np.clip(np.ceil(pose.px_per_mm * parts) / parts, 3.0, max(3.0, np.floor(finest * parts) / parts)))
     mx, my = sampling_maps(pose, size_mm, g)
     tall, wide = image.rgb.shape[:2]
     inside = (mx >= 0) & (mx <= wide - 1) & (my >= 0) & (my <= tall - 1)
@@ -160,7 +167,7 @@ def sample_field(flat: FlatImage, target: Target, *, edge_mm: float) -> FieldSam
         Grid step 2 mm (1 mm for sheets under 120 mm); NaN where no field shows.
     """
     g = flat.px_per_mm
-    step = 2.0 if max(target.size_mm) >= 120 else 1.0
+    step = _field_step_mm(target.size_mm)
     gap = target.pitch_mm - target.cell_mm
     margin = float(np.clip(0.75 * edge_mm + 0.1, 0.3, 0.36 * gap))
     ok = (
@@ -168,6 +175,8 @@ def sample_field(flat: FlatImage, target: Target, *, edge_mm: float) -> FieldSam
         & flat.inside
         & (flat.clipped == 0)
     )
+    if ok.mean() < 0.01:  # all of it clipped: the photo's check will say so, with values to say it from
+        ok = field_mask(target, g, flat.inside.shape, margin, keep_out_margin_mm=margin) & flat.inside
     b = round(step * g)
     h, w = ok.shape
     rows, cols = -(-h // b), -(-w // b)

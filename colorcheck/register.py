@@ -33,6 +33,7 @@ _DARK = 0.04  # added before the logarithm, share of white
 _MARGIN = 0.012  # of the piece's size, left out along its outline while comparing
 _PLAIN = 0.012  # spread of fine structure, share of the code range, under which a picture counts as plain
 _MOST_FOREIGN = 0.033  # share of structure in which photo and artwork may contradict each other
+_LOOSE_RIM = 0.6  # mm that a measured rim may stray from the blank's shape
 _SAMPLES = 1800  # places from which the photo's colours are learned
 _STIFF = (0.5, 6.0)  # a lens bends a picture by a few per cent, and hardly ever by a fourth power alone
 _ONES = np.ones((1, 3), np.float32)
@@ -82,9 +83,7 @@ def artwork_on_piece(artwork: Artwork, registered: Registered, px_per_mm: float)
     a = np.vstack([registered.picture_to_piece, [0, 0, 1.0]])
     g = artwork.px_per_mm
     to_art = np.array([[g, 0, g * artwork.bleed_mm - 0.5], [0, g, g * artwork.bleed_mm - 0.5], [0, 0, 1]])
-    from_grid = np.array(
-        [[1 / px_per_mm, 0, 0.5 / px_per_mm], [0, 1 / px_per_mm, 0.5 / px_per_mm], [0, 0, 1]]
-    )
+    from_grid = np.array([[1 / px_per_mm, 0, 0.5 / px_per_mm], [0, 1 / px_per_mm, 0.5 / px_per_mm], [0, 0, 1]])
     m = to_art @ np.linalg.inv(a) @ from_grid
     source: Any = artwork.rgb
     f = px_per_mm / g
@@ -162,9 +161,7 @@ def _levels(image: LinearImage) -> tuple[list[_Level], float]:
     out = [_Level(full, 1.0)]
     while max(out[-1].pixels.shape[:2]) > 90:
         p = out[-1].pixels
-        small = cv2.resize(
-            p, (max(1, p.shape[1] // 2), max(1, p.shape[0] // 2)), interpolation=cv2.INTER_AREA
-        )
+        small = cv2.resize(p, (max(1, p.shape[1] // 2), max(1, p.shape[0] // 2)), interpolation=cv2.INTER_AREA)
         out.append(_Level(small, small.shape[1] / full.shape[1]))
     return out, size[0] / image.rgb.shape[1]
 
@@ -183,20 +180,14 @@ def _template(art: Artwork, side: int, blur: float) -> _Template:
     fw, fh = art.frame_mm
     g = side / max(fw, fh)
     size = max(4, round(fw * g)), max(4, round(fh * g))
-    small = cv2.resize(
-        art.rgb, size, interpolation=cv2.INTER_AREA if size[0] < art.rgb.shape[1] else cv2.INTER_LINEAR
-    )
+    small = cv2.resize(art.rgb, size, interpolation=cv2.INTER_AREA if size[0] < art.rgb.shape[1] else cv2.INTER_LINEAR)
     v: Any = small.astype(np.float32) / np.float32(127.5) - np.float32(1)
     if blur:
         v = cv2.GaussianBlur(v, (0, 0), blur)
     r, gr, b = v[..., 0], v[..., 1], v[..., 2]
     terms = np.stack([np.ones_like(r), r, gr, b, r * r, gr * gr, b * b, r * gr, gr * b, b * r], axis=-1)
-    x = (np.arange(size[0], dtype=np.float32)[None, :] + 0.5) / np.float32(g) + np.zeros(
-        (size[1], 1), np.float32
-    )
-    y = (np.arange(size[1], dtype=np.float32)[:, None] + 0.5) / np.float32(g) + np.zeros(
-        (1, size[0]), np.float32
-    )
+    x = (np.arange(size[0], dtype=np.float32)[None, :] + 0.5) / np.float32(g) + np.zeros((size[1], 1), np.float32)
+    y = (np.arange(size[1], dtype=np.float32)[:, None] + 0.5) / np.float32(g) + np.zeros((1, size[0]), np.float32)
     u, w = 2 * x / fw - 1, 2 * y / fh - 1
     place = np.stack([u, w, u * u, u * w, w * w], axis=-1)
     inside = _inside_piece(x, y, art, _MARGIN)
@@ -206,23 +197,17 @@ def _template(art: Artwork, side: int, blur: float) -> _Template:
         flat = np.clip(terms.reshape(-1, 10)[sample, 1:4] * 2.999 + 3, 0, 5.99).astype(int) @ [36, 6, 1]
         rare = np.bincount(flat, minlength=216)[flat] ** -0.6
         sample = np.sort(rng.choice(sample, _SAMPLES, replace=False, p=rare / rare.sum()))
-    basis = np.concatenate([terms.reshape(-1, 10)[sample], place.reshape(-1, 5)[sample]], axis=1).astype(
-        float
-    )
+    basis = np.concatenate([terms.reshape(-1, 10)[sample], place.reshape(-1, 5)[sample]], axis=1).astype(float)
     return _Template(terms=terms, place=place, inside=inside, g=g, sample=sample, basis=basis)
 
 
-def _warp(
-    levels: list[_Level], pose: Pose, art: Artwork, t: _Template, outline: _Outline | None
-) -> tuple[Any, Any]:
+def _warp(levels: list[_Level], pose: Pose, art: Artwork, t: _Template, outline: _Outline | None) -> tuple[Any, Any]:
     """Photo on the template's grid, (h, w, 3), and where it counts, (h, w) float32."""
     level = next((lv for lv in reversed(levels) if pose.px_per_mm * lv.factor >= 0.9 * t.g), levels[0])
     mx, my = sampling_maps(scaled(pose, level.factor), art.frame_mm, t.g)
     h, w = t.inside.shape
     mx, my = mx[:h, :w], my[:h, :w]
-    got = cv2.remap(
-        level.pixels, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0, 0)
-    )
+    got = cv2.remap(level.pixels, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(0, 0, 0, 0))
     ok = got[..., 3] > 0.9
     if outline is None:
         ok &= t.inside
@@ -370,12 +355,7 @@ def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Flo
         v, lam = vectors[:, :, i], values[:, i]
         e = (v * a[:, 3:5]).sum(axis=1) / np.maximum(lam, 1e-12)
         var = (noise**2 + 1e-4) / np.maximum(lam * per, 1e-12) * 4  # neighbouring pixels are not independent
-        keep = (
-            (lam > 0.08 * values[:, 1])
-            & (np.sqrt(var) < 1.0 * reach)
-            & (np.abs(e) < 2.5 * reach)
-            & (lam > 1e-9)
-        )
+        keep = (lam > 0.08 * values[:, 1]) & (np.sqrt(var) < 1.0 * reach) & (np.abs(e) < 2.5 * reach) & (lam > 1e-9)
         out[0].append(middles[keep])
         out[1].append(v[keep])
         out[2].append(np.clip(e[keep], -reach, reach))
@@ -387,9 +367,7 @@ def _rows(c: _Compared, g: float, block: int, reach: float) -> tuple[Floats, Flo
 def _stay(art: Artwork, loose_mm: float) -> tuple[Floats, Floats, Floats, Floats]:
     """Weak rows that hold places without structure where they are for this step."""
     fw, fh = art.frame_mm
-    xy = np.stack(np.meshgrid(np.linspace(0.05, 0.95, 5) * fw, np.linspace(0.05, 0.95, 5) * fh), -1).reshape(
-        -1, 2
-    )
+    xy = np.stack(np.meshgrid(np.linspace(0.05, 0.95, 5) * fw, np.linspace(0.05, 0.95, 5) * fh), -1).reshape(-1, 2)
     both = np.concatenate([xy, xy])
     nrm = np.concatenate([np.tile([1.0, 0.0], (25, 1)), np.tile([0.0, 1.0], (25, 1))])
     return both, nrm, np.zeros(50), np.full(50, loose_mm**-2)
@@ -452,9 +430,7 @@ def _align(
         if not _sane(pose, art):
             break
         probe = np.array([[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]]) * art.frame_mm
-        moved = (
-            float(np.abs(mm_to_px(pose, probe) - mm_to_px(trial.pose, probe)).max()) / trial.pose.px_per_mm
-        )
+        moved = float(np.abs(mm_to_px(pose, probe) - mm_to_px(trial.pose, probe)).max()) / trial.pose.px_per_mm
         trial = replace(trial, pose=_with_scale(pose, art))
         # colours learned from a poor fit are learned again
         c = _compare(levels, trial, art, t, window, c.colours if k > 0 and c.score > 0.9 else None)
@@ -524,9 +500,7 @@ def _background_distance(enc: Any, region: Any) -> tuple[Any, float]:
     y = (np.arange(h)[:, None] / h * 2 - 1 + np.zeros((1, w))).ravel()
     a = np.stack([np.ones(h * w), x, y, x * x, x * y, y * y], axis=1)
     pick = rim[:: max(1, len(rim) // 2500)]
-    c, _, _ = robust_least_squares(
-        a[pick], enc.reshape(-1, 3)[pick].astype(float), rounds=6, ridge=1e-6, floor=3e-3
-    )
+    c, _, _ = robust_least_squares(a[pick], enc.reshape(-1, 3)[pick].astype(float), rounds=6, ridge=1e-6, floor=3e-3)
     d = enc.reshape(-1, 3) - a @ c
     spread = max(float(np.max([mad_std(d[pick][:, i]) for i in range(3)])), 1e-3)
     return np.abs(d).max(axis=1).reshape(h, w).astype(np.float32), spread
@@ -539,12 +513,7 @@ def _shape_of(contour: Any, shape: tuple[int, int], to_full: float, art: Artwork
     h, w = shape
     low, high = hull.min(axis=0), hull.max(axis=0)
     edge = 1.5
-    on_edge = (
-        (hull[:, 0] <= edge)
-        | (hull[:, 1] <= edge)
-        | (hull[:, 0] >= w - 1 - edge)
-        | (hull[:, 1] >= h - 1 - edge)
-    )
+    on_edge = (hull[:, 0] <= edge) | (hull[:, 1] <= edge) | (hull[:, 0] >= w - 1 - edge) | (hull[:, 1] >= h - 1 - edge)
     cut = bool(on_edge.any()) and float(np.prod(high - low)) > 0
     corners: Any = None
     ellipse: Any = None
@@ -597,9 +566,7 @@ def _four_corners(hull: Any, contour: Any) -> Any:
         along, off = rel @ d, rel @ np.array([-d[1], d[0]])
         near = (along > 0.08 * size) & (along < 0.92 * size) & (np.abs(off) < 0.03 * size + 2)
         if near.sum() >= 8:
-            vx, vy, x0, y0 = cv2.fitLine(
-                contour[near].astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01
-            ).ravel()
+            vx, vy, x0, y0 = cv2.fitLine(contour[near].astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
             lines.append(np.cross([x0, y0, 1.0], [x0 + vx, y0 + vy, 1.0]))
         else:
             lines.append(np.cross([*p, 1.0], [*q, 1.0]))
@@ -632,16 +599,12 @@ def _outlines(levels: list[_Level], art: Artwork) -> tuple[list[_Outline], bool]
                 k = max(3, round(0.012 * max(h, w)) | 1)
                 mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((k, k), np.uint8))
                 contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-                big = [
-                    c for c in contours if len(c) >= 24 and cv2.contourArea(cv2.convexHull(c)) > 0.025 * h * w
-                ]
+                big = [c for c in contours if len(c) >= 24 and cv2.contourArea(cv2.convexHull(c)) > 0.025 * h * w]
                 big.sort(key=cv2.contourArea, reverse=True)
                 if depth == 0 and big and cv2.contourArea(big[0]) > 0.2 * h * w:
                     blob = cv2.drawContours(np.zeros((h, w), np.uint8), big[:1], 0, 1, -1)
                     k = 2 * round(0.012 * max(h, w)) + 1
-                    blob = cv2.erode(
-                        blob, np.ones((k, k), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0
-                    )
+                    blob = cv2.erode(blob, np.ones((k, k), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=0)
                     if not inner:
                         inner.append(blob)
                 got = [o for o in (_shape_of(c, (h, w), to_full, art) for c in big[:3]) if o is not None]
@@ -686,9 +649,7 @@ def _by_brightness(enc: Any, to_full: float, art: Artwork) -> list[_Outline]:
 
 def _refined(levels: list[_Level], o: _Outline, art: Artwork) -> _Outline | None:
     """Measure the rim of a candidate and fit it as a whole; None when there is no clear rim all around."""
-    pose = (
-        _from_corners(o, levels[0], art)[0] if o.corners is not None else _from_ellipse(o, levels[0], art)[0]
-    )
+    pose = _from_corners(o, levels[0], art)[0] if o.corners is not None else _from_ellipse(o, levels[0], art)[0]
     size = max(art.size_mm)
     nominal = _nominal(art)
     residual = float("nan")
@@ -702,8 +663,7 @@ def _refined(levels: list[_Level], o: _Outline, art: Artwork) -> _Outline | None
         places = _apply(nominal, pts[ok])
         stay = _stay(art, 6.0 if art.shape == "rect" else 1.5)
         mm, n, e, w = (
-            np.concatenate(p)
-            for p in zip((places, nrm[ok], -off[ok], np.full(int(ok.sum()), 4.0)), stay, strict=True)
+            np.concatenate(p) for p in zip((places, nrm[ok], -off[ok], np.full(int(ok.sum()), 4.0)), stay, strict=True)
         )
         obs = mm_to_px(pose, mm - e[:, None] * n)
         try:
@@ -815,8 +775,7 @@ def _from_ellipse(o: _Outline, level: _Level, art: Artwork) -> list[Pose]:
             ]
         )
         return [
-            _pose_of(a @ np.diag([fx, fy, 1.0]) @ unit, level, art)
-            for fx, fy in ((1, 1), (-1, -1), (-1, 1), (1, -1))
+            _pose_of(a @ np.diag([fx, fy, 1.0]) @ unit, level, art) for fx, fy in ((1, 1), (-1, -1), (-1, 1), (1, -1))
         ]
     views = _circle_views(o.ellipse, level, 0.72)
     if min(d1, d2) / max(d1, d2) > 0.985:  # seen square on: the two tilts are one
@@ -872,17 +831,13 @@ def _rotations(levels: list[_Level], trial: _Trial, art: Artwork, most: int) -> 
     found = []
     for flip in (False, True):
         # mirrored: x → −x, that is angle → π − angle
-        art_side = (
-            np.conj(polar[1]) * np.exp(-1j * np.pi * np.arange(polar[1].shape[1])) if flip else polar[1]
-        )
+        art_side = np.conj(polar[1]) * np.exp(-1j * np.pi * np.arange(polar[1].shape[1])) if flip else polar[1]
         c = np.fft.irfft((polar[0] * np.conj(art_side)).sum(axis=0), turns) / size
         peak = (c >= np.roll(c, 1)) & (c > np.roll(c, -1))
         found += [(float(c[i]), a[i], flip) for i in np.flatnonzero(peak)]
     found.sort(key=lambda v: -v[0])
     found = [v for v in found if v[0] > 0.6 * found[0][0]]
-    return [
-        replace(trial, pose=_turned(trial.pose, art, angle, flip), score=c) for c, angle, flip in found[:most]
-    ]
+    return [replace(trial, pose=_turned(trial.pose, art, angle, flip), score=c) for c, angle, flip in found[:most]]
 
 
 def _alternatives(levels: list[_Level], trial: _Trial, art: Artwork, t: _Template) -> list[_Trial]:
@@ -898,9 +853,7 @@ def _alternatives(levels: list[_Level], trial: _Trial, art: Artwork, t: _Templat
             if flip or k
         ]
     seen = _compare(levels, trial, art, t, 8.0).colours
-    others = [
-        replace(o, score=_compare(levels, o, art, t, 8.0, seen).score) for o in others if _sane(o.pose, art)
-    ]
+    others = [replace(o, score=_compare(levels, o, art, t, 8.0, seen).score) for o in others if _sane(o.pose, art)]
     return sorted(others, key=lambda v: -v.score)
 
 
@@ -968,11 +921,7 @@ def _by_features(levels: list[_Level], art: Artwork) -> list[Pose]:
         at_a = np.array([k.pt for k in key_a])
         if flip:
             at_a[:, 0] = drawn.shape[1] - 1 - at_a[:, 0]
-        pairs = [
-            p
-            for p in matcher.knnMatch(des_a, des_p, k=2)
-            if len(p) == 2 and p[0].distance < 0.82 * p[1].distance
-        ]
+        pairs = [p for p in matcher.knnMatch(des_a, des_p, k=2) if len(p) == 2 and p[0].distance < 0.82 * p[1].distance]
         if len(pairs) < 8:
             continue
         a = (at_a[[p[0].queryIdx for p in pairs]] + 0.5) / ([fx * art.px_per_mm, fy * art.px_per_mm])
@@ -1021,9 +970,7 @@ def _outermost_line(d: Any, step: float, most: float) -> tuple[float, float, flo
         at = np.arange(n)[None, :] + np.round(slope * across / step).astype(int)[:, None]
         inside = (at >= 0) & (at < n)
         got = np.take_along_axis(cap, np.clip(at, 0, n - 1), axis=1) * inside
-        table[k] = np.where(
-            inside.mean(axis=0) > 0.8, got.sum(axis=0) / np.maximum(inside.sum(axis=0), 1), 0.0
-        )
+        table[k] = np.where(inside.mean(axis=0) > 0.8, got.sum(axis=0) / np.maximum(inside.sum(axis=0), 1), 0.0)
     best = table.max(axis=0)
     ground = float(np.median(best))
     top = float(best.max())
@@ -1263,9 +1210,7 @@ def _structure(c: _Compared, g: float) -> tuple[float, float, int]:
     return agree, strange, int(busy.sum())
 
 
-def _best_start(
-    levels: list[_Level], trials: list[_Trial], art: Artwork, keep: tuple[int, int]
-) -> list[_Trial]:
+def _best_start(levels: list[_Level], trials: list[_Trial], art: Artwork, keep: tuple[int, int]) -> list[_Trial]:
     """Draw the most promising placements in, coarse to middling, and rank them."""
     first, second = _template(art, 64, 0.8), _template(art, 128, 0.7)
     got = []
@@ -1284,9 +1229,7 @@ def _best_start(
     if out:
         for trial in _distinct([out[0], *_alternatives(levels, out[0], art, second)], art)[1:3]:
             if trial.score > 0.3 * out[0].score:
-                t, _, _ = _align(
-                    levels, trial, art, second, steps=3, block=10, bend=False, rim_px=_rim_of(trial)
-                )
+                t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False, rim_px=_rim_of(trial))
                 out.append(t)
     return _distinct(sorted(out, key=lambda v: -v.score), art)
 
@@ -1315,9 +1258,7 @@ def _scaled_up(pose: Pose, art: Artwork, extra_mm: float) -> Pose:
     return _with_scale(replace(pose, homography=pose.homography @ m), art)
 
 
-def _start(
-    levels: list[_Level], art: Artwork, outlines: list[_Outline], hints: Iterable[Pose]
-) -> list[_Trial]:
+def _start(levels: list[_Level], art: Artwork, outlines: list[_Outline], hints: Iterable[Pose]) -> list[_Trial]:
     """Placements from earlier photos and from outlines, best first."""
     trials = [_Trial(pose=p, outline=None, score=1.0) for p in hints]
     for o in outlines:
@@ -1367,8 +1308,7 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
     outlines, several = _outlines(levels, art)
     to_piece = np.vstack([_inverse(_nominal(art)), [0, 0, 1.0]])
     given = [
-        _with_scale(replace(scaled(p, factor), homography=scaled(p, factor).homography @ to_piece), art)
-        for p in hints
+        _with_scale(replace(scaled(p, factor), homography=scaled(p, factor).homography @ to_piece), art) for p in hints
     ]
     middle = _template(art, 280, 0.6)
     keep = (8, 4) if art.shape == "round" else (6, 3)
@@ -1409,10 +1349,7 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
     tall, wide = result.image.rgb.shape[:2]
     reach = 1.0 * result.pose.px_per_mm
     outside = (
-        (rim[:, 0] < -reach)
-        | (rim[:, 1] < -reach)
-        | (rim[:, 0] > wide - 1 + reach)
-        | (rim[:, 1] > tall - 1 + reach)
+        (rim[:, 0] < -reach) | (rim[:, 1] < -reach) | (rim[:, 0] > wide - 1 + reach) | (rim[:, 1] > tall - 1 + reach)
     )
     if outside.mean() > 0.02:
         raise _cut_off(image)
@@ -1456,9 +1393,7 @@ def _cut_off(image: LinearImage) -> PhotoError:
     )
 
 
-def _check_proportions(
-    image: LinearImage, art: Artwork, levels: list[_Level], outlines: list[_Outline]
-) -> None:
+def _check_proportions(image: LinearImage, art: Artwork, levels: list[_Level], outlines: list[_Outline]) -> None:
     """Refuse a rectangle whose sides are in another proportion than the stated size, by more than 10 %.
 
     From the homography of its corners, for any usual focal length.
@@ -1481,8 +1416,7 @@ def _check_proportions(
     if off > np.log(1.10):
         r = float(np.median(ratios))
         raise DataError(
-            f"the piece in {image.source} measures about {max(r, 1 / r):.2f} : 1, "
-            f"not the stated {w:g} × {h:g} mm",
+            f"the piece in {image.source} measures about {max(r, 1 / r):.2f} : 1, not the stated {w:g} × {h:g} mm",
             "check --size, and that the photo shows this piece",
         )
 
@@ -1506,9 +1440,7 @@ def _turned_back(image: LinearImage, pose: Pose) -> tuple[LinearImage, Pose]:
     ), pose
 
 
-def _by_content(
-    image: LinearImage, art: Artwork, levels: list[_Level], factor: float, final: list[_Fit]
-) -> Registered:
+def _by_content(image: LinearImage, art: Artwork, levels: list[_Level], factor: float, final: list[_Fit]) -> Registered:
     """Finish the best placement at the finest scale, and lay the blank under the picture."""
     trial = final[0].trial
     side = int(min(_FINEST, max(art.frame_mm) * min(4.5, 1.1 * trial.pose.px_per_mm)))
@@ -1516,19 +1448,21 @@ def _by_content(
     block = max(12, round(side / 26))
     rim_px = _rim_of(trial)
     t, _, rows = _align(levels, trial, art, fine, steps=4, block=block, bend=True, rim_px=rim_px)
-    if rim_px is None:
+    first = _place_blank(t.pose, rim_px, art) if rim_px is not None else None
+    if first is None or first.residual > _LOOSE_RIM:
+        # no rim yet, or one side of it was a line of the picture: look again around the picture
+        t = replace(t, outline=None)
+        t, _, rows = _align(levels, t, art, fine, steps=3, block=block, bend=True)
         rim_px = _find_rim(levels, t, art, 7.0)
         if rim_px is not None:
-            t, _c, rows = _align(levels, t, art, fine, steps=3, block=block, bend=True, rim_px=rim_px)
+            t, _, rows = _align(levels, t, art, fine, steps=3, block=block, bend=True, rim_px=rim_px)
     rim = _place_blank(t.pose, rim_px, art) if rim_px is not None else None
     to_frame = rim.to_frame if rim is not None else _nominal(art)
     notes = []
     if rim is None:
         notes.append("the rim of the piece could not be made out: it is taken to lie where the artwork ends")
     residual, uncertainty = _uncertainty(rows, rim, art)
-    ambiguous = any(
-        f.trial.score > final[0].trial.score - 0.006 and not _near(f.trial, trial, art) for f in final[1:]
-    )
+    ambiguous = any(f.trial.score > final[0].trial.score - 0.006 and not _near(f.trial, trial, art) for f in final[1:])
     if ambiguous:
         notes.append("the artwork looks nearly the same when turned or mirrored: its rotation is uncertain")
     return _registered(
@@ -1577,12 +1511,8 @@ def _by_outline(
             "give the picture that was printed, and its size",
         )
     rim = _place_blank(trial.pose, best.rim_px, art)
-    notes = [
-        "the artwork has too little structure: the piece is placed by its outline, its rotation is a guess"
-    ]
-    fit = _Fit(
-        trial=replace(trial, score=max(c.score, 0.0)), agree=0.0, foreign=0.0, busy=0, contrast=_contrast(c)
-    )
+    notes = ["the artwork has too little structure: the piece is placed by its outline, its rotation is a guess"]
+    fit = _Fit(trial=replace(trial, score=max(c.score, 0.0)), agree=0.0, foreign=0.0, busy=0, contrast=_contrast(c))
     spread = 0.4 if art.shape == "rect" else 1.5  # an ellipse leaves perspective and rotation open
     return _registered(
         image,
@@ -1601,9 +1531,7 @@ def _by_outline(
     )
 
 
-def _uncertainty(
-    rows: tuple[Floats, Floats, Floats, Floats], rim: _Rim | None, art: Artwork
-) -> tuple[float, float]:
+def _uncertainty(rows: tuple[Floats, Floats, Floats, Floats], rim: _Rim | None, art: Artwork) -> tuple[float, float]:
     """Residual of the blocks (mm) and standard error of a typical place of the picture (mm).
 
     First-order covariance of homography and distortion, from blocks and rim, scaled to the residuals; blocks
@@ -1632,12 +1560,9 @@ def _uncertainty(
         b = np.hstack([columns(rim.rows[0], rim.rows[1]), rim.slack])
         normal += b.T @ b / (max(rim.residual, 0.05) ** 2) / 8
     cov = np.linalg.pinv(normal)[:9, :9]
-    g = np.stack(np.meshgrid(np.linspace(0.03, 0.97, 8) * fw, np.linspace(0.03, 0.97, 8) * fh), -1).reshape(
-        -1, 2
-    )
+    g = np.stack(np.meshgrid(np.linspace(0.03, 0.97, 8) * fw, np.linspace(0.03, 0.97, 8) * fh), -1).reshape(-1, 2)
     total = sum(
-        np.einsum("ij,jk,ik->i", c, cov, c)
-        for c in (columns(g, np.tile(d, (64, 1))) for d in ([1.0, 0], [0, 1.0]))
+        np.einsum("ij,jk,ik->i", c, cov, c) for c in (columns(g, np.tile(d, (64, 1))) for d in ([1.0, 0], [0, 1.0]))
     )
     return residual, float(np.sqrt(np.mean(total) + 0.03**2))
 
@@ -1663,9 +1588,7 @@ def _registered(
     image, pose = _turned_back(image, scaled(pose, 1.0 / factor))
     mid = np.array([[art.size_mm[0] / 2, art.size_mm[1] / 2]])
     off = (_apply(picture, mid) - mid)[0]
-    pose = replace(
-        pose, residual_mm=residual, edges_used=inliers, px_per_mm=float(local_px_per_mm(pose, mid)[0])
-    )
+    pose = replace(pose, residual_mm=residual, edges_used=inliers, px_per_mm=float(local_px_per_mm(pose, mid)[0]))
     return Registered(
         pose=pose,
         image=image,

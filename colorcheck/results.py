@@ -12,7 +12,7 @@ from typing import Any, cast
 
 import numpy as np
 
-from .errors import DataError, FileError
+from .errors import DataError, FileError, TargetError
 from .records import CellFlag, CellKind, Finding, Floats, Reading, Reason
 from .target import from_dict as target_from_dict
 from .target import to_dict as target_to_dict
@@ -39,6 +39,25 @@ def _round(value: Any, digits: int = 4) -> Any:
     if isinstance(value, float | np.floating):
         return round(float(value), digits) if math.isfinite(value) else None
     return value
+
+
+def _listed(values: Any, digits: int) -> list[Any]:
+    """Round a column for the file in one go; what is not finite becomes null."""
+    rounded = np.round(np.asarray(values, dtype=float), digits)
+    return cast("list[Any]", rounded.tolist() if np.isfinite(rounded).all() else _round(rounded, digits))
+
+
+def to_text(data: dict[str, Any]) -> str:
+    """JSON with one line for each key and for each row of a table."""
+    lines = []
+    for key, value in data.items():
+        if isinstance(value, list) and len(value) > 3 and all(isinstance(v, dict) for v in value):
+            rows = ",\n  ".join(json.dumps(v, ensure_ascii=False, allow_nan=False) for v in value)
+            text = f"[\n  {rows}\n ]"
+        else:
+            text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+        lines.append(f" {json.dumps(key)}: {text}")
+    return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
 def flag_names(flags: int) -> list[str]:
@@ -87,32 +106,27 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
     t, c, e, p, v = reading.target, reading.cells, reading.evenness, reading.prints, reading.verdict
     acc = reading.accuracy
     first = reading.photos[0]
-    patches = []
-    for k, cell in enumerate(t.ids):
-        row: dict[str, Any] = {
-            "id": cell,
-            "kind": _KIND[CellKind(int(t.kind[k]))],
-            "device_rgb": t.device_rgb[k].tolist(),
-            "lab": _round(c.lab[k], 3),
-            "uncertainty": round(float(c.uncertainty[k]), 3),
-            "u_random": round(float(c.u_noise[k]), 3),
-            "density": _round(float(c.density[k]), 4),
-            "flags": flag_names(int(c.flags[k])),
-            "box_mm": _round(t.box_mm[k], 2),
-            "centre_px": _round(c.centre_px[k], 2),
-        }
-        if c.lab_absolute is not None:
-            row["lab_absolute"] = _round(c.lab_absolute[k], 3)
-        if acc is not None:
-            row["aim_lab"] = _round(acc.aim_lab[k], 3)
-            row["delta_e00"] = _round(float(acc.total[k]), 3)
-            row["delta_e00_split"] = {
-                "press": _round(float(acc.press[k]), 3),
-                "profile": _round(float(acc.profile[k]), 3),
-                "substrate": _round(float(acc.limit[k]), 3),
-            }
-            row["uptake"] = _round(float(e.uptake_cell[k]), 4)
-        patches.append(row)
+    columns: dict[str, list[Any]] = {
+        "id": list(t.ids),
+        "kind": [_KIND[CellKind(int(k))] for k in t.kind],
+        "device_rgb": t.device_rgb.tolist(),
+        "lab": _listed(c.lab, 3),
+        "uncertainty": _listed(c.uncertainty, 3),
+        "u_random": _listed(c.u_noise, 3),
+        "density": _listed(c.density, 4),
+        "flags": [flag_names(int(v)) for v in c.flags],
+        "box_mm": _listed(t.box_mm, 2),
+        "centre_px": _listed(c.centre_px, 2),
+    }
+    if c.lab_absolute is not None:
+        columns["lab_absolute"] = _listed(c.lab_absolute, 3)
+    if acc is not None:
+        columns["aim_lab"] = _listed(acc.aim_lab, 3)
+        columns["delta_e00"] = _listed(acc.total, 3)
+        parts = zip(_listed(acc.press, 3), _listed(acc.profile, 3), _listed(acc.limit, 3), strict=True)
+        columns["delta_e00_split"] = [{"press": x, "profile": y, "substrate": z} for x, y, z in parts]
+        columns["uptake"] = _listed(e.uptake_cell, 4)
+    patches = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     findings = (*e.findings, *p.findings)
     colour: dict[str, Any] = {}
     if acc is not None:
@@ -130,91 +144,88 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
             "grey_delta_ch": acc.grey_delta_ch,
             "grey_delta_L": acc.grey_delta_l,
         }
-    return cast(
-        "dict[str, Any]",
-        _round(
-            {
-                "schema": SCHEMA,
-                "name": t.name,
-                "trust": reading.trust,
-                "absolute": reading.absolute,
-                "printed": reading.printed,
-                "paper": reading.paper,
-                "target": target_to_dict(t),
-                "photos": [
-                    {
-                        "file": f.image_name,
-                        "sha256": f.sha256,
-                        "device": f.device,
-                        "taken": f.taken,
-                        "colour_space": f.colour_space,
-                        "kind": f.kind,
-                        "size_px": list(f.size_px),
-                        "notes": list(f.notes),
-                        "lighting_ratio": f.light.ratio,
-                        "px_per_mm": f.pose.px_per_mm,
-                        "problems": [m for m, *_ in f.check.problems],
-                    }
-                    for f in reading.photos
-                ],
-                "geometry": {
-                    "residual_mm": first.pose.residual_mm,
-                    "px_per_mm": first.pose.px_per_mm,
-                    "markers_found": first.pose.markers_found,
-                    "edges_used": first.pose.edges_used,
-                    "distortion": list(first.pose.k),
-                    "mirrored": first.pose.mirrored,
+    rest = _round(
+        {
+            "schema": SCHEMA,
+            "name": t.name,
+            "trust": reading.trust,
+            "absolute": reading.absolute,
+            "printed": reading.printed,
+            "paper": reading.paper,
+            "photos": [
+                {
+                    "file": f.image_name,
+                    "sha256": f.sha256,
+                    "device": f.device,
+                    "taken": f.taken,
+                    "colour_space": f.colour_space,
+                    "kind": f.kind,
+                    "size_px": list(f.size_px),
+                    "notes": list(f.notes),
+                    "lighting_ratio": f.light.ratio,
+                    "px_per_mm": f.pose.px_per_mm,
+                    "problems": [m for m, *_ in f.check.problems],
+                }
+                for f in reading.photos
+            ],
+            "geometry": {
+                "residual_mm": first.pose.residual_mm,
+                "px_per_mm": first.pose.px_per_mm,
+                "markers_found": first.pose.markers_found,
+                "edges_used": first.pose.edges_used,
+                "distortion": list(first.pose.k),
+                "mirrored": first.pose.mirrored,
+            },
+            "lighting": {
+                "ratio": first.light.ratio,
+                "glare_share": first.check.glare_share,
+                "cast": first.light.cast,
+                "residual": first.light.residual,
+                "veil": first.light.veil.tolist(),
+                "veil_known": first.light.veil_known,
+                "tone_slope": first.check.tone_spread,
+                "white_level": first.check.white_level,
+            },
+            "press": {
+                "evenness": e.zone_max,
+                "zones_delta_e00": e.zones,
+                "zone_std_lab": list(e.zone_std_lab),
+                "slope_L_per_cm": e.slope_l_per_cm,
+                "slope_towards": e.slope_direction,
+                "range_L": e.range_l,
+                "uncertainty": e.uncertainty,
+                "findings": [finding_dict(f) for f in findings],
+                "ghost": {
+                    "shift_mm": list(p.ghost_shift_mm),
+                    "strength": p.ghost_strength,
+                    "significance": p.ghost_significance,
                 },
-                "patches": patches,
-                "lighting": {
-                    "ratio": first.light.ratio,
-                    "glare_share": first.check.glare_share,
-                    "cast": first.light.cast,
-                    "residual": first.light.residual,
-                    "veil": first.light.veil.tolist(),
-                    "veil_known": first.light.veil_known,
-                    "tone_slope": first.check.tone_spread,
-                    "white_level": first.check.white_level,
+                "banding": {
+                    "period_mm": p.banding_period_mm,
+                    "amplitude_L": p.banding_amplitude_l,
+                    "significance": p.banding_significance,
+                    "axis": p.banding_axis,
                 },
-                "press": {
-                    "evenness": e.zone_max,
-                    "zones_delta_e00": e.zones,
-                    "zone_std_lab": list(e.zone_std_lab),
-                    "slope_L_per_cm": e.slope_l_per_cm,
-                    "slope_towards": e.slope_direction,
-                    "range_L": e.range_l,
-                    "uncertainty": e.uncertainty,
-                    "findings": [finding_dict(f) for f in findings],
-                    "ghost": {
-                        "shift_mm": list(p.ghost_shift_mm),
-                        "strength": p.ghost_strength,
-                        "significance": p.ghost_significance,
-                    },
-                    "banding": {
-                        "period_mm": p.banding_period_mm,
-                        "amplitude_L": p.banding_amplitude_l,
-                        "significance": p.banding_significance,
-                        "axis": p.banding_axis,
-                    },
-                    "missing_inks": list(p.missing),
-                    "scorch_delta_b": p.scorch_b,
-                    "edge_width_mm": p.edge_width_mm,
-                    "black_density": p.uptake,
-                },
-                "colour": colour,
-                "verdict": {
-                    "action": v.action,
-                    "headline": headline(v),
-                    "why": one_line_why(reading),
-                    "reasons": [reason_dict(r, say_reason(r, reading)) for r in v.reasons],
-                    "undecided": list(v.undecided),
-                    "advice": v.advice,
-                    "what_to_do": repress_lines(reading) if v.action == "re-press" else [],
-                    "cautions": cautions(v.action),
-                },
-            }
-        ),
+                "missing_inks": list(p.missing),
+                "scorch_delta_b": p.scorch_b,
+                "edge_width_mm": p.edge_width_mm,
+                "black_density": next((r.value for r in v.reasons if r.measure == "black-density"), None),
+                "uptake": p.uptake,
+            },
+            "colour": colour,
+            "verdict": {
+                "action": v.action,
+                "headline": headline(v),
+                "why": one_line_why(reading),
+                "reasons": [reason_dict(r, say_reason(r, reading)) for r in v.reasons],
+                "undecided": list(v.undecided),
+                "advice": v.advice,
+                "what_to_do": repress_lines(reading) if v.action == "re-press" else [],
+                "cautions": cautions(v.action),
+            },
+        }
     )
+    return {**cast("dict[str, Any]", rest), "patches": patches, "target": target_to_dict(t)}
 
 
 def write_json(path: str | Path, data: dict[str, Any]) -> None:
@@ -234,8 +245,7 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
         raise FileError(f"{p} cannot be written ({err.strerror})", "choose a folder that exists and is yours") from err
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as f:
-            json.dump(data, f, indent=1, ensure_ascii=False, allow_nan=False)
-            f.write("\n")
+            f.write(to_text(data))
         mask = os.umask(0)
         os.umask(mask)
         os.chmod(temporary, 0o666 & ~mask)
@@ -299,7 +309,7 @@ def load_reading(path: str | Path) -> SavedReading:
         ur = np.array([rows[i].get("u_random", rows[i]["uncertainty"]) for i in target.ids], dtype=float)
         spoiled = {"clipped", "hidden", "glare", "uneven"}
         usable = np.array([not spoiled & set(rows[i].get("flags", [])) for i in target.ids])
-    except (KeyError, TypeError, ValueError) as err:
+    except (KeyError, TypeError, ValueError, TargetError) as err:
         raise DataError(f"{p.name} is a damaged reading ({err})", "read the photo again") from err
     if lab.shape != (len(target.ids), 3) or not np.isfinite(lab).all():
         raise DataError(f"{p.name} is a damaged reading", "read the photo again")

@@ -644,7 +644,7 @@ def _numbers(where: str, value: Any, count: int, low: float, high: float) -> lis
     out = []
     for v in value:
         if isinstance(v, bool) or not isinstance(v, int | float) or not low <= v <= high:
-            raise TargetError(f"the layout file is damaged: {where} holds {v!r}: make the target again")
+            raise TargetError(f"the layout file is damaged: {where} holds {repr(v)[:40]}: make the target again")
         out.append(float(v))
     return out
 

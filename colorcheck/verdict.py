@@ -57,16 +57,18 @@ def load_limits(path: str | Path | None = None) -> dict[str, Any]:
     return limits
 
 
+def compare(value: float, limit: float, u: float) -> str:
+    """Compare a value with its limit, twice its uncertainty either side: 'pass', 'fail' or 'undecided'."""
+    if not np.isfinite(value):
+        return "skipped"
+    if value - 2 * u > limit:
+        return "fail"
+    return "undecided" if value > limit else "pass"
+
+
 def _compare(measure: str, value: float, limit: float, u: float, *, place: str = "", **detail: Any) -> Reason:
     """Value against limit with twice its uncertainty either side of undecided."""
-    if not np.isfinite(value):
-        outcome = "skipped"
-    elif value - 2 * u > limit:
-        outcome = "fail"
-    elif value > limit:
-        outcome = "undecided"
-    else:
-        outcome = "pass"
+    outcome = compare(value, limit, u)
     return Reason(
         measure=measure,
         value=float(value),
@@ -190,7 +192,7 @@ def decide(
         float(len(prints.missing)),
         0.0,
         0.0,
-        "fail" if prints.missing else "pass",
+        "fail" if len(prints.missing) >= max(1.0, float(lim["print"]["missing_ink"])) else "pass",
         detail={"inks": list(prints.missing)},
     )
     crisp = [f for f in prints.findings if f.kind in ("pinhole", "speck", "hair")]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -30,7 +30,19 @@ PHOTO_MEASURES = frozenset(
         "mirrored",
     }
 )  # and "dark", which is also the name of a dark spot: see `_key`
+
+
+class Judged(Protocol):
+    """What was judged: a reading of a target, or an inspection of a piece."""
+
+    @property
+    def verdict(self) -> Verdict:
+        """Verdict on it."""
+        ...
+
+
 _COLOUR = ("profile-mean", "profile-p95", "grey-cast", "grey-tone")
+_BANDS = ("faded-edge", "dark-edge")
 PALE = ("pale", "faded-edge", "pale-centre")
 CONDITION = (
     "Only while the paper is still taped on and has not moved, the glass has no chip or crack, "
@@ -48,12 +60,17 @@ _STEPS = (
 )
 _STEP_OF = {
     "ghost": "paper",
+    "ghost-seen": "paper",
     "banding": "print",
+    "lines-seen": "print",
     "missing-ink": "print",
     "crisp-defects": "print",
     "zone": "even",
     "dark-spot": "even",
+    "dark-edge": "even",
+    "broad-light": "even",
     "slope": "even",
+    "yellow-seen": "complete",
     "scorch": "complete",
     "black-density": "complete",
     "profile-mean": "colour",
@@ -89,6 +106,12 @@ _SHORT = {
     "faded-edge": "faded edge, ΔE00",
     "pale-centre": "pale middle, ΔE00",
     "dark-spot": "dark spot, ΔE00",
+    "dark-edge": "dark edge, ΔE00",
+    "ghost-seen": "second copy (ghost), ΔE00",
+    "lines-seen": "regular lines, ΔE00",
+    "yellow-seen": "yellowing, ΔE00",
+    "broad-light": "gradual change that light could hide, ΔE00",
+    "colour-unknown": "truth of the colours",
     "slope": "gradual change, L* per cm",
     "scorch": "yellowing of bare coat, b*",
     "black-density": "depth of black, density",
@@ -116,6 +139,7 @@ _DIGITS = {
     "photo": 0,
     "mirrored": 0,
 }
+_ON_PIECE = {"dark": "dark-spot", "ghost": "ghost-seen", "banding": "lines-seen", "scorch": "yellow-seen"}
 _NO_NUMBER = frozenset({"photo", "mirrored"})
 _HUES = ("red", "orange", "yellow", "yellow-green", "green", "blue-green", "blue", "violet")
 
@@ -134,6 +158,7 @@ _FINDINGS = {
     "pale": "pale spot",
     "dark": "dark spot",
     "faded-edge": "faded edge",
+    "dark-edge": "dark edge",
     "pale-centre": "pale middle",
     "ghost": "second, shifted copy",
     "banding": "regular lines",
@@ -164,8 +189,8 @@ def doubt(value: float, digits: int = 1) -> str:
 
 
 def _key(r: Reason) -> str:
-    """Name of a measure, with a dark spot told from a dark photo."""
-    return "dark-spot" if r.measure == "dark" and "diameter_mm" in r.detail else r.measure
+    """Name of a measure: a dark spot told from a dark photo, and what was seen on a picture from what a target shows."""
+    return _ON_PIECE.get(r.measure, r.measure) if "diameter_mm" in r.detail else r.measure
 
 
 def is_photo_measure(r: Reason) -> bool:
@@ -214,9 +239,15 @@ def limit_text(r: Reason) -> str:
     return f"{'at least' if key in _AT_LEAST else 'at most'} {number(k * r.limit, digits)}"
 
 
+def unfit(verdict: Verdict) -> bool:
+    """Whether the photo has a fault, so that what it shows of the piece does not count."""
+    faults = [r for r in verdict.reasons if r.outcome == "fail" and is_photo_measure(r)]
+    return verdict.action == "retake-photo" and bool(faults)
+
+
 def outcome_text(r: Reason, verdict: Verdict) -> str:
     """Give the outcome in words. What an unfit photo shows of the piece does not count."""
-    if verdict.action == "retake-photo" and not is_photo_measure(r):
+    if unfit(verdict) and not is_photo_measure(r):
         return "does not count"
     return {
         "pass": "ok",
@@ -249,7 +280,7 @@ def headline(verdict: Verdict) -> str:
         tail = " and true in colour" if sure else ", no colour fault proven" if colour else "; colour was not judged"
         if verdict.undecided:
             n = len(verdict.undecided)
-            return f"Accept: no fault proven, but {_count(n, 'thing')} could not be decided"
+            return f"Accept: no fault proven, but {count_of(n, 'thing')} could not be decided"
         return f"Accept: evenly pressed{tail}"
     return {
         "re-press": "Press again – only if the paper is still taped on and has not moved",
@@ -259,42 +290,42 @@ def headline(verdict: Verdict) -> str:
     }[verdict.action]
 
 
-def one_line_why(reading: Reading) -> str:
+def one_line_why(reading: Judged) -> str:
     """Say why, in one or two sentences."""
     v = reading.verdict
     failed = [r for r in v.reasons if r.outcome == "fail"]
     if v.action == "retake-photo":
         faults = [r for r in failed if is_photo_measure(r)]
-        more = f"The photo has {_count(len(faults) - 1, 'more fault')}." if len(faults) > 1 else ""
-        return _sentences(say_reason(faults[0], reading), more) if faults else ""
+        more = f"The photo has {count_of(len(faults) - 1, 'more fault')}." if len(faults) > 1 else ""
+        return sentences(say_reason(faults[0], reading), more) if faults else ""
     if v.action == "reprint":
         first = next((r for r in failed if r.measure in ("ghost", "banding", "missing-ink")), None)
         if first is not None:
             return say_reason(first, reading)
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
         if pale:
-            return _sentences(_sum_up(pale, reading), "The paper is off, so the piece cannot be pressed again.")
+            return sentences(sum_up_pale(pale, reading), "The paper is off, so the piece cannot be pressed again.")
         first = next((r for r in failed if step_of(r) in ("even", "complete")), None)
         if first is not None and first.measure == "black-density":
-            return _sentences(say_reason(first, reading), "The paper is off, so the piece cannot be pressed again.")
+            return sentences(say_reason(first, reading), "The paper is off, so the piece cannot be pressed again.")
         return say_reason(first, reading) if first else ""
     if v.action == "re-press":
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
         if pale:
-            return _sum_up(pale, reading)
+            return sum_up_pale(pale, reading)
         first = next((r for r in failed if r.measure == "black-density"), None)
         return say_reason(first, reading) if first else ""
     if v.action == "change-profile":
         first = next((r for r in failed if step_of(r) == "colour"), None)
         lead = "Every piece printed this way will look the same, so pressing again cannot mend it."
-        return _sentences(say_reason(first, reading), lead) if first else lead
+        return sentences(say_reason(first, reading), lead) if first else lead
     zone = next((r for r in v.reasons if r.measure == "zone"), None)
     text = "The photo is good enough, and nothing found on the piece is beyond its limit"
     if zone is not None and math.isfinite(zone.value):
         text += f"; its parts differ by at most {measured_text(zone)} ΔE00 (limit {number(zone.limit)})"
     text += "."
     if v.undecided:
-        names = " and ".join(dict.fromkeys(_plain_measure(m) for m in v.undecided))
+        names = " and ".join(dict.fromkeys(plain_measure(m) for m in v.undecided))
         text += f" Too close to call: {names}."
     unseen = [r for r in v.reasons if r.measure in ("hidden", "glare") and r.outcome == "note"]
     for r in unseen:
@@ -304,7 +335,7 @@ def one_line_why(reading: Reading) -> str:
     return text
 
 
-def _sum_up(failed: list[Reason], reading: Reading) -> str:
+def sum_up_pale(failed: list[Reason], reading: Judged) -> str:
     """Describe what is pale: the worst place, and how many there are."""
     spots = [r for r in failed if r.measure in PALE]
     if not spots:
@@ -316,21 +347,23 @@ def _sum_up(failed: list[Reason], reading: Reading) -> str:
     return text
 
 
-def _count(n: int, what: str) -> str:
+def count_of(n: int, what: str) -> str:
     return f"one {what}" if n == 1 else f"{n} {what}s"
 
 
-def _sentences(*parts: str) -> str:
+def sentences(*parts: str) -> str:
     return " ".join(p for p in parts if p)
 
 
-def _plain_measure(measure: str) -> str:
+def plain_measure(measure: str) -> str:
     return {
         "zone": "the evenness over the whole piece",
         "pale": "a pale spot",
         "faded-edge": "a faded edge",
         "pale-centre": "a pale middle",
         "dark": "a dark spot",
+        "dark-edge": "a dark edge",
+        "broad-light": "a gradual change over the whole piece",
         "slope": "a gradual change across the piece",
         "scorch": "yellowing of the coat",
         "profile-mean": "the mean colour error",
@@ -344,16 +377,16 @@ def _plain_measure(measure: str) -> str:
 # ---------------------------------------------------------------- one sentence for every step
 
 
-def _at(place: str) -> str:
+def at_place(place: str) -> str:
     """Put a place behind a noun: ' at the lower left', or nothing."""
     if not place:
         return ""
     if place.endswith(")") and " (" in place:
         distances, part = place[:-1].rsplit(" (", 1)
-        return f"{_at(part)} ({distances})"
+        return f"{at_place(part)} ({distances})"
     if place[0].isdigit():
         return f", {place}"
-    if place.startswith(("along", "at ", "in ", "whole", "over")):
+    if place.startswith(("along", "at ", "in ", "whole", "over", "all over")):
         return f" {place}"
     return " in the middle" if place == "middle" else f" at the {place}"
 
@@ -381,19 +414,19 @@ def _weak(r: Reason) -> str:
     )
 
 
-def _photo(r: Reason, _: Reading) -> str:
+def _photo(r: Reason, _: Judged) -> str:
     return "The photo is sharp enough, well enough exposed, and shows the whole piece."
 
 
-def _resolution(r: Reason, _: Reading) -> str:
+def _resolution(r: Reason, _: Judged) -> str:
     return f"The piece is small in the photo: {number(r.value)} pixels per mm, at least {number(r.limit)} are needed."
 
 
-def _blur(r: Reason, _: Reading) -> str:
+def _blur(r: Reason, _: Judged) -> str:
     return f"The photo is blurred: edges are {number(r.value, 2)} mm wide, at most {number(r.limit, 2)} mm will do."
 
 
-def _pose(r: Reason, _: Reading) -> str:
+def _pose(r: Reason, _: Judged) -> str:
     return (
         f"The sheet does not lie flat in the photo: its cells are {number(r.value, 2)} mm from where they "
         "belong "
@@ -401,33 +434,33 @@ def _pose(r: Reason, _: Reading) -> str:
     )
 
 
-def _dark_photo(r: Reason, _: Reading) -> str:
+def _dark_photo(r: Reason, _: Judged) -> str:
     return (
         f"The photo is too dark: bare coat reaches {number(100 * r.value)} % of full brightness, at least "
         f"{number(100 * r.limit, 0)} % is needed."
     )
 
 
-def _clipped(r: Reason, _: Reading) -> str:
+def _clipped(r: Reason, _: Judged) -> str:
     what = "bare cells" if r.measure == "clipped-white" else "cells"
-    place = _at(r.place) if r.value < 0.5 else ""
+    place = at_place(r.place) if r.value < 0.5 else ""
     return f"The photo is overexposed: {number(100 * r.value, 0)} % of the {what} are blank{place}."
 
 
-def _glare(r: Reason, _: Reading) -> str:
-    place = "" if r.place == "part of the piece" else _at(r.place)
+def _glare(r: Reason, _: Judged) -> str:
+    place = "" if r.place == "part of the piece" else at_place(r.place)
     if r.outcome == "fail":
         share = number(100 * r.value, 0 if r.value > 0.1 else 1)
         return f"A reflection lies over {share} % of the piece{place}; paleness there cannot be told from the lamp."
     return f"A small or faint reflection{place} was taken out; cells under it count less."
 
 
-def _hidden(r: Reason, _: Reading) -> str:
+def _hidden(r: Reason, _: Judged) -> str:
     share = number(100 * r.value, 0 if r.value > 0.1 else 1)
-    return f"{share} % of the cells are covered or outside the photo{_at(r.place)}."
+    return f"{share} % of the cells are covered or outside the photo{at_place(r.place)}."
 
 
-def _uneven_light(r: Reason, _: Reading) -> str:
+def _uneven_light(r: Reason, _: Judged) -> str:
     end = (
         "too much for the dark side." if r.outcome == "fail" else "it was taken out, but the dark side is less certain."
     )
@@ -435,24 +468,24 @@ def _uneven_light(r: Reason, _: Reading) -> str:
     return f"The light is uneven, {number(r.value)} to 1 over the piece{side}: {end}"
 
 
-def _local_tone(r: Reason, _: Reading) -> str:
+def _local_tone(r: Reason, _: Judged) -> str:
     end = "so much that shades cannot be compared." if r.outcome == "fail" else "a little; the doubt was enlarged."
     return f"The camera brightened dark parts and darkened bright ones (HDR or an 'enhance' setting), {end}"
 
 
-def _other_light(r: Reason, _: Reading) -> str:
+def _other_light(r: Reason, _: Judged) -> str:
     return (
         "The light has another colour than when the camera was taught; it was balanced on the bare coat and the "
         "doubt was enlarged. Use the same lamp for closer values."
     )
 
 
-def _tone(r: Reason, _: Reading) -> str:
+def _tone(r: Reason, _: Judged) -> str:
     end = "so far that shades cannot be compared." if r.outcome == "fail" else "a little; this was taken into account."
     return f"The camera changed contrast from place to place, {end}"
 
 
-def _mirrored(r: Reason, _: Reading) -> str:
+def _mirrored(r: Reason, _: Judged) -> str:
     return (
         "The sheet is mirrored in the photo: printed without mirroring, or seen from the wrong side of the "
         "glass. "
@@ -460,7 +493,7 @@ def _mirrored(r: Reason, _: Reading) -> str:
     )
 
 
-def _ghost(r: Reason, _: Reading) -> str:
+def _ghost(r: Reason, _: Judged) -> str:
     if r.outcome != "fail":
         return "No second copy: the paper did not move."
     dx, dy = r.detail.get("shift_mm", (0.0, 0.0))
@@ -470,7 +503,7 @@ def _ghost(r: Reason, _: Reading) -> str:
     )
 
 
-def _banding(r: Reason, _: Reading) -> str:
+def _banding(r: Reason, _: Judged) -> str:
     if r.outcome != "fail":
         return "No regular lines from the printer."
     way = {"x": "level ", "y": "upright "}.get(str(r.detail.get("axis")), "")
@@ -481,7 +514,7 @@ def _banding(r: Reason, _: Reading) -> str:
     )
 
 
-def _missing(r: Reason, _: Reading) -> str:
+def _missing(r: Reason, _: Judged) -> str:
     inks = [str(i) for i in r.detail.get("inks", [])]
     if r.outcome != "fail":
         return "All inks are there."
@@ -490,42 +523,42 @@ def _missing(r: Reason, _: Reading) -> str:
     )
 
 
-def _crisp(r: Reason, _: Reading) -> str:
+def _crisp(r: Reason, _: Judged) -> str:
     if r.value <= 0:
         return "No specks or pinholes."
     return (
-        f"{_count(round(r.value), 'crisp speck').capitalize()}: dirt or lint "
+        f"{count_of(round(r.value), 'crisp speck').capitalize()}: dirt or lint "
         "under the paper, or a flaw of the coat. Pressing again does not mend them."
     )
 
 
-def _zone(r: Reason, _: Reading) -> str:
+def _zone(r: Reason, _: Judged) -> str:
     if r.outcome == "pass":
         return f"The nine parts of the piece agree: the most different one is off by {_value(r)}."
     return f"The nine parts of the piece do not agree: one is off by {_value(r)}.{_tail(r)}"
 
 
-def _spot(r: Reason, _: Reading) -> str:
+def _spot(r: Reason, _: Judged) -> str:
     size = float(r.detail.get("diameter_mm", math.nan))
     name = _FINDINGS["dark" if r.measure == "dark" else r.measure]
-    deep = "deep" if r.measure == "faded-edge" else "wide"
+    deep = "deep" if r.measure in _BANDS else "wide"
     wide = f", {number(size, 0)} mm {deep}," if math.isfinite(size) else ""
     verb = {
         "pass": "is too faint to matter",
         "fail": "is plain to see",
         "undecided": "is near the limit",
     }.get(r.outcome, "was found")
-    return f"A {name}{wide}{_at(r.place)} {verb}: {_value(r)}.{_tail(r)}"
+    return f"A {name}{wide}{at_place(r.place)} {verb}: {_value(r)}.{_tail(r)}"
 
 
-def _slope(r: Reason, _: Reading) -> str:
+def _slope(r: Reason, _: Judged) -> str:
     way = f" towards the {r.place}" if r.place else ""
     if r.outcome == "pass":
         return f"No gradual change that would be seen: {_value(r, 'L* per cm')}."
     return f"The print gets paler{way}: {_value(r, 'L* per cm')}.{_tail(r)}"
 
 
-def _scorch(r: Reason, _: Reading) -> str:
+def _scorch(r: Reason, _: Judged) -> str:
     if r.outcome == "pass":
         return f"Bare coat has not turned yellow: {_value(r, 'b*')}."
     if r.outcome == "undecided":
@@ -536,7 +569,7 @@ def _scorch(r: Reason, _: Reading) -> str:
     )
 
 
-def _black(r: Reason, _: Reading) -> str:
+def _black(r: Reason, _: Judged) -> str:
     if not math.isfinite(r.value):
         return "The depth of black could not be measured on this photo."
     if r.outcome == "fail":
@@ -546,7 +579,7 @@ def _black(r: Reason, _: Reading) -> str:
     return f"The dye was taken up well: density {_value(r, '')}."
 
 
-def _profile_mean(r: Reason, _: Reading) -> str:
+def _profile_mean(r: Reason, _: Judged) -> str:
     if r.outcome == "pass":
         return f"What a profile could correct is within its limit: {_value(r)} on average.{_weak(r)}"
     return (
@@ -555,16 +588,16 @@ def _profile_mean(r: Reason, _: Reading) -> str:
     )
 
 
-def _profile_p95(r: Reason, _: Reading) -> str:
+def _profile_p95(r: Reason, _: Judged) -> str:
     if r.outcome == "pass":
         return f"No group of colours is far off: one in twenty misses its aim by more than {_value(r)}.{_weak(r)}"
     return f"Some colours are far off: one in twenty misses its aim by more than {_value(r)}.{_tail(r)}"
 
 
-def grey_tint(reading: Reading) -> str:
+def grey_tint(reading: Judged) -> str:
     """Name the hue that the greys lean to, or '' when they do not lean one way."""
-    acc = reading.accuracy
-    if acc is None:
+    acc = reading.accuracy if isinstance(reading, Reading) else None
+    if acc is None or not isinstance(reading, Reading):
         return ""
     grey = acc.used & (np.ptp(reading.target.device_rgb, axis=1) == 0)
     if not grey.any():
@@ -577,21 +610,21 @@ def grey_tint(reading: Reading) -> str:
     return _HUES[round(angle / 45) % 8]
 
 
-def _grey(r: Reason, reading: Reading) -> str:
+def _grey(r: Reason, reading: Judged) -> str:
     tint = grey_tint(reading)
     if r.outcome == "pass":
         return f"Greys are neutral enough: {_value(r, 'ΔCh')}.{_weak(r)}"
     return f"Greys are tinted{f' towards {tint}' if tint else ''}: {_value(r, 'ΔCh')}.{_tail(r)}"
 
 
-def _grey_tone(r: Reason, _: Reading) -> str:
+def _grey_tone(r: Reason, _: Judged) -> str:
     if r.outcome == "pass":
         return f"Greys are about as light as they should be: off by {_value(r, 'L*')}.{_weak(r)}"
     way = {True: "too light", False: "too dark"}.get(bool(r.detail["lighter"])) if "lighter" in r.detail else "off"
     return f"Greys are {way}: {_value(r, 'L*')}.{_tail(r)}"
 
 
-def _substrate(r: Reason, _: Reading) -> str:
+def _substrate(r: Reason, _: Judged) -> str:
     if not math.isfinite(r.value):
         return "What this coat cannot show could not be measured."
     return (
@@ -600,13 +633,13 @@ def _substrate(r: Reason, _: Reading) -> str:
     )
 
 
-def _press_part(r: Reason, _: Reading) -> str:
+def _press_part(r: Reason, _: Judged) -> str:
     if not math.isfinite(r.value):
         return "The share of uneven pressing in the colour error could not be measured."
     return f"Uneven pressing accounts for {number(r.value)} ΔE00 of the colour error on average."
 
 
-_SAY: dict[str, Callable[[Reason, Reading], str]] = {
+_SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "photo": _photo,
     "px-per-mm": _resolution,
     "blur-mm": _blur,
@@ -630,6 +663,7 @@ _SAY: dict[str, Callable[[Reason, Reading], str]] = {
     "faded-edge": _spot,
     "pale-centre": _spot,
     "dark-spot": _spot,
+    "dark-edge": _spot,
     "slope": _slope,
     "scorch": _scorch,
     "black-density": _black,
@@ -648,13 +682,13 @@ _UNSURE = {
 }
 
 
-def say_reason(reason: Reason, reading: Reading) -> str:
+def say_reason(reason: Reason, reading: Judged) -> str:
     """Put one step of the decision into a sentence.
 
     Parameters
     ----------
     reason : Reason
-    reading : Reading
+    reading : Reading or Inspection
         Where details are looked up, such as the hue of a tint.
 
     Returns
@@ -664,7 +698,7 @@ def say_reason(reason: Reason, reading: Reading) -> str:
     """
     key = _key(reason)
     if reason.outcome == "skipped" or (not math.isfinite(reason.value) and key not in ("photo", "mirrored")):
-        text = _plain_measure(reason.measure)
+        text = plain_measure(reason.measure)
         return f"{text[:1].upper()}{text[1:]} could not be measured on this photo."
     if key == "photo" and reason.outcome in ("fail", "undecided"):
         return "The photo is not fit to judge by."
@@ -693,7 +727,7 @@ def photo_advice(measure: str, where: str = "") -> str:
     where : str
         Part of the piece concerned, as `places.part_in_words` gives it.
     """
-    at = _at(where) if where != "part of the piece" else ""
+    at = at_place(where) if where != "part of the piece" else ""
     return {
         "px-per-mm": "Go closer, or use the main camera at full size, until the piece fills most of the frame.",
         "blur-mm": "Rest the phone on something or use the self-timer, tap the piece to focus, and step back "
@@ -748,7 +782,7 @@ def undecided_advice(measure: str, reading: Reading) -> str:
     return "Take a second photo with the piece turned by a quarter, and read both together."
 
 
-def repress_lines(reading: Reading) -> list[str]:
+def repress_lines(reading: Judged) -> list[str]:
     """Say how to press the piece again; the first line is always the condition."""
     plan: dict[str, Any] = reading.verdict.advice.get("repress") or {}
 
@@ -818,6 +852,7 @@ _CAUSES = {
     "dark": "A dark place got more dye than the rest: look for a second layer of paper, a hot place of the "
     "platen, or ink "
     "that was laid on unevenly.",
+    "dark-edge": "A dark edge got more heat or pressure than the rest: look for a pad or cover that bulges at its rim.",
     "scorch": "Yellowing means too hot or too long: lower the temperature a little or shorten the time.",
     "ghost": "Tape the paper on two sides, let it cool before you peel, and open the press without a jerk.",
     "banding": "Print a nozzle check and clean until it is complete; never build a profile from a banded print.",
@@ -831,7 +866,7 @@ _CAUSES = {
 }
 
 
-def next_piece_lines(reading: Reading) -> list[str]:
+def next_piece_lines(reading: Judged) -> list[str]:
     """Say what to look at before the next piece, by what was found on this one."""
     v = reading.verdict
     if v.action == "retake-photo":
@@ -879,21 +914,21 @@ def finding_name(f: Finding) -> str:
     return _FINDINGS.get(f.kind, f.kind.replace("-", " "))
 
 
-def say_finding(f: Finding, reading: Reading) -> str:
+def say_finding(f: Finding, reading: Judged) -> str:
     """Put a finding into one line: what, where, how large, how strong, and how it stands to its limit."""
     size = ""
     if f.kind not in ("ghost", "banding", "missing-ink") and math.isfinite(f.diameter_mm):
         size = f", about {number(f.diameter_mm, 0 if f.diameter_mm >= 3 else 1)} mm" + (
-            " deep" if f.kind == "faded-edge" else ""
+            " deep" if f.kind in _BANDS else ""
         )
     name, outcome = finding_name(f), finding_outcome(f, reading)
     return (
-        f"{name[:1].upper()}{name[1:]}{_at(f.where).replace(' whole', ', whole')}{size}, "
+        f"{name[:1].upper()}{name[1:]}{at_place(f.where).replace(' whole', ', whole')}{size}, "
         f"{number(f.delta_e00)} ΔE00{f' ({outcome})' if outcome else ''}"
     )
 
 
-def finding_outcome(f: Finding, reading: Reading) -> str:
+def finding_outcome(f: Finding, reading: Judged) -> str:
     """Say how a finding stands to its limit: '' when it fails or was not compared with one."""
     same = [r for r in reading.verdict.reasons if r.measure == f.kind and r.value == f.delta_e00]
     if not same:
@@ -901,7 +936,7 @@ def finding_outcome(f: Finding, reading: Reading) -> str:
     return {"pass": "within the limit", "undecided": "too close to call"}.get(same[0].outcome, "")
 
 
-def next_photo_lines(reading: Reading) -> list[str]:
+def next_photo_lines(reading: Judged) -> list[str]:
     """Say what to change for the next photo, each thing once; empty when the photo was fit."""
     faults = [r for r in reading.verdict.reasons if is_photo_measure(r) and r.outcome == "fail"]
     if any(r.measure == "clipped-white" for r in faults):

@@ -1,0 +1,511 @@
+"""The whole flow of `inspect`, top to bottom: photos of a finished piece and its artwork → findings and verdict."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, cast
+
+import cv2
+import numpy as np
+
+from .artwork import Artwork, load_artwork
+from .cielab import lab_to_xyz, xyz_to_linear_srgb
+from .decode import decode
+from .defects import DefectResult, find_defects
+from .errors import DataError, FileError, PhotoError
+from .expect import PieceView
+from .geometry import local_px_per_mm, mm_to_px, sampling_maps
+from .records import Action, FlatImage, Floats, LinearImage, Pose, Reason, Shape, Verdict, View
+from .register import Registered, artwork_on_piece, register
+from .response import fit_response, predict
+from .verdict import compare, load_limits
+
+_MARGIN_MM = 25.0
+_MAX_FLAT_PIXELS = 2_600_000
+_CARD_SHARE = 0.55  # a ring round the piece is white card when it is at least this bright, of the brightest print
+_PALE = ("pale", "faded-edge", "pale-centre")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PiecePhoto:
+    """What is kept of one photo of the piece."""
+
+    name: str
+    sha256: str
+    device: str
+    taken: str
+    colour_space: str
+    notes: tuple[str, ...]
+    pose: Pose
+    placed_by: str
+    uncertainty_mm: float
+    score: float
+    on_card: bool
+    clipped_share: float
+    white_level: float
+    sharp_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Before:
+    """An earlier inspection of the same piece, and what became of its findings."""
+
+    name: str
+    worst_before: float
+    worst_now: float
+    gone: tuple[str, ...]
+    better: tuple[str, ...]
+    same: tuple[str, ...]
+    new: tuple[str, ...]
+    significant: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inspection:
+    """Everything `inspect` found on one piece.
+
+    ``flat`` is the first photo laid flat, ``expected_rgb`` the artwork on the same grid.
+    """
+
+    artwork: str
+    size_mm: tuple[float, float]
+    shape: Shape
+    view: View
+    paper: str
+    photos: tuple[PiecePhoto, ...]
+    defects: DefectResult
+    verdict: Verdict
+    flat: FlatImage
+    expected_rgb: Any
+    limits: dict[str, Any]
+    before: Before | None
+
+
+def _grid_density(pose: Pose, size_mm: tuple[float, float]) -> float:
+    """Pixels per mm of the flat picture, whole or half."""
+    area = (size_mm[0] + 2 * _MARGIN_MM) * (size_mm[1] + 2 * _MARGIN_MM)
+    finest = float(np.sqrt(_MAX_FLAT_PIXELS / area))
+    middle = np.array([[size_mm[0] / 2, size_mm[1] / 2]])
+    native = float(local_px_per_mm(pose, middle)[0])
+    return float(np.clip(np.ceil(native * 2) / 2, 2.0, max(2.0, np.floor(finest * 2) / 2)))
+
+
+def _with_margin(pose: Pose, margin: float) -> Pose:
+    """Return the pose for millimetres counted from ``margin`` outside the piece's corner."""
+    shift = np.array([[1.0, 0, -margin], [0, 1.0, -margin], [0, 0, 1.0]])
+    return replace(pose, homography=pose.homography @ shift)
+
+
+def _lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float], g: float) -> FlatImage:
+    """Lay the piece and a margin round it flat."""
+    wide = (size_mm[0] + 2 * _MARGIN_MM, size_mm[1] + 2 * _MARGIN_MM)
+    mx, my = sampling_maps(_with_margin(pose, _MARGIN_MM), wide, g)
+    tall, across = image.rgb.shape[:2]
+    inside = (mx >= 0) & (mx <= across - 1) & (my >= 0) & (my <= tall - 1)
+    rgb: Any = cv2.remap(image.rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    clipped: Any = cv2.remap(image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    return FlatImage(rgb=rgb, clipped=clipped, inside=inside, px_per_mm=g)
+
+
+def _ring(flat: FlatImage, size_mm: tuple[float, float], shape: Shape) -> Any:
+    """Pixels of the margin that lie 4 to 20 mm outside the piece, (H, W)."""
+    g = flat.px_per_mm
+    h, w = flat.inside.shape
+    y, x = np.mgrid[0:h, 0:w]
+    x, y = (x + 0.5) / g - _MARGIN_MM, (y + 0.5) / g - _MARGIN_MM
+    if shape == "round":
+        rx, ry = size_mm[0] / 2, size_mm[1] / 2
+        off = (np.hypot((x - rx) / rx, (y - ry) / ry) - 1) * min(rx, ry)
+    else:
+        dx, dy = np.maximum(-x, x - size_mm[0]), np.maximum(-y, y - size_mm[1])
+        off = np.where((dx > 0) & (dy > 0), np.hypot(dx, dy), np.maximum(dx, dy))
+    return (off > 4) & (off < 20) & flat.inside
+
+
+def _on_card(flat: FlatImage, ring: Any, size_mm: tuple[float, float]) -> bool:
+    """Tell whether the margin shows white card: bright, plain, without colour, and clear of the top code."""
+    if ring.sum() < 0.4 * (2 * (size_mm[0] + size_mm[1]) * 16 * flat.px_per_mm**2):
+        return False
+    some = flat.rgb[ring][:: max(1, int(ring.sum() / 20000))].astype(float)
+    level = some.mean(axis=1)
+    m = round(_MARGIN_MM * flat.px_per_mm)
+    piece = flat.rgb[m:-m:5, m:-m:5].reshape(-1, 3).mean(axis=1)
+    if float(np.median(level)) < _CARD_SHARE * float(np.percentile(piece, 97)):
+        return False
+    clipped = float(((flat.clipped[ring] & 1) > 0).mean())
+    tint = float(np.ptp(np.log(np.maximum(np.median(some, axis=0), 1e-4))))
+    return clipped < 0.3 and tint < 0.5
+
+
+def _sharpness(flat: FlatImage) -> float:
+    """Width in mm of the sharpest edges: range over steepest slope of the strongest five per cent."""
+    m = round(_MARGIN_MM * flat.px_per_mm)
+    y: Any = np.sqrt(np.maximum(flat.rgb[m:-m, m:-m].mean(axis=2), 0))
+    y = cv2.GaussianBlur(y, (0, 0), 0.7)
+    gx, gy = cv2.Sobel(y, cv2.CV_32F, 1, 0, ksize=3) / 8, cv2.Sobel(y, cv2.CV_32F, 0, 1, ksize=3) / 8
+    slope = np.hypot(gx, gy)
+    span = max(3, round(1.6 * flat.px_per_mm)) | 1
+    kernel = np.ones((span, span), np.uint8)
+    rise = cv2.dilate(y, kernel) - cv2.erode(y, kernel)
+    peak = slope >= cv2.dilate(slope, np.ones((3, 3), np.uint8)) - 1e-9
+    strong = peak & (rise > max(0.08, float(np.percentile(rise, 90)) * 0.6))
+    if strong.sum() < 40:
+        return float("nan")
+    width = rise[strong] / np.maximum(slope[strong], 1e-6) / flat.px_per_mm
+    return float(np.percentile(width, 20))
+
+
+def _blank(
+    path: str | Path, like: LinearImage, reg: Registered, flat: FlatImage, ring: Any, size_mm: tuple[float, float]
+) -> Any:
+    """Lay the blank frame flat by the piece's pose, after checking that it can serve.
+
+    Raises
+    ------
+    DataError
+        Another size or exposure, or there is something in it.
+    """
+    image = decode(path)
+    if image.original_size != like.original_size:
+        raise DataError(
+            f"{image.source} has another size than {like.source}",
+            "shoot the white sheet with the same camera right after the piece, nothing moved",
+        )
+    rgb = np.ascontiguousarray(image.rgb[:, ::-1]) if reg.pose.mirrored else image.rgb
+    frame = _lay_flat(replace(image, rgb=rgb), reg.pose, size_mm, flat.px_per_mm)
+    y = frame.rgb.mean(axis=2)
+    small = cv2.resize(y, None, fx=4 / flat.px_per_mm / 4, fy=4 / flat.px_per_mm / 4, interpolation=cv2.INTER_AREA)
+    level = np.log(np.maximum(small, 1e-4))
+    rows, cols = np.mgrid[-1 : 1 : level.shape[0] * 1j, -1 : 1 : level.shape[1] * 1j]
+    terms = np.stack([np.ones_like(rows), rows, cols, rows**2, cols**2, rows * cols], axis=-1).reshape(-1, 6)
+    fit = np.linalg.lstsq(terms, level.ravel().astype(float), rcond=None)[0]
+    left = level.ravel() - terms @ fit
+    if float(np.percentile(np.abs(left), 97)) > 0.12:
+        raise DataError(
+            f"{image.source} is no blank frame: there is something in it",
+            "lay a plain white sheet in the piece's place and shoot it with lamp and camera unmoved",
+        )
+    if ((frame.clipped & 1) > 0).mean() > 0.02:
+        raise DataError(f"{image.source} is overexposed", "lock the exposure so that white stays below full scale")
+    seconds = (like.exposure.get("exposure_time"), image.exposure.get("exposure_time"))
+    other = all(seconds) and abs(float(np.log(cast("float", seconds[1]) / cast("float", seconds[0])))) > 0.1
+    if ring.any():
+        ratio = frame.rgb[ring].mean() / max(float(flat.rgb[ring].mean()), 1e-4)
+        other = other or (_on_card(flat, ring, size_mm) and abs(float(np.log(ratio))) > 0.25)
+    if other:
+        raise DataError(
+            f"{image.source} has another exposure than {like.source}",
+            "lock the exposure and shoot both one after the other",
+        )
+    return frame.rgb
+
+
+def answer_from_reading(device_rgb: Any, lab: Floats, usable: Any) -> Callable[[Any], Any]:
+    """Return what a substrate makes of device colours, as fitted to a reading of it: (n, 3) → linear, coat at 1."""
+    rel = xyz_to_linear_srgb(lab_to_xyz(lab))
+    response = fit_response(device_rgb, rel, weights=usable.astype(float))
+    return lambda rgb: predict(response, rgb)
+
+
+def answer_from_profile(path: str | Path) -> Callable[[Any], Any]:
+    """Return what an ICC profile says a printer makes of device colours, media-relative.
+
+    Raises
+    ------
+    FileError, DataError
+        The profile cannot be read or is not one of an RGB printer.
+    """
+    from PIL import Image, ImageCms
+
+    p = Path(path)
+    if not p.is_file():
+        raise FileError(f"there is no file {p}", "check the name given with --profile")
+    try:
+        profile = ImageCms.getOpenProfile(str(p))
+        if profile.profile.xcolor_space.strip() != "RGB":
+            raise DataError(f"{p.name} is not a profile of an RGB printer", "give the profile you print through")
+        lab = ImageCms.createProfile("LAB", 5003)
+        change = ImageCms.buildTransform(
+            profile, lab, "RGB", "LAB", renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC
+        )
+    except (ImageCms.PyCMSError, OSError) as e:
+        raise DataError(f"{p.name} is not a usable ICC profile", "give the profile you print through") from e
+
+    def answer(rgb: Any) -> Any:
+        codes = np.clip(np.rint(np.asarray(rgb)), 0, 255).astype(np.uint8).reshape(1, -1, 3)
+        out = np.asarray(ImageCms.applyTransform(Image.fromarray(codes, "RGB"), change), dtype=np.int64)[0]
+        signed = np.where(out[:, 1:] > 127, out[:, 1:] - 256, out[:, 1:])
+        value = np.column_stack([out[:, 0] * 100 / 255, signed])
+        return xyz_to_linear_srgb(lab_to_xyz(value.astype(float)))
+
+    return answer
+
+
+def _judge(
+    photos: Sequence[PiecePhoto],
+    found: DefectResult,
+    *,
+    paper: str,
+    limits: dict[str, Any],
+    repress: dict[str, Any] | None,
+) -> Verdict:
+    """Walk the fixed order for a finished piece."""
+    lim = limits
+    reasons: list[Reason] = []
+    first = photos[0]
+    glare = float(found.glare.mean()) if found.glare.size else 0.0
+    photo = [
+        (
+            "px-per-mm",
+            first.pose.px_per_mm,
+            float(lim["photo"]["px_per_mm"]),
+            first.pose.px_per_mm < lim["photo"]["px_per_mm"],
+        ),
+        ("blur-mm", first.sharp_mm, 2.0, first.sharp_mm > 2.0),
+        ("dark", first.white_level, float(lim["photo"]["white_low"]), first.white_level < lim["photo"]["white_low"]),
+        ("clipped-cells", first.clipped_share, 0.12, first.clipped_share > 0.12),
+        ("glare", glare, 0.06, glare > 0.06),
+        ("pose-mm", first.uncertainty_mm, 1.5, first.uncertainty_mm > 1.5),
+    ]
+    bad = [Reason(m, float(v), float(limit), 0.0, "fail") for m, v, limit, fails in photo if fails]
+    reasons += bad or [Reason("photo", 1.0, 1.0, 0.0, "pass")]
+    if glare and not any(r.measure == "glare" for r in bad):
+        reasons.append(Reason("glare", glare, 0.06, 0.0, "note"))
+    action: Action = "retake-photo" if bad else "accept"
+    kinds = {"ghost": "reprint", "banding": "reprint", "scorch": "reprint"}
+    chosen: Action | None = None
+    ranked = sorted(found.findings, key=lambda f: -f.delta_e00)
+    for kind in ("ghost", "banding", "scorch", *_PALE, "dark", "dark-edge"):
+        for f in [f for f in ranked if f.kind == kind]:
+            u = float(f.detail.get("uncertainty", 0.15 * f.delta_e00))
+            if kind in kinds:
+                limit, outcome = 1.0, "fail" if f.delta_e00 > 1.0 else "note"
+            else:
+                key = {"faded-edge": "edge_de00", "dark": "dark_de00", "dark-edge": "dark_de00"}.get(kind, "spot_de00")
+                limit = float(lim["even"][key])
+                outcome = compare(f.delta_e00, limit, 0.5 * u)
+            reasons.append(
+                Reason(kind, f.delta_e00, limit, u, outcome, place=f.where, detail={"diameter_mm": f.diameter_mm})
+            )
+            if outcome == "fail" and chosen is None:
+                chosen = "re-press" if kind in _PALE and paper == "on" else "reprint"
+    crisp = [f for f in found.findings if f.kind in ("pinhole", "speck", "hair")]
+    if crisp:
+        worst = max(f.diameter_mm for f in crisp)
+        fails = worst > float(lim["even"]["dot_mm"])
+        reasons.append(
+            Reason(
+                "crisp-defects", float(len(crisp)), 0.0, 0.0, "fail" if fails else "note", detail={"largest_mm": worst}
+            )
+        )
+        if fails and chosen is None:
+            chosen = "reprint"
+    undecided = [r.measure for r in reasons if r.outcome == "undecided"]
+    if found.ambiguous:
+        hidden = found.broad_de00
+        limit = float(lim["even"]["edge_de00"])
+        open_ = hidden > limit or bool(found.detail.get("suspected"))
+        reasons.append(
+            Reason(
+                "broad-light",
+                hidden,
+                limit,
+                0.0,
+                "undecided" if open_ else "note",
+                detail={"what": list(found.ambiguous), "settle_by": found.settle_by},
+            )
+        )
+        if open_:
+            undecided.append("broad-light")
+    if found.mean_de00 is not None:
+        u = 0.75 if found.source != "profile" else 1.0
+        c = compare(found.mean_de00, float(lim["colour"]["mean_de00"]), u)
+        reasons.append(Reason("profile-mean", found.mean_de00, float(lim["colour"]["mean_de00"]), u, c))
+        if c == "fail" and chosen is None:
+            chosen = "change-profile"
+    else:
+        reasons.append(Reason("colour-unknown", float("nan"), float("nan"), 0.0, "skipped"))
+    if not bad:
+        if chosen is not None:
+            action = chosen
+        elif "broad-light" in undecided or found.judged_share < 0.1:
+            # what the light could hide is more than the limit: neither good nor bad can be said
+            action = "retake-photo"
+    advice: dict[str, Any] = {"settle_by": found.settle_by} if found.settle_by else {}
+    if action == "re-press" and repress:
+        advice["repress"] = repress
+    return Verdict(action=action, reasons=tuple(reasons), undecided=tuple(dict.fromkeys(undecided)), advice=advice)
+
+
+def _compare_before(path: str | Path, found: DefectResult) -> Before:
+    """Match the findings of an earlier inspection with today's.
+
+    Raises
+    ------
+    FileError, DataError
+        It cannot be read or is no inspection.
+    """
+    p = Path(path)
+    try:
+        data = json.loads(p.read_text(encoding="utf-8"))
+        old = [f for f in data["findings"] if f["kind"] in _PALE]
+        places = [(float(f["x_mm"]), float(f["y_mm"]), float(f["delta_e00"]), str(f["where"])) for f in old]
+    except FileNotFoundError as e:
+        raise FileError(f"there is no file {p}", "check the name given with --before") from e
+    except OSError as e:
+        raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --before") from e
+    except (ValueError, KeyError, TypeError) as e:
+        raise DataError(f"{p.name} is not an inspection", "give the file written by 'inspect' with --json") from e
+    now = [f for f in found.findings if f.kind in _PALE]
+    noise = max(found.noise_de00, 0.2)
+    gone: list[str] = []
+    better: list[str] = []
+    same: list[str] = []
+    used: set[int] = set()
+    for x, y, de, where in places:
+        near = [k for k, f in enumerate(now) if np.hypot(f.x_mm - x, f.y_mm - y) < 0.6 * f.diameter_mm + 8]
+        if not near:
+            gone.append(where)
+            continue
+        k = min(near, key=lambda k: float(np.hypot(now[k].x_mm - x, now[k].y_mm - y)))
+        used.add(k)
+        (better if now[k].delta_e00 < de - 2.8 * noise else same).append(where)
+    new = [f.where for k, f in enumerate(now) if k not in used]
+    before = max((p[2] for p in places), default=0.0)
+    after = max((f.delta_e00 for f in now), default=0.0)
+    return Before(
+        name=p.name,
+        worst_before=before,
+        worst_now=after,
+        gone=tuple(gone),
+        better=tuple(better),
+        same=tuple(same),
+        new=tuple(new),
+        significant=abs(before - after) > 2.8 * noise,
+    )
+
+
+def inspect(
+    photos: Sequence[str | Path],
+    *,
+    artwork: str | Path,
+    size_mm: tuple[float, float],
+    shape: Shape = "rect",
+    view: View = "front",
+    paper: str = "on",
+    blank_frame: str | Path | None = None,
+    answer: Callable[[Any], Any] | None = None,
+    source: str = "photo",
+    before: str | Path | None = None,
+    limits: dict[str, Any] | None = None,
+    repress: dict[str, Any] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Inspection:
+    """Inspect a finished piece against its artwork.
+
+    Parameters
+    ----------
+    photos : paths
+        One or several of the same piece, turned or shifted between shots, camera and lamp fixed.
+    artwork : path
+        The picture as its owner sees it.
+    size_mm, shape, view
+        Of the piece.
+    paper : {'on', 'off'}
+        Whether the paper is still taped on; only then a re-press may be the answer.
+    blank_frame : path, optional
+        A white sheet in the piece's place, same camera, lamp and exposure.
+    answer : callable, optional
+        Device RGB → linear colour relative to the coat, from a reading or a profile.
+    source : str
+        'reading' or 'profile' when there is an answer.
+    before : path, optional
+        Result of an earlier inspection of the same piece.
+    limits, repress, progress
+        As for `pipeline.read`.
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    ColorcheckError
+        A file cannot be read, or photo and artwork do not belong together.
+    """
+    limits = load_limits() if limits is None else limits
+    say = progress or (lambda _: None)
+    art: Artwork = load_artwork(artwork, size_mm=size_mm, shape=shape, view=view)
+    views: list[PieceView] = []
+    kept: list[PiecePhoto] = []
+    first_flat: FlatImage | None = None
+    device: Any = None
+    g = 0.0
+    for path in photos:
+        say(f"finding the piece in {Path(path).name}")
+        image = decode(path)
+        reg = register(image, art)
+        if not g:
+            g = _grid_density(reg.pose, size_mm)
+            device, covered = artwork_on_piece(art, reg, g)
+            if covered.mean() < 0.5:
+                raise PhotoError(f"the picture covers too little of the piece in {image.source}", "check --size")
+            device = cv2.GaussianBlur(device.astype(np.float32), (0, 0), max(0.25 * g, 0.5))
+        flat = _lay_flat(reg.image, reg.pose, size_mm, g)
+        ring = _ring(flat, size_mm, shape)
+        on_card = _on_card(flat, ring, size_mm)
+        blank = _blank(blank_frame, image, reg, flat, ring, size_mm) if blank_frame and not views else None
+        pose = reg.pose
+        views.append(
+            PieceView(
+                flat=flat,
+                margin_mm=_MARGIN_MM,
+                blank=blank,
+                card=on_card,
+                to_photo=lambda mm, pose=pose: mm_to_px(pose, mm),  # type: ignore[misc]
+            )
+        )
+        m = round(_MARGIN_MM * g)
+        inner = flat.clipped[m:-m, m:-m]
+        level = flat.rgb[m:-m:3, m:-m:3].mean(axis=2)
+        kept.append(
+            PiecePhoto(
+                name=image.source,
+                sha256=image.sha256,
+                device=image.device,
+                taken=image.taken,
+                colour_space=image.colour_space,
+                notes=(*image.notes, *art.notes, *reg.notes),
+                pose=reg.pose,
+                placed_by=reg.placed_by,
+                uncertainty_mm=reg.uncertainty_mm,
+                score=reg.score,
+                on_card=on_card,
+                clipped_share=float(((inner & 1) > 0).mean()),
+                white_level=float(np.percentile(level, 97)),
+                sharp_mm=_sharpness(flat),
+            )
+        )
+        first_flat = flat if first_flat is None else first_flat
+    assert first_flat is not None
+    say("looking for defects")
+    found = find_defects(views, device, size_mm, shape, answer=answer, source=source if answer else "photo")
+    verdict = _judge(kept, found, paper=paper, limits=limits, repress=repress)
+    earlier = _compare_before(before, found) if before else None
+    return Inspection(
+        artwork=art.source,
+        size_mm=size_mm,
+        shape=shape,
+        view=view,
+        paper=paper,
+        photos=tuple(kept),
+        defects=found,
+        verdict=verdict,
+        flat=first_flat,
+        expected_rgb=device,
+        limits=limits,
+        before=earlier,
+    )
