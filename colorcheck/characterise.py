@@ -13,11 +13,10 @@ import numpy as np
 from .camera import MIN_COLOURS, estimate_veil, fit_camera, linearise
 from .camerafile import CameraFile, camera_to_dict
 from .card import CardSignal, card_signal, coat_of, join
-from .decode import decode
 from .errors import DataError, PhotoError
 from .exchange import Measurements, read_measurements
 from .lighting import fit_light, light_at
-from .pipeline import centres, work_photo
+from .pipeline import centres, work_file
 from .records import CellFlag, CellKind, Floats, LinearImage, Mask, PhotoResult, Target
 from .verdict import load_limits
 
@@ -151,8 +150,7 @@ def characterise(
     cards: list[CardSignal] = []
     for path in photos:
         say(f"reading {Path(path).name}")
-        image = decode(path)
-        _, worked = work_photo(image, target, limits=limits)
+        image, _, worked = work_file(path, target, limits=limits)
         one = worked.result
         if one.check.problems:
             measure, value, limit, _ = one.check.problems[0]

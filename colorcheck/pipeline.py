@@ -14,7 +14,7 @@ from .camera import CameraModel, LightChange, refer_cells
 from .card import CardSignal, card_signal, coat_of, join
 from .cielab import lab_to_xyz, xyz_to_linear_srgb
 from .decode import decode
-from .errors import PhotoError
+from .errors import PhotoError, TargetError
 from .evenness import judge_evenness
 from .glare import Evidence, GlareFit, fit_glare, glare_at
 from .lighting import LightFit, fit_light, grid_places, light_at
@@ -44,6 +44,8 @@ from .toneguard import check_local_tone
 from .verdict import decide, load_limits
 
 _BAD = int(CellFlag.CLIPPED | CellFlag.HIDDEN)
+_QUICK_PIXELS = 6_500_000
+_ENOUGH_PX_PER_MM = 4.5
 _SPOILED = _BAD | int(CellFlag.GLARE | CellFlag.UNEVEN)
 
 
@@ -354,6 +356,27 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
     )
 
 
+def work_file(
+    path: str | Path, target: Target | None, *, limits: dict[str, Any]
+) -> tuple[LinearImage, Target, _Worked]:
+    """Decode a photo at the scale that is needed and work it through.
+
+    Three to six megapixels carry every figure of a sheet that fills the frame; a small or
+    far one is taken again at full size.
+    """
+    image = decode(path, max_pixels=_QUICK_PIXELS)
+    try:
+        found, worked = work_photo(image, target, limits=limits)
+        if image.scale >= 1.0 or worked.result.pose.px_per_mm >= _ENOUGH_PX_PER_MM:
+            return image, found, worked
+    except TargetError:
+        if image.scale >= 1.0:
+            raise
+    image = decode(path)
+    found, worked = work_photo(image, target, limits=limits)
+    return image, found, worked
+
+
 def read(
     photos: Sequence[str | Path],
     *,
@@ -407,7 +430,7 @@ def read(
     worked: list[_Worked] = []
     for path in photos:
         say(f"reading {Path(path).name}")
-        target, one = work_photo(decode(path), target, limits=limits)
+        _, target, one = work_file(path, target, limits=limits)
         if worked:  # only one flat picture is kept: the sharpest of the fit ones
             best = min((worked[-1], one), key=lambda k: (len(k.result.check.problems), k.result.check.edge_mm))
             other = one if best is worked[-1] else worked[-1]

@@ -103,10 +103,20 @@ def check_print(
     found += _dots(target, sheet, ghost=moved)
     uptake, uptake_u = _uptake(target, cells)
     return PrintCheck(
-        ghost_shift_mm=(ghost[0], ghost[1]), ghost_strength=ghost[2], ghost_significance=ghost[3],
-        banding_period_mm=band[0], banding_amplitude_l=band[1], banding_significance=band[2],
-        banding_axis="x" if band[3] == 0 else "y", missing=missing, scorch_b=scorch_b, scorch_u=scorch_u,
-        edge_width_mm=_edge_width(target, flat), uptake=uptake, uptake_u=uptake_u, findings=tuple(found),
+        ghost_shift_mm=(ghost[0], ghost[1]),
+        ghost_strength=ghost[2],
+        ghost_significance=ghost[3],
+        banding_period_mm=band[0],
+        banding_amplitude_l=band[1],
+        banding_significance=band[2],
+        banding_axis="x" if band[3] == 0 else "y",
+        missing=missing,
+        scorch_b=scorch_b,
+        scorch_u=scorch_u,
+        edge_width_mm=_edge_width(target, flat),
+        uptake=uptake,
+        uptake_u=uptake_u,
+        findings=tuple(found),
     )
 
 
@@ -173,8 +183,9 @@ def _field_mask(target: Target, shape: tuple[int, int], q: float, margin: float,
 def _stretch(coarse: Any, step_mm: float, q: float, shape: tuple[int, int]) -> Any:
     """Coarse map (r, c[, 3]) brought to (H, W[, 3]) at ``q`` pixels per mm, bilinear."""
     big = cv2.resize(
-        np.ascontiguousarray(coarse, np.float32), (round(coarse.shape[1] * step_mm * q),
-        round(coarse.shape[0] * step_mm * q)), interpolation=cv2.INTER_LINEAR,
+        np.ascontiguousarray(coarse, np.float32),
+        (round(coarse.shape[1] * step_mm * q), round(coarse.shape[0] * step_mm * q)),
+        interpolation=cv2.INTER_LINEAR,
     )
     pad = [(0, max(0, shape[k] - big.shape[k])) for k in (0, 1)]
     if any(p[1] for p in pad):
@@ -202,8 +213,13 @@ def _prepare(target: Target, flat: FlatImage, light: Light, edge_mm: float) -> _
     bare = _bare_mask(target, shape, q, margin).astype(bool)
     plain = _field_mask(target, shape, q, margin, _RIM_MM).astype(bool)
     return _Sheet(
-        rel=rel.astype(np.float32), valid=valid, bare=bare & valid & ~glare, field=plain & valid & ~glare,
-        glare=glare, q=q, margin_mm=margin,
+        rel=rel.astype(np.float32),
+        valid=valid,
+        bare=bare & valid & ~glare,
+        field=plain & valid & ~glare,
+        glare=glare,
+        q=q,
+        margin_mm=margin,
     )
 
 
@@ -326,13 +342,21 @@ def _ghost(target: Target, sheet: _Sheet) -> tuple[tuple[float, float, float, fl
     shadow = 10.0 ** (-strength * field_d)
     lab = relative_lab(np.array([[1.0, 1.0, 1.0], [shadow] * 3]))
     mid = (target.size_mm[0] / 2, target.size_mm[1] / 2)
-    return (float(dx), float(dy), strength, float(significance)), [Finding(
-        kind="ghost", x_mm=mid[0], y_mm=mid[1], diameter_mm=float(max(target.size_mm)),
-        area_mm2=float(target.size_mm[0] * target.size_mm[1]), delta_e00=float(delta_e00(lab[1], lab[0])),
-        delta_l=float(lab[1, 0] - 100.0), confidence=float(min(0.99, 1 - 2 / significance**2)),
-        where=_direction(dx, dy), severity="fault",
-        detail={"shift_mm": [round(float(dx), 2), round(float(dy), 2)], "strength": round(strength, 3)},
-    )]
+    return (float(dx), float(dy), strength, float(significance)), [
+        Finding(
+            kind="ghost",
+            x_mm=mid[0],
+            y_mm=mid[1],
+            diameter_mm=float(max(target.size_mm)),
+            area_mm2=float(target.size_mm[0] * target.size_mm[1]),
+            delta_e00=float(delta_e00(lab[1], lab[0])),
+            delta_l=float(lab[1, 0] - 100.0),
+            confidence=float(min(0.99, 1 - 2 / significance**2)),
+            where=_direction(dx, dy),
+            severity="fault",
+            detail={"shift_mm": [round(float(dx), 2), round(float(dy), 2)], "strength": round(strength, 3)},
+        )
+    ]
 
 
 def _peak(a: Floats, j: int, i: int) -> tuple[float, float]:
@@ -349,9 +373,7 @@ def _peak(a: Floats, j: int, i: int) -> tuple[float, float]:
     return float(out[0]), float(out[1])
 
 
-def _by_part(
-    density: Any, residual: Any, bare: Any, plain: Any, dx: float, dy: float, q: float
-) -> tuple[float, float]:
+def _by_part(density: Any, residual: Any, bare: Any, plain: Any, dx: float, dy: float, q: float) -> tuple[float, float]:
     """Strength at one shift net of its mirror image, from parts of the sheet, and its standard error."""
     h, w = density.shape
     moves = [np.array([[1, 0, k * dx * q], [0, 1, k * dy * q]]) for k in (1, -1)]
@@ -442,14 +464,21 @@ def _banding(target: Target, sheet: _Sheet) -> tuple[tuple[float, float, float, 
     period, amplitude, significance, axis = best
     lab = relative_lab(rel_field[None, :])[0]
     swing = np.array([lab, lab + np.array([2 * amplitude, 0, 0])])
-    return best, [Finding(
-        kind="banding", x_mm=target.size_mm[0] / 2, y_mm=target.size_mm[1] / 2, diameter_mm=period,
-        area_mm2=float(target.size_mm[0] * target.size_mm[1]), delta_e00=float(delta_e00(swing[1], swing[0])),
-        delta_l=amplitude, confidence=float(min(0.99, 1 - 4 / significance**2)),
-        where=f"whole sheet, lines {'level' if axis == 0 else 'upright'}, one every {period:.1f} mm",
-        severity="fault",
-        detail={"period_mm": round(period, 3), "axis": "x" if axis == 0 else "y", "dye": dye},
-    )]
+    return best, [
+        Finding(
+            kind="banding",
+            x_mm=target.size_mm[0] / 2,
+            y_mm=target.size_mm[1] / 2,
+            diameter_mm=period,
+            area_mm2=float(target.size_mm[0] * target.size_mm[1]),
+            delta_e00=float(delta_e00(swing[1], swing[0])),
+            delta_l=amplitude,
+            confidence=float(min(0.99, 1 - 4 / significance**2)),
+            where=f"whole sheet, lines {'level' if axis == 0 else 'upright'}, one every {period:.1f} mm",
+            severity="fault",
+            detail={"period_mm": round(period, 3), "axis": "x" if axis == 0 else "y", "dye": dye},
+        )
+    ]
 
 
 def _one_axis(
@@ -507,7 +536,8 @@ def _one_axis(
     # the two halves of the sheet must show the same lines
     agree = _halves_agree(res, plain, q, across, base, int(c))
     certain = (
-        agree and significance >= _BAND_SIGNIFICANT
+        agree
+        and significance >= _BAND_SIGNIFICANT
         and amplitude >= _BAND_LEAST_L * (0.6 if significance > 1.7 * _BAND_SIGNIFICANT else 1.0)
     )
     return 1 / base, amplitude, significance, _dye_of(main), bool(certain)
@@ -580,9 +610,7 @@ def _missing(target: Target, cells: Cells) -> tuple[str, ...]:
     out: list[str] = []
     if ok.sum() >= 12:
         rank = min(3, max(1, int(0.04 * ok.sum())))
-        excess = np.array([
-            np.sort(d[ok, c] - np.delete(d[ok], c, axis=1).max(axis=1))[-rank] for c in range(3)
-        ])
+        excess = np.array([np.sort(d[ok, c] - np.delete(d[ok], c, axis=1).max(axis=1))[-rank] for c in range(3)])
         for c, name in enumerate(_INKS):
             others = np.delete(excess, c)
             if np.max(others) > 0.15 and excess[c] < _MISSING_SHARE * max(float(np.median(others)), 0.15):
@@ -626,9 +654,16 @@ def _ink_finding(name: str, target: Target, cells: Cells) -> Finding:
     neutral = np.array([50.0, 0.0, 0.0])
     w, h = target.size_mm
     return Finding(
-        kind="missing-ink", x_mm=w / 2, y_mm=h / 2, diameter_mm=float(max(w, h)), area_mm2=float(w * h),
-        delta_e00=float(delta_e00(seen, neutral)), delta_l=float(seen[0] - neutral[0]),
-        confidence=0.8 if name == "black" else 0.97, where="whole sheet", severity="fault",
+        kind="missing-ink",
+        x_mm=w / 2,
+        y_mm=h / 2,
+        diameter_mm=float(max(w, h)),
+        area_mm2=float(w * h),
+        delta_e00=float(delta_e00(seen, neutral)),
+        delta_l=float(seen[0] - neutral[0]),
+        confidence=0.8 if name == "black" else 0.97,
+        where="whole sheet",
+        severity="fault",
         detail={"ink": name},
     )
 
@@ -700,13 +735,25 @@ def _scorch(
     y = peak / b_of
     lab = relative_lab(np.array([[1.0, 1.0, 1.0], [1 + _RED_RISE * y, 1.0, 1 - y]]))
     cx, cy = (float(v) for v in centre)
-    return peak, u, [Finding(
-        kind="scorch", x_mm=cx, y_mm=cy, diameter_mm=min(size, 2 * half), area_mm2=float(np.pi / 4 * size**2),
-        delta_e00=float(delta_e00(lab[1], lab[0])), delta_l=float(lab[1, 0] - lab[0, 0]),
-        confidence=float(np.clip(1 - (2 / z) ** 2, 0.5, 0.98)),
-        where=where_in_words(cx, cy, target.size_mm, target.shape), severity="fault",
-        detail={"delta_b": round(peak, 2), "u": round(u, 2)},
-    )]
+    return (
+        peak,
+        u,
+        [
+            Finding(
+                kind="scorch",
+                x_mm=cx,
+                y_mm=cy,
+                diameter_mm=min(size, 2 * half),
+                area_mm2=float(np.pi / 4 * size**2),
+                delta_e00=float(delta_e00(lab[1], lab[0])),
+                delta_l=float(lab[1, 0] - lab[0, 0]),
+                confidence=float(np.clip(1 - (2 / z) ** 2, 0.5, 0.98)),
+                where=where_in_words(cx, cy, target.size_mm, target.shape),
+                severity="fault",
+                detail={"delta_b": round(peak, 2), "u": round(u, 2)},
+            )
+        ],
+    )
 
 
 def _chroma_places(
@@ -723,8 +770,10 @@ def _chroma_places(
         bare.append(True)
     rows, cols = light.e_map.shape[:2]
     for x, y, bw, bh in _quiet(target):
-        part = (slice(max(int(y * sheet.q), 0), int((y + bh) * sheet.q)),
-                slice(max(int(x * sheet.q), 0), int((x + bw) * sheet.q)))
+        part = (
+            slice(max(int(y * sheet.q), 0), int((y + bh) * sheet.q)),
+            slice(max(int(x * sheet.q), 0), int((x + bw) * sheet.q)),
+        )
         m = sheet.bare[part]
         if m.sum() < 80:
             continue
@@ -785,9 +834,7 @@ def _surround(sheet: _Sheet, xy: Floats) -> Floats:
     return np.stack(out, axis=1)
 
 
-def _blue_lack(
-    red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool
-) -> tuple[Floats, float]:
+def _blue_lack(red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool) -> tuple[Floats, float]:
     """How much blue is lacking against the lamp's own line and a slow surface (n,), and its scale.
 
     Yellowed places may be many: the fit holds to the blue side by counting yellow residuals less.
@@ -862,15 +909,25 @@ def _dots(target: Target, sheet: _Sheet, *, ghost: bool) -> list[Finding]:
     inner, rough = np.zeros((h, w), np.uint8), np.zeros((h, w), np.float32)
     cut = max(0.14 * target.cell_mm, sheet.margin_mm + 0.3)
     _boxes(inner, target.box_mm, q, -cut, 1)
-    for x, y, bw, bh in target.box_mm:
-        r0, r1 = int(np.ceil((y + cut) * q)), int((y + bh - cut) * q)
-        c0, c1 = int(np.ceil((x + cut) * q)), int((x + bw - cut) * q)
-        block = v[r0:r1, c0:c1]
-        if block.size:
-            some = block[::2, ::2].reshape(-1, 3)
-            middle = np.median(some, axis=0)
-            base[r0:r1, c0:c1] = middle
-            rough[r0:r1, c0:c1] = 1.4826 * float(np.median(np.abs((some - middle).min(axis=1))))
+    top, left = (
+        np.ceil((target.box_mm[:, 1] + cut) * q).astype(int),
+        np.ceil((target.box_mm[:, 0] + cut) * q).astype(int),
+    )
+    low_, right = target.box_mm[:, 1] + target.box_mm[:, 3] - cut, target.box_mm[:, 0] + target.box_mm[:, 2] - cut
+    end_r, end_c = (low_ * q).astype(int), (right * q).astype(int)
+    k = int(min((end_r - top).min(), (end_c - left).min())) if len(top) else 0
+    if k >= 3:
+        steps = np.arange(0, k, 2)
+        some = v[
+            np.clip(top[:, None] + steps, 0, h - 1)[:, :, None], np.clip(left[:, None] + steps, 0, w - 1)[:, None, :]
+        ]
+        some = some.reshape(len(top), -1, 3)
+        middle = np.median(some, axis=1)
+        worst = (some - middle[:, None]).min(axis=2)
+        uneven = 1.4826 * np.median(np.abs(worst), axis=1)
+        for n in range(len(top)):
+            part = (slice(top[n], end_r[n]), slice(left[n], end_c[n]))
+            base[part], rough[part] = middle[n], uneven[n]
     area = ((look | inner) > 0) & sheet.valid & ~sheet.glare
     d = v - base
     least = np.where(area, _extremes(d)[1], 0).astype(np.float32)
@@ -924,13 +981,21 @@ def _components(
         after = values.mean(axis=0).astype(float) ** 2
         lab = relative_lab(np.array([before, after]))
         name = "hair" if hair else kind
-        out.append(Finding(
-            kind=name, x_mm=x, y_mm=y, diameter_mm=float(long_mm if hair else size),
-            area_mm2=float(core.sum() / q**2), delta_e00=float(delta_e00(lab[1], lab[0])),
-            delta_l=float(lab[1, 0] - lab[0, 0]), confidence=float(np.clip(peak / (peak + low), 0, 0.98)),
-            where=where_in_words(x, y, target.size_mm, target.shape), severity="fault",
-            detail={"pale": kind == "pinhole"},
-        ))
+        out.append(
+            Finding(
+                kind=name,
+                x_mm=x,
+                y_mm=y,
+                diameter_mm=float(long_mm if hair else size),
+                area_mm2=float(core.sum() / q**2),
+                delta_e00=float(delta_e00(lab[1], lab[0])),
+                delta_l=float(lab[1, 0] - lab[0, 0]),
+                confidence=float(np.clip(peak / (peak + low), 0, 0.98)),
+                where=where_in_words(x, y, target.size_mm, target.shape),
+                severity="fault",
+                detail={"pale": kind == "pinhole"},
+            )
+        )
     return sorted(out, key=lambda f: -f.delta_e00)[:50]
 
 
@@ -997,8 +1062,17 @@ def _edge_width(target: Target, flat: FlatImage) -> float:
     if not xs:
         return float("nan")
     px, py = (np.concatenate(k) * g - 0.5 for k in (xs, ys))
-    lines = cv2.remap(flat.rgb[..., 1], px.astype(np.float32), py.astype(np.float32), cv2.INTER_LINEAR,
-                      borderMode=cv2.BORDER_REPLICATE).mean(axis=1).reshape(-1, len(t))
+    lines = (
+        cv2.remap(
+            flat.rgb[..., 1],
+            px.astype(np.float32),
+            py.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        .mean(axis=1)
+        .reshape(-1, len(t))
+    )
     widths = [k for k in (_ten_ninety(t, line) for line in lines) if k is not None]
     return float(np.median(widths)) if len(widths) >= 4 else float("nan")
 

@@ -11,9 +11,8 @@ from typing import Any
 import numpy as np
 
 from .cielab import delta_e00
-from .decode import decode
 from .errors import DataError, FileError, UsageError
-from .pipeline import work_photo
+from .pipeline import work_file
 from .records import CellFlag, Floats, Target
 from .verdict import load_limits
 
@@ -73,7 +72,7 @@ def study(
     labs, bad = [], []
     for path in photos:
         say(f"reading {Path(path).name}")
-        target, one = work_photo(decode(path), target, limits=limits)
+        _, target, one = work_file(path, target, limits=limits)
         labs.append(one.result.cells.lab)
         bad.append((one.result.cells.flags & _UNFIT) > 0)
     assert target is not None
