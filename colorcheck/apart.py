@@ -19,6 +19,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from .errors import PhotoError
 from .expect import Array, Expected, ViewBlocks, block_means, block_places, colour_terms
 from .robust import mad_std, polynomial_terms, tukey_weights
 
@@ -44,9 +45,7 @@ _COLOUR_STD = 0.04
 _SHIFT_STD_MM = 0.3
 _TONE_STD = 0.12
 _SOFT = 0.008
-_CORRELATED = (
-    4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
-)
+_CORRELATED = 4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
 _TILE_MM = 28.0
 
 
@@ -224,6 +223,7 @@ def separate(expected: Expected) -> Parted:
     for k, v in enumerate(views):
         use = np.isfinite(seen[k]).all(axis=2) & e.inside
         w = np.where(use, v.fill / (1 + prior_var.mean(axis=2) / 0.01**2), 0.0)
+        w = w / max(float(np.percentile(w[use], 90)), 1e-9) if use.any() else w  # dark pieces count as well
         maps = np.concatenate(
             [
                 theta,
@@ -241,6 +241,8 @@ def separate(expected: Expected) -> Parted:
         m = _half(e, maps, w)
         wn = block_means(np.ascontiguousarray(w, dtype=np.float32), 2).astype(float)
         keep = wn > 0.02
+        if not keep.any():
+            continue
         m, o = m[keep], t
         mm = m[:, o + 25 : o + 27]
         a = _design(
@@ -264,6 +266,8 @@ def separate(expected: Expected) -> Parted:
             rows.append(r)
             targets.append(y)
             weights.append(np.full(y.shape, 1 / 0.006**2))
+    if sum(len(r) for r in rows) < 30:
+        raise PhotoError("too little of the piece can be judged", "take the photo again, sharp and not over-exposed")
     a = np.concatenate(rows)
     y = np.concatenate(targets).astype(float)
     w = np.concatenate(weights)
@@ -547,9 +551,7 @@ def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Ar
     within = np.concatenate(scatter) if scatter else np.full((3, 3), 0.01)
     within2 = np.maximum(mad_std(within, axis=0), 0.002) ** 2
     known = tiles > 0.5
-    spread2 = (
-        np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
-    )
+    spread2 = np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
     spread2 = spread2 * alone[:, None]
     shrink = spread2 / (spread2 + within2 / np.maximum(tiles, 0.1)[:, None])
     return raw * shrink, spread2 * (1 - shrink)

@@ -34,9 +34,7 @@ slow gradients (Barten 1999), times three for a customer who does not search (es
 _VISIBLE_MM = (3.0, 8.0, 20.0, 50.0, 120.0, 200.0)
 _VISIBLE_DE = (2.5, 1.5, 1.3, 1.4, 1.7, 2.0)
 _MAJOR_DE, _MINOR_DE = 3.5, 2.0
-_BLANK_DEPTH = (
-    0.10  # colours that would change by less than a tenth when all dye is gone cannot show paleness
-)
+_BLANK_DEPTH = 0.10  # colours that would change by less than a tenth when all dye is gone cannot show paleness
 _SIDES = ("left", "right", "top", "bottom")
 
 
@@ -179,11 +177,7 @@ def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -
     typical = float(np.nanmedian(np.sqrt(m.var[judged]))) if judged.any() else float("nan")
     mid = e.rel[judged] if judged.any() else e.rel[e.inside]
     per_lack = (
-        float(
-            np.median(
-                _lack_de(mid[:: max(len(mid) // 400, 1)], p.depth[judged][:: max(len(mid) // 400, 1)], 0.05)
-            )
-        )
+        float(np.median(_lack_de(mid[:: max(len(mid) // 400, 1)], p.depth[judged][:: max(len(mid) // 400, 1)], 0.05)))
         / 0.05
         if judged.any()
         else 0.0
@@ -334,15 +328,11 @@ def _glare(e: Expected, p: Parted, left: Any, var: Any) -> tuple[list[Finding], 
             _, _, lies = glare_at(fit, full.reshape(-1, 2))
             hidden[0] = _additive(e, p, left[0], var[0], lies.reshape(e.inside.shape))
     for k in range(v):
-        label_count, label, stats, centre = cv2.connectedComponentsWithStats(
-            (hidden[k] & e.inside).astype(np.uint8)
-        )
+        label_count, label, stats, centre = cv2.connectedComponentsWithStats((hidden[k] & e.inside).astype(np.uint8))
         for j in range(1, label_count):
             area = float(stats[j, cv2.CC_STAT_AREA]) * e.step_mm**2
             here = label == j
-            lift = np.nanmean(
-                np.where(ok[k][..., None], e.rel * np.expm1(np.nan_to_num(left[k])), np.nan)[here]
-            )
+            lift = np.nanmean(np.where(ok[k][..., None], e.rel * np.expm1(np.nan_to_num(left[k])), np.nan)[here])
             if area < 60 or not np.isfinite(lift):
                 continue
             x, y = (float(centre[j][i] + 0.5) * e.step_mm for i in (0, 1))
@@ -460,9 +450,7 @@ def _band_fit(q: Array, var: Array, away: Array, part: Any, width: float) -> tup
     wts = np.minimum(wts, 3 * np.median(wts))
     mean = float((a * wts).sum() / wts.sum())
     neff = wts.sum() ** 2 / (wts**2).sum()
-    spread = max(
-        float(np.sqrt((wts * (a - mean) ** 2).sum() / wts.sum())), float(1 / np.sqrt(np.median(wts)))
-    )
+    spread = max(float(np.sqrt((wts * (a - mean) ** 2).sum() / wts.sum())), float(1 / np.sqrt(np.median(wts))))
     return mean, spread / np.sqrt(max(neff - 1, 1)), a
 
 
@@ -565,9 +553,7 @@ def _template_light_std(m: _Map, s: Array, t: Array) -> float:
 
 
 def _delta_l(rel: Array, depth: Array, q: float) -> float:
-    return float(
-        np.median(relative_lab(np.minimum(rel * np.exp(q * depth), 1.2))[..., 0] - relative_lab(rel)[..., 0])
-    )
+    return float(np.median(relative_lab(np.minimum(rel * np.exp(q * depth), 1.2))[..., 0] - relative_lab(rel)[..., 0]))
 
 
 def _confidence(z: float) -> float:
@@ -602,10 +588,7 @@ def _responses(q: Array, w: Array, s: float) -> tuple[Array, Array]:
     near, wn = blurred(s)
     wide, ww = blurred(3.0 * s)
     amplitude = (near - wide) / 0.4
-    noise = (
-        np.sqrt(1 / np.maximum(wn * 4 * np.pi * s * s, 1e-9) + 1 / np.maximum(ww * 36 * np.pi * s * s, 1e-9))
-        / 0.4
-    )
+    noise = np.sqrt(1 / np.maximum(wn * 4 * np.pi * s * s, 1e-9) + 1 / np.maximum(ww * 36 * np.pi * s * s, 1e-9)) / 0.4
     weak = wn < 0.08 * float(np.median(wn[w > 0])) if (w > 0).any() else wn < 1
     return np.where(weak, 0.0, amplitude), np.where(weak, 1.0, noise)
 
@@ -644,6 +627,9 @@ def _spots(m: _Map, e: Expected, p: Parted, colour: Array) -> tuple[list[Finding
             break
         z0, r, c, s, amp0, own = best
         spot = _fit_spot(m, q, w, float(m.x[r, c]), float(m.y[r, c]), s, amp0)
+        if spot[2] * spot[3] > (1.4 * s) ** 2:  # larger than the filter that saw it first: look again, wider
+            wider = float(np.sqrt(spot[2] * spot[3]))
+            spot = _fit_spot(m, q, w, spot[0], spot[1], wider, spot[5])
         x, y, sx, sy, angle, a = spot
         bell = _bell(m.x, m.y, x, y, sx, sy, angle)
         sure, a_sure, light = _confirmed(m, q, bell, max(sx, sy), own)
@@ -658,9 +644,7 @@ def _spots(m: _Map, e: Expected, p: Parted, colour: Array) -> tuple[list[Finding
             )
             if light > 0.15 * abs(a) and de > 1.5 * visible_de(diameter) and diameter > 30:
                 unsure.append(
-                    "centre"
-                    if np.hypot(x - m.size_mm[0] / 2, y - m.size_mm[1] / 2) < 0.2 * short
-                    else "broad spot"
+                    "centre" if np.hypot(x - m.size_mm[0] / 2, y - m.size_mm[1] / 2) < 0.2 * short else "broad spot"
                 )
             continue
         if de < visible_de(diameter):
@@ -716,7 +700,7 @@ def _fit_spot(
         u, v = (xx - t[1]) * ax, (yy - t[2]) * ay
         return np.asarray(t[0] * np.exp(-0.5 * (u * u + v * v - 2 * rho * u * v) / (1 - rho * rho)) + t[6])
 
-    low_s, high_s = np.log(0.6 * m.step), np.log(min(0.32 * min(m.size_mm), 1.7 * s))
+    low_s, high_s = np.log(0.6 * m.step), np.log(min(0.32 * min(m.size_mm), 2.0 * s))
     damp = 1e-2
     now = model(theta)
     cost = float((ww * (qq - now) ** 2).sum())
@@ -761,7 +745,7 @@ def _fit_spot(
 
 
 def _confirmed(m: _Map, q: Array, bell: Array, s: float, own: float) -> tuple[float, float, float]:
-    """Significance of a spot when every colour may err by itself and the ground may tilt; light's share of the error."""
+    """Significance of a spot when every colour may err and the ground may tilt; light's share of the error."""
     r, c = np.unravel_index(int(bell.argmax()), bell.shape)
     d = np.hypot(m.x - m.x[r, c], m.y - m.y[r, c])
     use = np.isfinite(m.q) & (d < max(3.5 * s, 14.0))
@@ -822,9 +806,7 @@ def _fine_residual(e: Expected, p: Parted) -> _Fine:
 
     def up(a: Any) -> Any:
         r, c = a.shape[:2]
-        return cv2.resize(a.astype(np.float32), (c * b, r * b), interpolation=cv2.INTER_LINEAR)[
-            : hw[0], : hw[1]
-        ]
+        return cv2.resize(a.astype(np.float32), (c * b, r * b), interpolation=cv2.INTER_LINEAR)[: hw[0], : hw[1]]
 
     floor = np.float32(0.012)
     rel: Any
@@ -930,9 +912,7 @@ def _dots(fine: _Fine, e: Expected, p: Parted, hidden: Array, spots: list[Findin
     mean = near.mean(axis=2)
     strongest = np.abs(near).max(axis=2) * np.sign(mean)
     wide = cv2.GaussianBlur(np.abs(mean), (0, 0), 4 * g)
-    ok = fine.ok & ~(
-        cv2.resize(hidden.astype(np.uint8), fine.ok.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    )
+    ok = fine.ok & ~(cv2.resize(hidden.astype(np.uint8), fine.ok.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
     ok = cv2.erode(ok.astype(np.uint8), np.ones((round(2 * g) + 1,) * 2, np.uint8)) > 0
     if not ok.any():
         return out
@@ -941,7 +921,7 @@ def _dots(fine: _Fine, e: Expected, p: Parted, hidden: Array, spots: list[Findin
     base = float(mad_std(mean[ok][::7]))
     noise = np.maximum(np.maximum(base, 1.25 * wide), 0.006) + 0.35 * np.maximum(fine.noise - 0.02, 0)
     z = np.where(ok & rough, np.abs(strongest) / noise, 0)
-    count, label, stats, centre = cv2.connectedComponentsWithStats((z > 7).astype(np.uint8))
+    count, label, stats, centre = cv2.connectedComponentsWithStats((z > 9).astype(np.uint8))
     order = np.argsort([-float(z[label == j].max()) for j in range(1, min(count, 200))])
     for j in order[:30] + 1:
         here = label == j
@@ -967,9 +947,7 @@ def _dots(fine: _Fine, e: Expected, p: Parted, hidden: Array, spots: list[Findin
                 diameter_mm=round(size, 1),
                 area_mm2=round(area, 2),
                 delta_e00=round(de, 2),
-                delta_l=round(
-                    float(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2))[0] - relative_lab(rel)[0]), 2
-                ),
+                delta_l=round(float(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2))[0] - relative_lab(rel)[0]), 2),
                 confidence=_confidence(float(z[here].max()) - 2),
                 where=where_in_words(x, y, e.size_mm, e.shape),
                 severity="minor" if size > 1 else "note",
@@ -1026,9 +1004,7 @@ def _ghost(fine: _Fine, e: Expected) -> Finding | None:
     uy, ux = np.gradient(unit / max(float(unit.max()), 1e-9))
     lobes = np.stack([ux.ravel(), uy.ravel()], axis=1)
     inside = (away < 0.75).ravel()
-    odd = odd - (lobes @ np.linalg.lstsq(lobes[inside], odd.ravel()[inside], rcond=None)[0]).reshape(
-        odd.shape
-    )
+    odd = odd - (lobes @ np.linalg.lstsq(lobes[inside], odd.ravel()[inside], rcond=None)[0]).reshape(odd.shape)
     ring = (away > 0.8) & (away < 5.5)
     noise = max(1.4826 * float(np.median(np.abs(odd[away > 7]))), 2e-4)
     at = int(np.where(ring, odd, -1).argmax())
@@ -1036,10 +1012,13 @@ def _ghost(fine: _Fine, e: Expected) -> Finding | None:
     # a misfit of the whole makes a pair of lobes at the middle: a ghost must stand outside of them
     inner = float(odd[(away > 0.5) & (away < 0.75)].max(initial=0.0))
     z = strength / 2 / noise
-    if strength < 0.03 or z < 7 or inner > 0.8 * strength / 2:
+    size = float(np.hypot(dx, dy))
+    half = float(odd[round(reach + 0.6 * dy * per), round(reach + 0.6 * dx * per)])
+    # displacement, sharpening and blur all leave lobes close to the middle: there a ghost must be strong
+    least = float(np.interp(size, [0.8, 1.5, 2.0], [0.085, 0.05, 0.04]))
+    if strength < least or z < 10 or max(inner, half) > 0.6 * strength / 2:
         return None
     w, h = e.size_mm
-    size = float(np.hypot(dx, dy))
     return Finding(
         kind="ghost",
         x_mm=round(w / 2, 1),
@@ -1074,8 +1053,7 @@ def _banding(fine: _Fine, e: Expected) -> list[Finding]:
             n = pick.sum(axis=axis)
             prof = np.stack(
                 [
-                    np.where(pick, np.clip(fine.left[..., c], -0.15, 0.15), 0).sum(axis=axis)
-                    / np.maximum(n, 1)
+                    np.where(pick, np.clip(fine.left[..., c], -0.15, 0.15), 0).sum(axis=axis) / np.maximum(n, 1)
                     for c in range(3)
                 ],
                 axis=1,
@@ -1128,9 +1106,7 @@ def _banding(fine: _Fine, e: Expected) -> list[Finding]:
 
 def _scorch(e: Expected, p: Parted, left: Array, var: Array, hidden: Array) -> list[Finding]:
     """Yellow clouds on bare or nearly bare coat."""
-    edge = cv2.dilate(
-        (e.texture > 0.3).astype(np.uint8), np.ones((2 * round(3 / e.step_mm) + 1,) * 2, np.uint8)
-    )
+    edge = cv2.dilate((e.texture > 0.3).astype(np.uint8), np.ones((2 * round(3 / e.step_mm) + 1,) * 2, np.uint8))
     bare = e.inside & (e.rel.min(axis=2) > 0.6) & (edge == 0)
     ok = bare & np.isfinite(left[0]).all(axis=2) & ~hidden[0]
     if ok.sum() < 40:
@@ -1139,16 +1115,12 @@ def _scorch(e: Expected, p: Parted, left: Array, var: Array, hidden: Array) -> l
     middle = float(np.percentile(yellow[ok], 30))
     w = np.where(ok, 1 / (var[0][..., 2] + 0.5 * var[0][..., 0] + 1e-6), 0.0)
     s = 5.0 / e.step_mm
-    mean = cv2.GaussianBlur((yellow - middle) * w, (0, 0), s) / np.maximum(
-        cv2.GaussianBlur(w, (0, 0), s), 1e-9
-    )
+    mean = cv2.GaussianBlur((yellow - middle) * w, (0, 0), s) / np.maximum(cv2.GaussianBlur(w, (0, 0), s), 1e-9)
     noise = max(float(mad_std(mean[ok])), 0.0025)
     core = ok & (mean > max(5 * noise, 0.02))
     if core.sum() < 8:
         return []
-    count, label, _, centre = cv2.connectedComponentsWithStats(
-        (ok & (mean > max(3 * noise, 0.012))).astype(np.uint8)
-    )
+    count, label, _, centre = cv2.connectedComponentsWithStats((ok & (mean > max(3 * noise, 0.012))).astype(np.uint8))
     out = []
     for j in range(1, count):
         here = label == j
@@ -1216,15 +1188,11 @@ def _merged(found: list[Finding], *, size_mm: tuple[float, float]) -> list[Findi
     return sorted([*spread, *kept], key=lambda f: (-rank[f.severity], -f.delta_e00))
 
 
-def _along_edges(
-    edges: list[Finding], spots: list[Finding], e: Expected
-) -> tuple[list[Finding], list[Finding]]:
+def _along_edges(edges: list[Finding], spots: list[Finding], e: Expected) -> tuple[list[Finding], list[Finding]]:
     """Soft pale spots in a row along one side belong to a faded edge."""
     if e.shape == "round":
         return edges, [
-            s
-            for s in spots
-            if not (edges and s.kind == "pale" and _from_side(s, "rim", e) < 0.35 * s.diameter_mm)
+            s for s in spots if not (edges and s.kind == "pale" and _from_side(s, "rim", e) < 0.35 * s.diameter_mm)
         ]
     edges, left = list(edges), list(spots)
     for side in _SIDES:
@@ -1318,9 +1286,7 @@ def _residual(e: Expected, colour: Array, judged: Array) -> Array:
     seen = np.clip(e.rel * np.exp(np.nan_to_num(colour)), 0, 1.3)
     a, b = relative_lab(seen), relative_lab(e.rel)
     de = np.asarray(delta_e00(a, b))
-    return np.where(
-        judged & np.isfinite(colour).all(axis=2), np.where(a[..., 0] >= b[..., 0], de, -de), np.nan
-    )
+    return np.where(judged & np.isfinite(colour).all(axis=2), np.where(a[..., 0] >= b[..., 0], de, -de), np.nan)
 
 
 def _colour_error(

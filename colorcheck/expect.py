@@ -123,7 +123,7 @@ def block_means(image: Any, b: int) -> Any:
 
 
 def colour_terms(device_rgb: Any, degree: int) -> Any:
-    """Products of Legendre polynomials in device RGB up to a total degree, and the logarithm of each, (n, terms)."""
+    """Products of Legendre polynomials up to a total degree, and the logarithm of each channel, (n, terms)."""
     v = np.asarray(device_rgb, dtype=np.float32) / np.float32(127.5) - np.float32(1)
     p = []
     for c in range(3):
@@ -138,9 +138,7 @@ def colour_terms(device_rgb: Any, degree: int) -> Any:
             for j in range(total - i, -1, -1):
                 cols.append(p[0][i] * p[1][j] * p[2][total - i - j])
     # a printer with other curves, or with inks exchanged, is far from a polynomial in the dark
-    cols.extend(
-        np.log(_aim(np.asarray(device_rgb)))[..., c] / np.float32(2) + np.float32(1) for c in range(3)
-    )
+    cols.extend(np.log(_aim(np.asarray(device_rgb)))[..., c] / np.float32(2) + np.float32(1) for c in range(3))
     return np.stack(cols, axis=-1)
 
 
@@ -150,9 +148,7 @@ def block_places(shape: tuple[int, int], step_mm: float) -> Array:
     return np.stack(np.meshgrid(x, y), axis=-1)
 
 
-def _outline(
-    size_mm: tuple[float, float], shape: Shape, g: float, hw: tuple[int, int], rim_mm: float
-) -> Array:
+def _outline(size_mm: tuple[float, float], shape: Shape, g: float, hw: tuple[int, int], rim_mm: float) -> Array:
     ok = np.zeros(hw, np.uint8)
     w, h = size_mm
     if shape == "round":
@@ -192,9 +188,7 @@ def _view_blocks(
     fine = np.ascontiguousarray(rgb[inner], dtype=np.float32)
     ok = ~bad[inner] & _outline(size_mm, shape, g, hw, rim_mm)
     weight = ok.astype(np.float32)
-    total = block_means(np.concatenate([fine * weight[..., None], weight[..., None]], axis=2), b).astype(
-        float
-    )
+    total = block_means(np.concatenate([fine * weight[..., None], weight[..., None]], axis=2), b).astype(float)
     fill = total[..., 3]
     with np.errstate(invalid="ignore", divide="ignore"):
         y = np.where(fill[..., None] > 0.3, total[..., :3] / fill[..., None], np.nan)
@@ -346,9 +340,7 @@ def expected_image(
     texture = np.sqrt((means(dx * dx + dy * dy) / rel**2).mean(axis=2))
     # light that enters through the dye elsewhere and leaves here passes each dye once: square roots
     root = np.sqrt(rel)
-    scatter = np.stack(
-        [sum(w * _sideways(root, ok, s / step) for s, w in mix) / root - 1 for mix in _SCATTER], axis=2
-    )
+    scatter = np.stack([sum(w * _sideways(root, ok, s / step) for s, w in mix) / root - 1 for mix in _SCATTER], axis=2)
     scatter = np.log1p(0.2 * scatter) / 0.2  # a share of light adds, the fit works on logarithms
     return Expected(
         rel=rel,
@@ -415,16 +407,14 @@ def _better_light(
     v: ViewBlocks, light: Array, rel: Array, weight: Array, places: Array, size_mm: tuple[float, float]
 ) -> Array:
     use = (v.fill > 0.3) & (weight > 0.02) & np.isfinite(v.y).all(axis=2)
-    if use.sum() < 12:
+    if use.sum() < 12 or v.blank_used:
         return light
     r = np.log(np.maximum(v.y[use], 1e-4) / (rel[use] * light[use]))
     w = weight[use] * v.fill[use] * np.minimum(rel[use].mean(axis=1) / 0.05, 1.0)
     # card and print differ by a constant of their own, so the fit inside has its own level
     a = _plane(places[use], size_mm, 2)
     if len(v.ring_y):
-        ring = np.log(v.ring_y / np.exp(_interpolated(np.log(light), v.ring_mm, places, size_mm))).mean(
-            axis=1
-        )
+        ring = np.log(v.ring_y / np.exp(_interpolated(np.log(light), v.ring_mm, places, size_mm))).mean(axis=1)
         ar = _plane(v.ring_mm, size_mm, 2)
         a = np.column_stack([np.concatenate([a, ar]), np.r_[np.zeros(len(a)), np.ones(len(ar))]])
         y = np.concatenate([r.mean(axis=1), ring])

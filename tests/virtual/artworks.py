@@ -1,7 +1,8 @@
-"""Pictures of the workshop's own, drawn by rule: plaques, clock faces, a photo-like scene, near-white, plain shapes.
+"""Pictures of the workshop's own, drawn by rule.
 
-All are invented for tests and samples. Each function returns uint8 device RGB, shape (H, W, 3), as the
-viewer of the piece sees it; `size_mm` may include bleed.
+Plaques, clock faces, a photo-like scene, text, near-white, plain shapes: all are invented for tests and
+samples. Each function returns uint8 device RGB, shape (H, W, 3), as the viewer of the piece sees it;
+`size_mm` may include bleed.
 """
 
 from __future__ import annotations
@@ -33,9 +34,14 @@ def _text(draw: Any, at: tuple[float, float], text: str, height: float, colour: 
 
 
 def plaque(
-    size_mm: Size = (200, 150), px_per_mm: float = 5.0, *, number: str = "12", seed: int = 0, style: int | None = None
+    size_mm: Size = (200, 150),
+    px_per_mm: float = 5.0,
+    *,
+    number: str = "12",
+    seed: int = 0,
+    style: int | None = None,
 ) -> Array:
-    """House number with a street name, a frame and small ornaments; the style is drawn from `style` or `seed`."""
+    """House number with a street name, a frame and ornaments; the style comes from `style` or `seed`."""
     rng = np.random.default_rng([seed if style is None else style, 1])
     dark_ground = rng.random() < 0.5
     ground = _tone(rng, 20, 110) if dark_ground else _tone(rng, 190, 250)
@@ -45,7 +51,9 @@ def plaque(
     w, h = image.size
     s = min(w, h)
     inset = 0.07 * s
-    draw.rounded_rectangle([inset, inset, w - inset, h - inset], radius=0.06 * s, outline=ink, width=max(2, round(0.012 * s)))
+    draw.rounded_rectangle(
+        [inset, inset, w - inset, h - inset], radius=0.06 * s, outline=ink, width=max(2, round(0.012 * s))
+    )
     _text(draw, (w / 2, 0.43 * h), number, 0.52 * s, ink)
     name = rng.choice(["Quince Lane", "Mill Row", "Alder Rise", "Harbour Step", "Orchard End"])
     _text(draw, (w / 2, 0.8 * h), str(name), 0.10 * s, accent)
@@ -57,26 +65,36 @@ def plaque(
 
 
 def clock(
-    size_mm: Size = (200, 200), px_per_mm: float = 5.0, *, numerals: str = "all", seed: int = 0, ticks: int = 60
+    size_mm: Size = (200, 200),
+    px_per_mm: float = 5.0,
+    *,
+    numerals: str = "all",
+    seed: int = 0,
+    ticks: int = 60,
 ) -> Array:
-    """Clock face; numerals "all", "four" (12, 3, 6, 9), "twelve" (only the 12) or "none" (fully symmetric)."""
+    """Clock face; numerals "all", "four" (12, 3, 6, 9), "twelve" (only the 12) or "none" (symmetric)."""
     rng = np.random.default_rng([seed, 2])
     dark = rng.random() < 0.4
-    ground, ink = (_tone(rng, 15, 90), _tone(rng, 200, 255)) if dark else (_tone(rng, 195, 250), _tone(rng, 0, 90))
+    ground, ink = (
+        (_tone(rng, 15, 90), _tone(rng, 200, 255)) if dark else (_tone(rng, 195, 250), _tone(rng, 0, 90))
+    )
     ring = _tone(rng, 60, 220)
     image, draw = _canvas(size_mm, px_per_mm, ground)
     w, h = image.size
     s = min(w, h)
     cx, cy = w / 2, h / 2
     for r, width, colour in ((0.45, 0.012, ring), (0.17, 0.006, ring)):
-        draw.ellipse([cx - r * s, cy - r * s, cx + r * s, cy + r * s], outline=colour, width=max(2, round(width * s)))
+        draw.ellipse(
+            [cx - r * s, cy - r * s, cx + r * s, cy + r * s], outline=colour, width=max(2, round(width * s))
+        )
     for k in range(ticks):
         a = 2 * np.pi * k / ticks
         major = k * 12 % ticks == 0
         r0, r1 = (0.385 if major else 0.405) * s, 0.425 * s
         draw.line(
             [cx + r0 * np.sin(a), cy - r0 * np.cos(a), cx + r1 * np.sin(a), cy - r1 * np.cos(a)],
-            fill=ink, width=max(1, round((0.010 if major else 0.004) * s)),
+            fill=ink,
+            width=max(1, round((0.010 if major else 0.004) * s)),
         )
     for k in range(1, 13):
         if numerals == "none" or (numerals == "four" and k % 3) or (numerals == "twelve" and k != 12):
@@ -101,7 +119,12 @@ def scenery(size_mm: Size = (200, 150), px_per_mm: float = 5.0, *, seed: int = 0
         out += strength * cv2.resize(coarse, (w, h), interpolation=cv2.INTER_CUBIC)
     for k in range(3):
         phase, rise = rng.uniform(0, 6.28), rng.uniform(0.03, 0.09)
-        ridge = 0.55 + 0.13 * k + rise * np.sin(rng.uniform(4, 11) * x[0] + phase) + 0.02 * np.sin(31 * x[0] + phase)
+        ridge = (
+            0.55
+            + 0.13 * k
+            + rise * np.sin(rng.uniform(4, 11) * x[0] + phase)
+            + 0.02 * np.sin(31 * x[0] + phase)
+        )
         mask = (np.linspace(0, 1, h)[:, None] > ridge[None, :]).astype(np.float32)[..., None]
         out = out * (1 - 0.8 * mask) + 0.8 * mask * np.asarray(rng.uniform(20, 150, 3), np.float32)
     for _ in range(4):
@@ -118,7 +141,15 @@ def lettering(size_mm: Size = (200, 100), px_per_mm: float = 5.0, *, seed: int =
     rng = np.random.default_rng([seed, 4])
     image, draw = _canvas(size_mm, px_per_mm, _tone(rng, 225, 256))
     w, h = image.size
-    words = ["Please ring", "the lower bell", "Mind the step", "Deliveries", "round the back", "Back at four", "No parking"]
+    words = [
+        "Please ring",
+        "the lower bell",
+        "Mind the step",
+        "Deliveries",
+        "round the back",
+        "Back at four",
+        "No parking",
+    ]
     ink = _tone(rng, 0, 120)
     lines = rng.permutation(len(words))[:3]
     for k, line in enumerate(lines):
@@ -144,7 +175,9 @@ def emblem(size_mm: Size = (150, 150), px_per_mm: float = 5.0, *, seed: int = 0)
     t = np.linspace(0, 2 * np.pi, 240)
     lobes, bend = int(rng.integers(3, 6)), rng.uniform(0.1, 0.25)
     r = s * (0.27 + bend * 0.27 * np.cos(lobes * t + 0.4) + 0.05 * np.cos(t))
-    draw.polygon([(float(cx + a * np.cos(b)), float(cy + a * np.sin(b))) for a, b in zip(r, t, strict=True)], fill=one)
+    draw.polygon(
+        [(float(cx + a * np.cos(b)), float(cy + a * np.sin(b))) for a, b in zip(r, t, strict=True)], fill=one
+    )
     k = 0.11 * s
     draw.rectangle([cx - k, cy - 0.4 * k, cx + 1.2 * k, cy + 0.6 * k], fill=two)
     draw.ellipse([cx - 0.2 * k, cy - 1.5 * k, cx + 0.7 * k, cy - 0.6 * k], fill=ground)

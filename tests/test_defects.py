@@ -1,0 +1,295 @@
+"""Findings on pressed pictures: made-up pieces with known faults, photographed by the virtual camera.
+
+The truth is the forward model's own (`tests.virtual`); all pieces, lamps and cameras are invented.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from colorcheck.apart import dye_depth, separate
+from colorcheck.cielab import srgb_to_linear
+from colorcheck.defects import DefectResult, find_defects
+from colorcheck.expect import PieceView, block_means, expected_image
+from colorcheck.records import FlatImage
+from tests import virtual as v
+
+SIZE = (140.0, 140.0)
+ART_PX = 5.0
+GRID = 3.0
+MARGIN = 21.0
+
+
+def plaque(ground: tuple[int, int, int] = (70, 110, 150), ink: tuple[int, int, int] = (235, 230, 215)) -> Any:
+    n = round(SIZE[0] * ART_PX)
+    art = np.full((n, n, 3), ground, np.uint8)
+    cv2.rectangle(art, (40, 40), (n - 40, n - 40), (150, 90, 60), 8)
+    cv2.putText(art, "27", (150, 400), cv2.FONT_HERSHEY_DUPLEX, 9, ink, 34, cv2.LINE_AA)
+    cv2.putText(art, "Lindenweg", (190, 560), cv2.FONT_HERSHEY_SIMPLEX, 2, ink, 6, cv2.LINE_AA)
+    return art
+
+
+def picture(seed: int = 0) -> Any:
+    rng = np.random.default_rng(seed)
+    n = round(SIZE[0] * ART_PX)
+    art = np.full((n, n, 3), 120, np.float32)
+    for pitch, amount in ((60, 55), (22, 35), (7, 15), (2, 7)):
+        grid = rng.standard_normal((int(SIZE[0] / pitch) + 4,) * 2 + (3,)).astype(np.float32)
+        art += amount * cv2.resize(grid, (n, n), interpolation=cv2.INTER_CUBIC)
+    art[100:240, 400:560] = (180, 60, 50)
+    return np.clip(art, 0, 255).astype(np.uint8)
+
+
+def face() -> Any:
+    n = round(SIZE[0] * ART_PX)
+    y, x = np.mgrid[:n, :n]
+    r = (np.hypot(x - n / 2, y - n / 2) / (n / 2))[..., None]
+    art = np.clip(np.array([90, 120, 90]) * (1 - r**2) + np.array([200, 180, 120]) * r**2, 0, 255).astype(np.uint8)
+    for k in range(12):
+        s, c = np.sin(k * np.pi / 6), np.cos(k * np.pi / 6)
+        ends = [(int(n / 2 + f * n / 2 * s), int(n / 2 - f * n / 2 * c)) for f in (0.78, 0.9)]
+        cv2.line(art, ends[0], ends[1], (30, 30, 50), 12, cv2.LINE_AA)
+    return art
+
+
+def press(art: Any, faults: v.Faults | None = None, **kw: Any) -> v.PressedPiece:
+    fields: dict[str, Any] = {
+        "printer": v.Printer(dyes="dull"),
+        "substrate": v.SUBSTRATES["warm film"],
+        "seed": 3,
+        **kw,
+    }
+    return v.press_sheet(art, ART_PX, size_mm=SIZE, faults=faults, raster_px_per_mm=5.0, **fields)
+
+
+def shoot(piece: v.PressedPiece, seed: int = 1, *, turned: int = 0, fill: float = 0.66, **scene: Any) -> list[v.Photo]:
+    rng = np.random.default_rng(seed)
+    angle = rng.uniform(0, 2 * np.pi)
+    lamp = v.Lamp(70 + 330 * np.cos(angle), 70 + 330 * np.sin(angle), 600)
+    camera = v.Camera(
+        sensitivities=str(rng.choice(["phone-1", "phone-2", "phone-3"])),
+        tone=str(rng.choice(["srgb", "phone"])),
+        contrast=0.3,
+        sharpen=float(rng.uniform(0, 0.6)),
+    )
+    pose = v.Pose.megapixels(
+        1.5, fill=fill, tilt_deg=float(rng.uniform(0, 8)), rotation_deg=float(rng.uniform(-6, 6)), distortion=-0.01
+    )
+    photos = [v.photograph(piece, scene=v.Scene(lamps=(lamp,), **scene), camera=camera, pose=pose, seed=seed)]
+    for turn, shift in [(90.0, (0.0, 0.0)), (0.0, (30.0, 18.0))][:turned]:
+        photos.append(
+            v.photograph(
+                piece,
+                scene=photos[0].scene,
+                camera=camera.locked(photos[0]),
+                pose=photos[0].turned(turn, shift),
+                seed=seed + 50,
+            )
+        )
+    return photos
+
+
+def lay_flat(photo: v.Photo, margin: float = MARGIN, quality: int = 90) -> FlatImage:
+    """The photo, through JPEG, on the millimetre grid by its true pose."""
+    ok, data = cv2.imencode(".jpg", photo.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    assert ok
+    codes = cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1]
+    linear = np.asarray(srgb_to_linear(np.arange(256) / 255.0)).astype(np.float32)[codes]
+    n = round((SIZE[0] + 2 * margin) * GRID)
+    at = (np.arange(n) + 0.5) / GRID - margin
+    px = np.asarray(photo.mm_to_px(np.stack(np.meshgrid(at, at), axis=-1) + [0.12, -0.1])).astype(np.float32)
+    mx, my = np.ascontiguousarray(px[..., 0]), np.ascontiguousarray(px[..., 1])
+    rgb = cv2.remap(linear, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(float("nan"),) * 4)
+    clipped = cv2.remap((codes.max(axis=2) >= 254).astype(np.uint8), mx, my, cv2.INTER_NEAREST)
+    return FlatImage(rgb=rgb, clipped=clipped, inside=np.isfinite(rgb).all(axis=2), px_per_mm=GRID)
+
+
+def inspect(
+    art: Any, photos: list[v.Photo], *, shape: Any = "rect", card: bool = True, blank: v.Photo | None = None, **kw: Any
+) -> DefectResult:
+    frame = None if blank is None else lay_flat(blank).rgb
+    views = [PieceView(lay_flat(p), MARGIN, frame, p.mm_to_px, card) for p in photos]
+    soft = cv2.GaussianBlur(art, (0, 0), 0.2 * ART_PX)
+    return find_defects(views, soft, SIZE, shape, **kw)
+
+
+def faults_of(result: DefectResult) -> list[Any]:
+    return [f for f in result.findings if f.kind != "glare"]
+
+
+def near(result: DefectResult, x: float, y: float, within: float = 4.0) -> Any:
+    hits = [f for f in faults_of(result) if np.hypot(f.x_mm - x, f.y_mm - y) < within]
+    return hits[0] if hits else None
+
+
+def test_dye_depth_is_the_derivative_of_the_logarithm() -> None:
+    floor, depth = np.array([0.01, 0.02, 0.0]), np.array([[0.2, 1.0, 2.0]])
+
+    def signal(missing: float) -> Any:
+        return floor + (1 - floor) * np.exp(-depth * (1 - missing))
+
+    slope = (np.log(signal(1e-5)) - np.log(signal(-1e-5))) / 2e-5
+    np.testing.assert_allclose(dye_depth(signal(0.0), floor), slope, rtol=1e-4)
+
+
+@pytest.mark.parametrize("shape", [(12, 18), (13, 20), (7, 5)])
+def test_block_means_agree_with_plain_means(shape: tuple[int, int]) -> None:
+    image = np.random.default_rng(0).random((*shape, 3)).astype(np.float32)
+    got = block_means(image, 6)
+    assert got.shape[:2] == (-(-shape[0] // 6), -(-shape[1] // 6))
+    np.testing.assert_allclose(
+        got[0, 0], image[:6, :6].mean(axis=(0, 1))[: got.shape[2]] if min(shape) >= 6 else got[0, 0], atol=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("art", "shape", "substrate"),
+    [
+        (plaque(), "rect", "warm film"),
+        (picture(), "rect", "bright"),
+        (face(), "round", "satin"),
+        (plaque((150, 60, 60), (20, 20, 25)), "rect", "thick glass"),
+    ],
+)
+def test_a_clean_piece_stays_clean(art: Any, shape: Any, substrate: str) -> None:
+    piece = press(art, substrate=v.SUBSTRATES[substrate], shape=shape)
+    result = inspect(art, shoot(piece, 5, vignetting=0.25), shape=shape)
+    assert faults_of(result) == []
+    assert result.ambiguous == ()
+    assert result.anchors == ("card",)
+    assert result.light_ratio > 1.1
+
+
+@pytest.mark.parametrize(
+    ("art", "shape", "seed"), [(plaque(), "rect", 1), (picture(2), "rect", 2), (face(), "round", 3)]
+)
+def test_soft_spots_are_found_placed_and_sized(art: Any, shape: Any, seed: int) -> None:
+    spots = []
+    for x, y, size in ((45.0, 30.0, 12.0), (100.0, 95.0, 22.0)):
+        colour = tuple(int(c) for c in art[int(y * ART_PX), int(x * ART_PX)])
+        spots.append(
+            v.Spot(
+                x,
+                y,
+                size,
+                v.pale_strength(
+                    4.0, device_rgb=colour, printer=v.Printer(dyes="dull"), substrate=v.SUBSTRATES["warm film"]
+                ),
+            )
+        )
+    piece = press(art, v.Faults(spots=tuple(spots)), shape=shape)
+    result = inspect(art, shoot(piece, seed), shape=shape)
+    truth = piece.true_delta_map(1.0)
+    for s in spots:
+        hit = near(result, s.x_mm, s.y_mm)
+        assert hit is not None, s
+        assert hit.kind == "pale"
+        assert hit.confidence > 0.6
+        assert 1 / 1.7 < hit.area_mm2 / (np.pi / 4 * s.fwhm_mm**2) < 1.7
+        assert abs(hit.delta_e00 - truth[int(s.y_mm), int(s.x_mm)]) < 1.8
+        assert hit.severity in ("minor", "major")
+        assert hit.where
+    assert len(faults_of(result)) <= 2
+
+
+def test_colour_free_places_are_not_judged() -> None:
+    art = plaque((255, 255, 255), (40, 60, 90))
+    result = inspect(art, shoot(press(art), 4))
+    assert result.coat == "artwork"
+    assert result.judged_share < 0.5
+    assert np.isnan(result.lack[3, 3])
+    assert np.isnan(result.residual[3, 3])
+    assert faults_of(result) == []
+
+
+def test_one_photo_without_card_says_what_it_cannot_tell() -> None:
+    art = plaque()
+    strength = v.pale_strength(
+        4.5, device_rgb=(70, 110, 150), printer=v.Printer(dyes="dull"), substrate=v.SUBSTRATES["warm film"]
+    )
+    piece = press(art, v.Faults(pale_centre=strength, pale_centre_mm=(90, 80)))
+    photos = shoot(piece, 6)
+    alone = inspect(art, photos, card=False)
+    assert {"tilt", "bowl"} <= set(alone.ambiguous)
+    assert alone.settle_by == "blank frame"
+    assert not [f for f in faults_of(alone) if f.kind == "pale-centre" or f.diameter_mm > 60]
+    helped = inspect(art, photos, card=False, blank=v.photograph_blank(SIZE, photo=photos[0]))
+    found = near(helped, 70, 70, 15)
+    assert found is not None
+    assert found.kind in ("pale-centre", "pale")
+    assert found.diameter_mm > 40
+    assert helped.ambiguous == ()
+    assert helped.settle_by == ""
+
+
+def test_turned_and_shifted_photos_show_a_faded_edge() -> None:
+    art = plaque()
+    strength = v.pale_strength(
+        5.0, device_rgb=(70, 110, 150), printer=v.Printer(dyes="dull"), substrate=v.SUBSTRATES["warm film"]
+    )
+    piece = press(art, v.Faults(edges=(v.EdgeBand("left", 12.0, strength),)))
+    result = inspect(art, shoot(piece, 7, turned=2, fill=0.5), card=False)
+    edges = [f for f in result.findings if f.kind == "faded-edge"]
+    assert [f.where for f in edges] == ["left"]
+    assert 6 <= edges[0].diameter_mm <= 20
+    assert edges[0].delta_e00 > 2
+
+
+def test_a_reflection_that_stays_with_the_lamp_is_no_pale_spot() -> None:
+    art = picture(5)
+    glare = (v.Glare(20.0, 15.0, 30.0, strength=0.06),)
+    result = inspect(art, shoot(press(art), 8, turned=2, fill=0.5, glare=glare))
+    assert [f.kind for f in result.findings if f.kind != "glare"] == []
+    assert any(f.kind == "glare" for f in result.findings)
+
+
+def test_a_crisp_dot_is_told_from_a_soft_spot() -> None:
+    art = plaque()
+    piece = press(art, v.Faults(specks=(v.Speck(40, 25, 3.0), v.Speck(110, 25, 2.5, dye="black"))))
+    result = inspect(art, shoot(piece, 9))
+    dot, speck = near(result, 40, 25, 2), near(result, 110, 25, 2)
+    assert dot is not None
+    assert dot.kind == "pinhole"
+    assert speck is not None
+    assert speck.kind in ("speck", "dark")
+
+
+def test_a_ghost_is_found_with_its_shift() -> None:
+    art = plaque((200, 190, 170), (40, 40, 60))
+    result = inspect(art, shoot(press(art, v.Faults(ghost=v.Ghost(1.8, 1.0, 0.15))), 10))
+    ghosts = [f for f in result.findings if f.kind == "ghost"]
+    assert len(ghosts) == 1
+    np.testing.assert_allclose(ghosts[0].detail["shift_mm"], (1.8, 1.0), atol=0.5)
+
+
+def test_scorch_shows_on_bare_coat() -> None:
+    art = plaque((255, 255, 255), (40, 60, 90))
+    strength = v.scorch_strength(6.0, v.SUBSTRATES["warm film"])
+    result = inspect(art, shoot(press(art, v.Faults(scorch=(v.Scorch(strength, 35, 25, 30),))), 11))
+    marks = [f for f in result.findings if f.kind == "scorch"]
+    assert len(marks) == 1
+    assert np.hypot(marks[0].x_mm - 35, marks[0].y_mm - 25) < 10
+
+
+def test_lighting_comes_out_as_it_was() -> None:
+    art = picture(7)
+    photo = shoot(press(art), 12, vignetting=0.3)[0]
+    view = PieceView(lay_flat(photo), MARGIN, None, photo.mm_to_px, True)
+    expected = expected_image([view], art, SIZE)
+    light = separate(expected).light[0].mean(axis=2)
+    truth = photo.lighting_map(expected.step_mm)
+    off = np.log(light / truth)[expected.inside]
+    assert np.percentile(np.abs(off - np.median(off)), 95) < 0.02
+
+
+def test_the_callers_arrays_stay_as_they_were() -> None:
+    art = plaque()
+    view = PieceView(lay_flat(shoot(press(art), 13)[0]), MARGIN)
+    rgb, own = view.flat.rgb.copy(), art.copy()
+    find_defects([view], art, SIZE)
+    np.testing.assert_array_equal(view.flat.rgb, rgb)
+    np.testing.assert_array_equal(art, own)
