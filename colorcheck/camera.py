@@ -31,7 +31,7 @@ from .cielab import (
     xyz_to_lab,
 )
 from .errors import DataError
-from .records import CellFlag, Cells, Floats, Mask
+from .records import CellFlag, Cells, Floats, LightChange, Mask
 from .robust import tukey_weights
 
 MAX_DEGREE = 4
@@ -148,20 +148,6 @@ class CameraColour:
     out_of_range: Mask
     y_std: Floats
     coat_xyz: Floats | None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class LightChange:
-    """Light of a reading against that of the characterisation.
-
-    ``by`` is what was compared: 'card' or 'coat'; ``red``, ``blue`` the change of R/G and B/G as ratios;
-    ``other`` whether it counts as other light; ``u`` ΔE00 to add for a colour far from neutral.
-    """
-
-    by: str
-    red: float
-    blue: float
-    other: bool
 
 
 # ---- terms and tone ---------------------------------------------------------------------------------------

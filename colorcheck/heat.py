@@ -322,10 +322,12 @@ def time_to_temperature(
     coat = -1 if heated_face == "back" else 0
     now = np.full(layers + 1, start_c)
     for i in range(_MAX_TAU * steps_per_tau):
-        if i < 2:
-            after = matrices.damped @ now + matrices.damped_drive
-        else:
-            after = matrices.propagator @ now + matrices.drive
+        first = i < 2
+        turn, drive = (
+            (matrices.damped if first else matrices.propagator),
+            (matrices.damped_drive if first else matrices.drive),
+        )
+        after = turn @ now + drive
         if after[coat] >= target_c:
             part = (target_c - now[coat]) / (after[coat] - now[coat])
             return float((i + part) * step)

@@ -11,14 +11,15 @@ from typing import Any, cast
 import cv2
 import numpy as np
 
+from .apart import Parted, separate
 from .artwork import Artwork, load_artwork
 from .cielab import lab_to_xyz, xyz_to_linear_srgb
 from .decode import decode
-from .defects import DefectResult, find_defects
+from .defects import DefectResult, judge
 from .errors import DataError, FileError, PhotoError
-from .expect import PieceView
+from .expect import Expected, PieceView, expected_image
 from .geometry import local_px_per_mm, mm_to_px, sampling_maps
-from .records import Action, FlatImage, Floats, LinearImage, Pose, Reason, Shape, Verdict, View
+from .records import Action, Finding, FlatImage, Floats, LinearImage, Pose, Reason, Shape, Verdict, View
 from .register import Registered, artwork_on_piece, register
 from .response import fit_response, predict
 from .verdict import compare, load_limits
@@ -26,6 +27,8 @@ from .verdict import compare, load_limits
 _MARGIN_MM = 25.0
 _MAX_FLAT_PIXELS = 2_600_000
 _CARD_SHARE = 0.55  # a ring round the piece is white card when it is at least this bright, of the brightest print
+# a pale place stronger than this, or as wide as this, may be a mirrored lamp as well; estimate
+_REFLECTION_DE, _REFLECTION_MM = 8.0, (38.0, 65.0)
 _PALE = ("pale", "faded-edge", "pale-centre")
 
 
@@ -244,6 +247,35 @@ def answer_from_profile(path: str | Path) -> Callable[[Any], Any]:
     return answer
 
 
+def _mark_reflection(f: Finding, e: Expected, p: Parted) -> Finding:
+    """Say of a pale place in a single photo whether a reflection would look the same there.
+
+    Missing dye changes each channel by its own depth, a reflection all alike; on one neutral
+    tone the two are one. Both are fitted with a free smooth profile over the place.
+    """
+    if f.kind not in _PALE or f.kind == "faded-edge":
+        return f
+    rows: Any
+    cols: Any
+    rows, cols = np.indices(e.inside.shape)
+    x, y = (cols + 0.5) * e.step_mm, (rows + 0.5) * e.step_mm
+    left, var = p.left[0], p.var[0] + p.colour_var[np.maximum(p.colour_group, 0)]
+    near = np.hypot(x - f.x_mm, y - f.y_mm) < max(0.6 * f.diameter_mm, 3 * e.step_mm)
+    here = np.asarray(near & e.inside & np.isfinite(left).all(axis=2) & np.isfinite(var).all(axis=2))
+    costs = [0.0, 0.0]
+    if here.sum() >= 12:
+        seen = e.rel[here] * np.expm1(left[here])
+        w = (1 / (var[here] * e.rel[here] ** 2 + 0.003**2)).reshape(-1)
+        u, v = (x[here] - f.x_mm) / f.diameter_mm, (y[here] - f.y_mm) / f.diameter_mm
+        ground = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)[:, None, :]
+        for k, kind in enumerate((np.ones_like(seen), e.rel[here] * p.depth[here])):
+            a = (ground * kind[..., None]).reshape(-1, 6)
+            c = np.linalg.lstsq(a.T @ (a * w[:, None]), a.T @ (w * seen.reshape(-1)), rcond=1e-9)[0]
+            costs[k] = float((w * (seen.reshape(-1) - a @ c) ** 2).sum())
+    dye = costs[0] > 1.25 * costs[1] and costs[0] - costs[1] > 25
+    return f if dye else replace(f, detail={**f.detail, "could_be_reflection": True})
+
+
 def _judge(
     photos: Sequence[PiecePhoto],
     found: DefectResult,
@@ -253,91 +285,85 @@ def _judge(
     repress: dict[str, Any] | None,
 ) -> Verdict:
     """Walk the fixed order for a finished piece."""
-    lim = limits
-    reasons: list[Reason] = []
-    first = photos[0]
-    glare = float(found.glare.mean()) if found.glare.size else 0.0
-    photo = [
-        (
-            "px-per-mm",
-            first.pose.px_per_mm,
-            float(lim["photo"]["px_per_mm"]),
-            first.pose.px_per_mm < lim["photo"]["px_per_mm"],
-        ),
-        ("blur-mm", first.sharp_mm, 2.0, first.sharp_mm > 2.0),
-        ("dark", first.white_level, float(lim["photo"]["white_low"]), first.white_level < lim["photo"]["white_low"]),
-        ("clipped-cells", first.clipped_share, 0.12, first.clipped_share > 0.12),
-        ("glare", glare, 0.06, glare > 0.06),
-        ("pose-mm", first.uncertainty_mm, 1.5, first.uncertainty_mm > 1.5),
-    ]
-    bad = [Reason(m, float(v), float(limit), 0.0, "fail") for m, v, limit, fails in photo if fails]
-    reasons += bad or [Reason("photo", 1.0, 1.0, 0.0, "pass")]
-    if glare and not any(r.measure == "glare" for r in bad):
-        reasons.append(Reason("glare", glare, 0.06, 0.0, "note"))
-    action: Action = "retake-photo" if bad else "accept"
-    kinds = {"ghost": "reprint", "banding": "reprint", "scorch": "reprint"}
-    chosen: Action | None = None
+    reasons = _photo_reasons(photos[0], found, limits)
+    bad = any(r.outcome == "fail" for r in reasons)
     ranked = sorted(found.findings, key=lambda f: -f.delta_e00)
-    for kind in ("ghost", "banding", "scorch", *_PALE, "dark", "dark-edge"):
-        for f in [f for f in ranked if f.kind == kind]:
-            u = float(f.detail.get("uncertainty", 0.15 * f.delta_e00))
-            if kind in kinds:
-                limit, outcome = 1.0, "fail" if f.delta_e00 > 1.0 else "note"
-            else:
-                key = {"faded-edge": "edge_de00", "dark": "dark_de00", "dark-edge": "dark_de00"}.get(kind, "spot_de00")
-                limit = float(lim["even"][key])
-                outcome = compare(f.delta_e00, limit, 0.5 * u)
-            reasons.append(
-                Reason(kind, f.delta_e00, limit, u, outcome, place=f.where, detail={"diameter_mm": f.diameter_mm})
-            )
-            if outcome == "fail" and chosen is None:
-                chosen = "re-press" if kind in _PALE and paper == "on" else "reprint"
+    # the order of the verdict: paper moved, printed completely, not too hot, pressed evenly, only then colour
+    for kind in ("ghost", "banding"):
+        reasons += [_defect_reason(f, found, limits) for f in ranked if f.kind == kind]
     crisp = [f for f in found.findings if f.kind in ("pinhole", "speck", "hair")]
     if crisp:
         worst = max(f.diameter_mm for f in crisp)
-        fails = worst > float(lim["even"]["dot_mm"])
-        reasons.append(
-            Reason(
-                "crisp-defects", float(len(crisp)), 0.0, 0.0, "fail" if fails else "note", detail={"largest_mm": worst}
-            )
-        )
-        if fails and chosen is None:
-            chosen = "reprint"
-    undecided = [r.measure for r in reasons if r.outcome == "undecided"]
+        outcome = "fail" if worst > float(limits["even"]["dot_mm"]) else "note"
+        reasons.append(Reason("crisp-defects", len(crisp), 0.0, 0.0, outcome, detail={"largest_mm": worst}))
+    for kind in ("scorch", *_PALE, "dark", "dark-edge"):
+        reasons += [_defect_reason(f, found, limits) for f in ranked if f.kind == kind]
     if found.ambiguous:
-        hidden = found.broad_de00
-        limit = float(lim["even"]["edge_de00"])
-        open_ = hidden > limit or bool(found.detail.get("suspected"))
-        reasons.append(
-            Reason(
-                "broad-light",
-                hidden,
-                limit,
-                0.0,
-                "undecided" if open_ else "note",
-                detail={"what": list(found.ambiguous), "settle_by": found.settle_by},
-            )
-        )
-        if open_:
-            undecided.append("broad-light")
+        limit = float(limits["even"]["edge_de00"])
+        outcome = "undecided" if found.broad_de00 > limit or found.detail.get("suspected") else "note"
+        told = {"what": list(found.ambiguous), "settle_by": found.settle_by}
+        reasons.append(Reason("broad-light", found.broad_de00, limit, 0.0, outcome, detail=told))
+    if found.judged_share < 0.5:
+        reasons.append(Reason("judged-share", found.judged_share, 0.5, 0.0, "note"))
     if found.mean_de00 is not None:
-        u = 0.75 if found.source != "profile" else 1.0
-        c = compare(found.mean_de00, float(lim["colour"]["mean_de00"]), u)
-        reasons.append(Reason("profile-mean", found.mean_de00, float(lim["colour"]["mean_de00"]), u, c))
-        if c == "fail" and chosen is None:
-            chosen = "change-profile"
+        limit, u = float(limits["colour"]["mean_de00"]), 0.75 if found.source != "profile" else 1.0
+        reasons.append(Reason("profile-mean", found.mean_de00, limit, u, compare(found.mean_de00, limit, u)))
     else:
         reasons.append(Reason("colour-unknown", float("nan"), float("nan"), 0.0, "skipped"))
-    if not bad:
-        if chosen is not None:
-            action = chosen
-        elif "broad-light" in undecided or found.judged_share < 0.1:
-            # what the light could hide is more than the limit: neither good nor bad can be said
-            action = "retake-photo"
-    advice: dict[str, Any] = {"settle_by": found.settle_by} if found.settle_by else {}
+    undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
+    action: Action = "retake-photo" if bad else "accept"
+    first = next((r for r in reasons if r.outcome == "fail"), None)
+    if not bad and first is not None:
+        if first.measure == "profile-mean":
+            action = "change-profile"
+        else:
+            action = "re-press" if first.measure in _PALE and paper == "on" else "reprint"
+    elif not bad and set(undecided) & {"broad-light", *_PALE}:
+        # what light or a reflection could hide is more than the limit: neither good nor bad can be said
+        action = "retake-photo"
+    settle = found.settle_by or ("turned a quarter and shifted" if set(undecided) & set(_PALE) else "")
+    advice: dict[str, Any] = {"settle_by": settle} if settle else {}
     if action == "re-press" and repress:
         advice["repress"] = repress
-    return Verdict(action=action, reasons=tuple(reasons), undecided=tuple(dict.fromkeys(undecided)), advice=advice)
+    return Verdict(action=action, reasons=tuple(reasons), undecided=undecided, advice=advice)
+
+
+def _photo_reasons(photo: PiecePhoto, found: DefectResult, limits: dict[str, Any]) -> list[Reason]:
+    """Say whether the photo is fit to judge a finished piece by."""
+    lim, own = limits["photo"], limits["piece"]
+    inside = np.isfinite(found.light).all(axis=2)
+    glare = float(found.glare.sum() / max(int(inside.sum()), 1))
+    tests = [
+        ("px-per-mm", photo.pose.px_per_mm, lim["px_per_mm"], photo.pose.px_per_mm < lim["px_per_mm"]),
+        ("blur-mm", photo.sharp_mm, own["blur_mm"], photo.sharp_mm > own["blur_mm"]),
+        ("dark", photo.white_level, lim["white_low"], photo.white_level < lim["white_low"]),
+        ("clipped-cells", photo.clipped_share, own["clipped"], photo.clipped_share > own["clipped"]),
+        ("glare", glare, own["glare_area"], glare > own["glare_area"]),
+        ("pose-mm", photo.uncertainty_mm, own["pose_mm"], photo.uncertainty_mm > own["pose_mm"]),
+    ]
+    bad = [Reason(m, float(v), float(limit), 0.0, "fail") for m, v, limit, fails in tests if fails]
+    out = bad or [Reason("photo", 1.0, 1.0, 0.0, "pass")]
+    if glare and not any(r.measure == "glare" for r in bad):
+        out.append(Reason("glare", glare, float(own["glare_area"]), 0.0, "note"))
+    return out
+
+
+def _defect_reason(f: Finding, found: DefectResult, limits: dict[str, Any]) -> Reason:
+    """Compare one finding with its limit."""
+    detail = {"diameter_mm": f.diameter_mm, **f.detail}
+    if f.kind in ("ghost", "banding", "scorch"):
+        limit = float(limits["piece"]["other_de00"])
+        outcome = "fail" if f.delta_e00 > limit else "note"
+        return Reason(f.kind, f.delta_e00, limit, 0.0, outcome, place=f.where, detail=detail)
+    key = {"faded-edge": "edge_de00", "dark": "dark_de00", "dark-edge": "dark_de00"}.get(f.kind, "spot_de00")
+    limit = float(limits["even"][key])
+    u = 0.5 * float(f.detail.get("uncertainty", 0.15 * f.delta_e00))
+    outcome = compare(f.delta_e00, limit, u)
+    lamp_sized = _REFLECTION_MM[0] < f.diameter_mm < _REFLECTION_MM[1] and "blank frame" not in found.anchors
+    strong = f.delta_e00 > _REFLECTION_DE or lamp_sized
+    if outcome == "fail" and f.detail.get("could_be_reflection") and strong:
+        outcome = "undecided"
+    return Reason(f.kind, f.delta_e00, limit, u, outcome, place=f.where, detail=detail)
 
 
 def _compare_before(path: str | Path, found: DefectResult) -> Before:
@@ -384,7 +410,7 @@ def _compare_before(path: str | Path, found: DefectResult) -> Before:
         better=tuple(better),
         same=tuple(same),
         new=tuple(new),
-        significant=abs(before - after) > 2.8 * noise,
+        significant=bool(gone or better or new) or abs(before - after) > 2.8 * noise,
     )
 
 
@@ -492,7 +518,11 @@ def inspect(
         first_flat = flat if first_flat is None else first_flat
     assert first_flat is not None
     say("looking for defects")
-    found = find_defects(views, device, size_mm, shape, answer=answer, source=source if answer else "photo")
+    expected = expected_image(views, device, size_mm, shape, answer=answer, source=source if answer else "photo")
+    parted = separate(expected)
+    found = judge(expected, parted, answer=answer)
+    if len(views) == 1:
+        found = replace(found, findings=tuple(_mark_reflection(f, expected, parted) for f in found.findings))
     verdict = _judge(kept, found, paper=paper, limits=limits, repress=repress)
     earlier = _compare_before(before, found) if before else None
     return Inspection(

@@ -56,7 +56,7 @@ def merge_cells(photos: tuple[Cells, ...]) -> Cells:
     kept = np.where(weight > 0, flags, 0)
     joined = np.bitwise_or.reduce(np.where(some_good[None], kept, flags), axis=0)
     joined = joined | np.where(np.asarray(dropped.any(axis=0)), int(CellFlag.DROPPED_PHOTO), 0)
-    u_system = photos[0].u_system
+    u_system = np.sqrt(np.mean([p.u_system**2 for p in photos], axis=0))
     y = linear_srgb_to_xyz(mean)[:, 1]
     return Cells(
         rgb_rel=mean,

@@ -20,6 +20,7 @@ from .cielab import lab_to_xyz, linear_to_srgb, xyz_to_linear_srgb
 from .records import Finding, Floats, Mask
 
 _WHOLE_SHEET = ("ghost", "banding", "missing-ink")
+_BANDS = ("faded-edge", "dark-edge")
 _HATCH = ((176, 176, 176, 255), (214, 214, 214, 255))
 
 
@@ -169,9 +170,8 @@ def nice_ticks(low: float, high: float, count: int = 5) -> list[float]:
     return [round(k * step, 10) + 0.0 for k in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
-def ring_places(findings: Sequence[Finding], size_mm: tuple[float, float]) -> list[tuple[int, Finding]]:
+def ring_places(findings: Sequence[Finding]) -> list[tuple[int, Finding]]:
     """Pick the findings that have a place, with their numbers (from 1, in the order given)."""
-    del size_mm
     return [
         (k, f)
         for k, f in enumerate(findings, 1)
@@ -199,10 +199,15 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
     badge = 3.1 * unit
     taken: list[tuple[float, float]] = []
     out = []
-    for number, f in ring_places(findings, size_mm):
+    for number, f in ring_places(findings):
         side = str(f.detail.get("side", ""))
-        band = f.kind == "faded-edge" and side in ("left", "right", "top", "bottom")
-        if band and shape == "round":
+        band = f.kind in _BANDS and side in ("left", "right", "top", "bottom")
+        if f.kind in _BANDS and side == "rim":
+            d = min(f.diameter_mm, 0.4 * min(w, h))
+            body = f'cx="{_n(w / 2)}" cy="{_n(h / 2)}" rx="{_n(w / 2 - d)}" ry="{_n(h / 2 - d)}"'
+            mark = f'<ellipse class="halo" {body}/><ellipse class="ink dash" {body}/>'
+            at = (w / 2 + 0.71 * (w / 2 - 0.5 * d), h / 2 - 0.71 * (h / 2 - 0.5 * d))
+        elif band and shape == "round":
             path = _rim_band(side, f.diameter_mm, size_mm)
             mark = f'<path class="halo" d="{path}"/><path class="ink dash" d="{path}"/>'
             at = (f.x_mm, f.y_mm)
@@ -220,7 +225,7 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
         else:
             r = max(0.5 * f.diameter_mm + unit, 2.2 * unit)
             body = f'cx="{_n(f.x_mm)}" cy="{_n(f.y_mm)}" r="{_n(r)}"'
-            dash = "ink dash" if f.kind in ("faded-edge", "glare") else "ink"
+            dash = "ink dash" if f.kind in (*_BANDS, "glare") else "ink"
             mark = f'<circle class="halo" {body}/><circle class="{dash}" {body}/>'
             at = (f.x_mm + 0.71 * r + 0.5 * badge, f.y_mm - 0.71 * r - 0.5 * badge)
         bx, by = _free(at, taken, badge, size_mm)

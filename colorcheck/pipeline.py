@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from .accuracy import judge_accuracy
-from .camera import CameraModel, LightChange, refer_cells
+from .camera import CameraModel, refer_cells
 from .card import CardSignal, card_signal, coat_of, join
 from .cielab import lab_to_xyz, xyz_to_linear_srgb
 from .decode import decode
@@ -32,6 +32,7 @@ from .records import (
     FieldSamples,
     Floats,
     Light,
+    LightChange,
     LinearImage,
     PhotoResult,
     Reading,

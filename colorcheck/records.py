@@ -279,6 +279,20 @@ class PrintCheck:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class LightChange:
+    """Light of a reading against that of the characterisation.
+
+    ``by`` is what was compared: 'card' or 'coat'; ``red``, ``blue`` the change of R/G and B/G as ratios;
+    ``other`` whether it counts as other light; ``u`` ΔE00 to add for a colour far from neutral.
+    """
+
+    by: str
+    red: float
+    blue: float
+    other: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Earlier:
     """Another reading of the same target as the aim: ``lab`` (n, 3), ``u_random`` (n,), ``usable`` (n,)."""
 

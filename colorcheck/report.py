@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import tempfile
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from .records import Accuracy, CellFlag, CellKind, Finding, Floats, Mask, PhotoR
 
 _SWATCHES = 24
 _ROWS = 12
-_LISTED = 20
+LISTED = 20
 
 
 def write_report(reading: Reading, folder: str | Path, *, overwrite: bool = False) -> Path:
@@ -41,6 +42,11 @@ def write_report(reading: Reading, folder: str | Path, *, overwrite: bool = Fals
     FileError
         There is a report already, or the folder cannot be made or written.
     """
+    return write_page(folder, lambda: render_report(reading), overwrite=overwrite)
+
+
+def write_page(folder: str | Path, render: Callable[[], str], *, overwrite: bool = False) -> Path:
+    """Write a page as ``report.html`` into a folder; parameters and errors as for `write_report`."""
     where = Path(folder)
     path = where / "report.html"
     if path.exists() and not overwrite:
@@ -53,7 +59,7 @@ def write_report(reading: Reading, folder: str | Path, *, overwrite: bool = Fals
         raise FileError(f"{where} is a file, not a folder", "name a folder for the report") from e
     except OSError as e:
         raise FileError(f"the folder {where} cannot be made ({e.strerror})", "choose another place") from e
-    write_whole(path, render_report(reading))
+    write_whole(path, render())
     return path
 
 
@@ -88,13 +94,24 @@ def write_whole(path: Path, text: str) -> None:
 
 def render_report(reading: Reading) -> str:
     """Make the page as one string of HTML."""
+    return render_page("report.html.j2", context(reading))
+
+
+def render_page(template: str, values: dict[str, Any]) -> str:
+    """Fill one of the package's templates; all text is escaped unless the template says otherwise."""
     from importlib.resources import files
 
-    from jinja2 import Environment, StrictUndefined
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-    env = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    source = files("colorcheck").joinpath("templates/report.html.j2").read_text(encoding="utf-8")
-    return env.from_string(source).render(context(reading))
+    folder = files("colorcheck").joinpath("templates")
+    env = Environment(
+        loader=FunctionLoader(lambda name: folder.joinpath(name).read_text(encoding="utf-8")),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return env.get_template(template).render(values)
 
 
 def context(reading: Reading) -> dict[str, Any]:
@@ -116,15 +133,8 @@ def context(reading: Reading) -> dict[str, Any]:
         "picture": picture_figure(reading, findings, show_light=retake),
         "marked_glare": bool(_glare_outline(main_photo(reading))),
         "marked_cells": bool(_spoiled_cells(reading, show_all=retake)),
-        "findings": [
-            {
-                "n": k,
-                "text": words.say_finding(f, reading),
-                "placed": any(k == n for n, _ in pic.ring_places(findings, t.size_mm)),
-            }
-            for k, f in enumerate(findings[:_LISTED], 1)
-        ],
-        "unlisted": max(0, len(findings) - _LISTED),
+        "findings": listed_findings(findings, [words.say_finding(f, reading) for f in findings]),
+        "unlisted": max(0, len(findings) - LISTED),
         "found": len(findings),
         "todo": words.repress_lines(reading) if v.action == "re-press" else [],
         "photo_todo": words.next_photo_lines(reading),
@@ -146,6 +156,12 @@ def context(reading: Reading) -> dict[str, Any]:
         "trust": words.trust_words(reading),
         "delta_e": words.DELTA_E,
     }
+
+
+def listed_findings(findings: Sequence[Finding], texts: Sequence[str]) -> list[dict[str, Any]]:
+    """Give the findings the numbers of the picture; ``placed`` when the picture marks it."""
+    placed = {n for n, _ in pic.ring_places(findings)}
+    return [{"n": k, "text": text, "placed": k in placed} for k, text in enumerate(texts[:LISTED], 1)]
 
 
 def _photos(reading: Reading) -> str:
@@ -185,14 +201,15 @@ def picture_figure(reading: Reading, findings: tuple[Finding, ...], *, show_ligh
 
 def _marks(reading: Reading, *, show_all: bool) -> str:
     """Outlines of what spoils the photo: reflections, and cells that are covered or overexposed."""
-    out = _outlined(_glare_outline(main_photo(reading)))
+    out = outlined(_glare_outline(main_photo(reading)))
     path = _spoiled_cells(reading, show_all=show_all)
     if path:
         out += f'<path class="halo thin" d="{path}"/><path class="ink thin" d="{path}"/>'
     return out
 
 
-def _outlined(path: str) -> str:
+def outlined(path: str) -> str:
+    """Draw a path dashed, with a white halo."""
     return f'<path class="halo" d="{path}"/><path class="ink dash" d="{path}"/>' if path else ""
 
 
@@ -231,32 +248,44 @@ def _span(values: Any, step: float) -> tuple[float, float]:
 def evenness_figure(reading: Reading) -> str:
     """Draw how much paler or darker each place is than the piece's typical grey, in signed ΔE00."""
     e, t = reading.evenness, reading.target
-    known = np.abs(e.de_map[np.isfinite(e.de_map)])
+    limit = float(reading.limits.get("even", {}).get("spot_de00", 2.0))
+    return signed_map(e.de_map, e.step_mm, t.size_mm, t.shape, limit=limit, what="evenness", cross=(3, 3))
+
+
+def signed_map(
+    values: Floats,
+    step_mm: float,
+    size_mm: tuple[float, float],
+    shape: str,
+    *,
+    limit: float,
+    what: str,
+    cross: tuple[int, int] | None = None,
+) -> str:
+    """Draw a map (r, c) of signed ΔE00, darker to paler, hatched where NaN."""
+    known = np.abs(values[np.isfinite(values)])
     top = float(np.clip(math.ceil(np.percentile(known, 99.5) if known.size else 3.0), 3, 12))
     table = pic.diverging_table()
-    pixels = pic.map_pixels(e.de_map, table, -top, top)
-    unit = max(t.size_mm) / 100
-    limit = float(reading.limits.get("even", {}).get("spot_de00", 2.0))
     bar = pic.bar_svg(
         table,
         -top,
         top,
-        t.size_mm[0],
-        unit,
+        size_mm[0],
+        max(size_mm) / 100,
         ticks=pic.nice_ticks(-top, top, 6),
         form="{:+g}",
         ends=("darker", "paler"),
         limits=(-limit, limit),
     )
     return pic.piece_svg(
-        pic.png_uri(pixels),
-        t.size_mm,
-        image_mm=_span(e.de_map, e.step_mm),
+        pic.png_uri(pic.map_pixels(values, table, -top, top)),
+        size_mm,
+        image_mm=_span(values, step_mm),
         name="even",
-        shape=t.shape,
+        shape=shape,
         bar=bar,
-        cross=(3, 3),
-        label=f"Map of evenness from {-top:g} (darker) to {top:g} (paler) ΔE00",
+        cross=cross,
+        label=f"Map of {what} from {-top:g} (darker) to {top:g} (paler) ΔE00",
     )
 
 
@@ -264,24 +293,30 @@ def light_figure(reading: Reading) -> str:
     """Draw the light that fell on the piece, in percent of its brightest place."""
     photo, t = main_photo(reading), reading.target
     light = photo.light
-    level = light.e_map.mean(axis=2)
-    inside = _inside(level.shape, light.step_mm, t.size_mm, t.shape)
-    top = float(np.nanmax(level[inside]))
+    outline = outlined(_glare_outline(photo))
+    return light_map(light.e_map, light.step_mm, t.size_mm, t.shape, ratio=light.ratio, overlay=outline)
+
+
+def light_map(
+    light: Floats, step_mm: float, size_mm: tuple[float, float], shape: str, *, ratio: float, overlay: str = ""
+) -> str:
+    """Draw a map (r, c, 3) of the light in percent of its brightest place on the piece."""
+    level = light.mean(axis=2)
+    inside = _inside(level.shape, step_mm, size_mm, shape) & np.isfinite(level)
+    top = float(level[inside].max()) if inside.any() else 1.0
     share = 100 * level / max(top, 1e-9)
-    low = float(np.clip(10 * math.floor(np.nanmin(share[inside]) / 10), 0, 80))
+    low = float(np.clip(10 * math.floor(share[inside].min() / 10), 0, 80)) if inside.any() else 0.0
     table = pic.light_table()
-    pixels = pic.map_pixels(share, table, low, 100)
-    unit = max(t.size_mm) / 100
-    bar = pic.bar_svg(table, low, 100, t.size_mm[0], unit, ticks=pic.nice_ticks(low, 100, 4), form="{:g} %")
+    ticks = pic.nice_ticks(low, 100, 4)
     return pic.piece_svg(
-        pic.png_uri(pixels),
-        t.size_mm,
-        image_mm=_span(level, light.step_mm),
+        pic.png_uri(pic.map_pixels(share, table, low, 100)),
+        size_mm,
+        image_mm=_span(level, step_mm),
         name="light",
-        bar=bar,
-        shape=t.shape,
-        label=f"Map of the light, ratio {light.ratio:.1f} to 1",
-        overlay=_outlined(_glare_outline(photo)),
+        bar=pic.bar_svg(table, low, 100, size_mm[0], max(size_mm) / 100, ticks=ticks, form="{:g} %"),
+        shape=shape,
+        label=f"Map of the light, ratio {words.number(ratio)} to 1",
+        overlay=overlay,
     )
 
 

@@ -428,7 +428,7 @@ def make_target(
     w, h = (_tenth(v) if math.isfinite(v) else math.inf for v in size_mm)
     if min(w, h) < MIN_SIZE_MM or max(w, h) > MAX_SIZE_MM:
         raise UsageError(
-            f"a target must be {MIN_SIZE_MM:.0f} to {MAX_SIZE_MM:.0f} mm on each side, not {w:g} x {h:g} mm"
+            f"each side must be between {MIN_SIZE_MM:.0f} and {MAX_SIZE_MM:.0f} mm, not {w:g} x {h:g} mm"
         )
     if shape == "round" and w != h:
         raise UsageError(f"a round target has one diameter, not {w:g} x {h:g} mm: give --size {w:g}x{w:g}mm")

@@ -1,4 +1,4 @@
-"""A reading on the terminal: the answer first, then why, then a short table. And a quiet progress line."""
+"""A result on the terminal: the answer first, then why, then a short table. And a quiet progress line."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import sys
 import textwrap
 import threading
 from collections.abc import Sequence
+from dataclasses import dataclass
 from types import TracebackType
 from typing import TextIO
 
@@ -16,6 +17,23 @@ from .records import Reading, Reason
 _BOLD, _DIM, _END = "\x1b[1m", "\x1b[2m", "\x1b[0m"
 _RANK = {"fail": 3, "undecided": 2, "note": 1, "pass": 0, "skipped": -1}
 _FINDINGS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What is printed of one result, as text: the answer, why, a table, findings, and what to do."""
+
+    action: str
+    headline: str
+    why: str
+    rows: Sequence[tuple[str, str, str, str]]
+    findings: Sequence[str]
+    todo: Sequence[str]
+    photo_todo: Sequence[str]
+    next: Sequence[str]
+    cautions: Sequence[str]
+    settle: Sequence[str]
+    photo_notes: Sequence[str]
 
 
 def print_reading(reading: Reading, stream: TextIO, *, color: bool = False, width: int | None = None) -> None:
@@ -30,16 +48,43 @@ def print_reading(reading: Reading, stream: TextIO, *, color: bool = False, widt
     width : int, optional
         Columns to fill; that of the terminal, at most 100, when left out.
     """
+    print_answer(_answer(reading), stream, color=color, width=width)
+
+
+def print_answer(answer: Answer, stream: TextIO, *, color: bool = False, width: int | None = None) -> None:
+    """Print a result; parameters as for `print_reading`."""
     columns = min(shutil.get_terminal_size((80, 24)).columns, 100) if width is None else width
-    columns = max(columns, 40)
-    lines = reading_lines(reading, color=color, width=columns)
+    lines = answer_lines(answer, color=color, width=max(columns, 40))
     encoding = getattr(stream, "encoding", None) or "utf-8"
     text = "\n".join(lines) + "\n"
     stream.write(text.encode(encoding, "replace").decode(encoding))
 
 
-def reading_lines(reading: Reading, *, color: bool, width: int) -> list[str]:
-    """Make the lines that `print_reading` prints."""
+def _answer(reading: Reading) -> Answer:
+    v = reading.verdict
+    retake = v.action == "retake-photo"
+    open_ = () if retake else v.undecided
+    return Answer(
+        action=v.action,
+        headline=words.headline(v),
+        why=words.one_line_why(reading),
+        rows=table_rows(reading),
+        findings=[]
+        if retake
+        else [words.say_finding(f, reading) for f in (*reading.evenness.findings, *reading.prints.findings)],
+        todo=words.repress_lines(reading) if v.action == "re-press" else [],
+        photo_todo=words.next_photo_lines(reading) if retake else [],
+        next=words.next_piece_lines(reading) if v.action != "re-press" else [],
+        cautions=words.cautions(v.action),
+        settle=list(dict.fromkeys(words.undecided_advice(m, reading) for m in open_)),
+        photo_notes=[
+            words.say_reason(r, reading) for r in v.reasons if words.is_photo_measure(r) and r.outcome == "note"
+        ],
+    )
+
+
+def answer_lines(answer: Answer, *, color: bool, width: int) -> list[str]:
+    """Make the lines that `print_answer` prints."""
 
     def bold(text: str) -> str:
         return f"{_BOLD}{text}{_END}" if color else text
@@ -47,25 +92,28 @@ def reading_lines(reading: Reading, *, color: bool, width: int) -> list[str]:
     def faint(text: str) -> str:
         return f"{_DIM}{text}{_END}" if color else text
 
-    v = reading.verdict
-    out = [bold(line) for line in _wrap(_shout(v.action, words.headline(v)), width)]
-    out += _wrap(words.one_line_why(reading), width)
-    out.append("")
-    out += _table(table_rows(reading), width, faint)
-    retake = v.action == "retake-photo"
-    findings = () if retake else (*reading.evenness.findings, *reading.prints.findings)
-    if findings:
+    out = [bold(line) for line in _wrap(_shout(answer.action, answer.headline), width)]
+    out += [*_wrap(answer.why, width), "", *_table(answer.rows, width, faint)]
+    if answer.findings:
         out.append("")
-        for k, f in enumerate(findings[:_FINDINGS], 1):
-            out += _wrap(words.say_finding(f, reading), width, f"{k:2d}. ")
-        if len(findings) > _FINDINGS:
-            out.append(f"    and {len(findings) - _FINDINGS} more, see the report")
-    out += _advice(reading, width, bold)
-    notes = [r for r in v.reasons if words.is_photo_measure(r) and r.outcome == "note"]
-    if notes:
-        out.append("")
-        for r in notes:
-            out += _wrap(words.say_reason(r, reading), width, "Photo: ")
+        for k, text in enumerate(answer.findings[:_FINDINGS], 1):
+            out += _wrap(text, width, f"{k:2d}. ")
+        if len(answer.findings) > _FINDINGS:
+            out.append(f"    and {len(answer.findings) - _FINDINGS} more, see the report")
+
+    def part(title: str, lines: Sequence[str], first: str = "  - ", lead: str = "  - ") -> None:
+        nonlocal out
+        if lines:
+            out += ["", bold(title)] if title else [""]
+            for k, line in enumerate(lines):
+                out += _wrap(line, width, lead if k else first)
+
+    part("Before you press again", answer.todo, "  ! ")
+    part("For the next photo", answer.photo_todo)
+    part("", answer.next)
+    part("Take care", answer.cautions)
+    part("", answer.settle, *["To settle what is open: "] * 2)
+    part("", answer.photo_notes, *["Photo: "] * 2)
     return out
 
 
@@ -75,56 +123,23 @@ def _shout(action: str, text: str) -> str:
     return text.replace(word, word.upper(), 1)
 
 
-def _advice(reading: Reading, width: int, bold: object) -> list[str]:
-    v = reading.verdict
-    out: list[str] = []
-    shout = bold if callable(bold) else str
-    if v.action == "re-press":
-        lines = words.repress_lines(reading)
-        out += ["", shout("Before you press again")]
-        out += _wrap(lines[0], width, "  ! ")
-        for line in lines[1:]:
-            out += _wrap(line, width, "  - ")
-    elif v.action == "retake-photo":
-        out += ["", shout("For the next photo")]
-        for line in words.next_photo_lines(reading):
-            out += _wrap(line, width, "  - ")
-    else:
-        lines = words.next_piece_lines(reading)
-        if lines:
-            out.append("")
-            for line in lines:
-                out += _wrap(line, width, "  - ")
-    care = words.cautions(v.action)
-    if care:
-        out += ["", shout("Take care")]
-        for line in care:
-            out += _wrap(line, width, "  - ")
-    if v.undecided and v.action != "retake-photo":
-        out.append("")
-        for line in dict.fromkeys(words.undecided_advice(m, reading) for m in v.undecided):
-            out += _wrap(line, width, "To settle what is open: ")
-    return out
-
-
 def table_rows(reading: Reading) -> list[tuple[str, str, str, str]]:
     """Pick the worst measure of every question: (what, measured, limit, outcome)."""
-    rows = []
+    v = reading.verdict
+    return [
+        (words.short_name(r), words.measured_text(r), words.limit_text(r), words.outcome_text(r, v))
+        for r in worst_of_each_question(v.reasons)
+    ]
+
+
+def worst_of_each_question(reasons: Sequence[Reason]) -> list[Reason]:
+    """Take what failed or stayed open of every question, or the measure nearest its limit."""
+    out: list[Reason] = []
     for name, _ in words.steps():
-        here = [r for r in reading.verdict.reasons if words.step_of(r) == name and r.outcome != "note"]
-        if not here:
-            continue
-        chosen = _pick(here)
-        rows += [
-            (
-                words.short_name(r),
-                words.measured_text(r),
-                words.limit_text(r),
-                words.outcome_text(r, reading.verdict),
-            )
-            for r in chosen
-        ]
-    return rows
+        here = [r for r in reasons if words.step_of(r) == name and r.outcome != "note"]
+        if here:
+            out += _pick(here)
+    return out
 
 
 def _pick(reasons: Sequence[Reason]) -> list[Reason]:
@@ -137,7 +152,7 @@ def _pick(reasons: Sequence[Reason]) -> list[Reason]:
     return [max(known, key=lambda r: r.value / r.limit if r.limit > 0 else 0.0)]
 
 
-def _table(rows: list[tuple[str, str, str, str]], width: int, faint: object) -> list[str]:
+def _table(rows: Sequence[tuple[str, str, str, str]], width: int, faint: object) -> list[str]:
     quiet = faint if callable(faint) else str
     head = ("", "measured", "limit", "")
     sizes = [max(len(r[k]) for r in [head, *rows]) for k in range(4)]

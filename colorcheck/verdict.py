@@ -12,9 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from .camera import LightChange
 from .errors import DataError, FileError
-from .records import Accuracy, Action, Evenness, Finding, PhotoCheck, PrintCheck, Reason, Verdict
+from .records import Accuracy, Action, Evenness, Finding, LightChange, PhotoCheck, PrintCheck, Reason, Verdict
 
 _PALE = ("pale", "faded-edge", "pale-centre")
 

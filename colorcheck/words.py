@@ -153,6 +153,7 @@ _FLAGS = {
     CellFlag.UNDER_SPOT: "on an unevenly pressed place",
     CellFlag.DROPPED_PHOTO: "one photo disagreed and was left out",
     CellFlag.OUT_OF_RANGE: "outside the colours the camera was taught",
+    CellFlag.DENSITY_BOUND: "so dark that its density is only a lower bound",
 }
 _FINDINGS = {
     "pale": "pale spot",
@@ -189,7 +190,7 @@ def doubt(value: float, digits: int = 1) -> str:
 
 
 def _key(r: Reason) -> str:
-    """Name of a measure: a dark spot told from a dark photo, and what was seen on a picture from what a target shows."""
+    """Name of a measure: a dark spot told from a dark photo, what a picture shows from what a target shows."""
     return _ON_PIECE.get(r.measure, r.measure) if "diameter_mm" in r.detail else r.measure
 
 
@@ -348,14 +349,17 @@ def sum_up_pale(failed: list[Reason], reading: Judged) -> str:
 
 
 def count_of(n: int, what: str) -> str:
+    """Count in words where it is one."""
     return f"one {what}" if n == 1 else f"{n} {what}s"
 
 
 def sentences(*parts: str) -> str:
+    """Join sentences, leaving out empty ones."""
     return " ".join(p for p in parts if p)
 
 
 def plain_measure(measure: str) -> str:
+    """Name a measure inside a sentence."""
     return {
         "zone": "the evenness over the whole piece",
         "pale": "a pale spot",
@@ -363,6 +367,11 @@ def plain_measure(measure: str) -> str:
         "pale-centre": "a pale middle",
         "dark": "a dark spot",
         "dark-edge": "a dark edge",
+        "clipped-cells": "overexposure",
+        "px-per-mm": "the resolution",
+        "blur-mm": "the sharpness",
+        "pose-mm": "the fit",
+        "crisp-defects": "specks and pinholes",
         "broad-light": "a gradual change over the whole piece",
         "slope": "a gradual change across the piece",
         "scorch": "yellowing of the coat",

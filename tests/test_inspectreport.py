@@ -1,0 +1,455 @@
+"""JSON, terminal and page of an inspection: whole, true to its numbers and safe. The pieces are made up by hand."""
+
+from __future__ import annotations
+
+import io
+import json
+import math
+import os
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from colorcheck import inspectwords, words
+from colorcheck.defects import ColourCell, DefectResult
+from colorcheck.errors import FileError
+from colorcheck.inspection import Before, Inspection, PiecePhoto, _compare_before, _judge
+from colorcheck.inspectreport import inspection_to_dict, print_inspection, render_inspection, write_inspection_report
+from colorcheck.records import Finding, FlatImage, Pose, Reason, Verdict
+from colorcheck.results import write_json
+from colorcheck.verdict import load_limits
+from tests.test_report import BAD_NAME, UGLY, _page
+
+ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")
+KINDS = (
+    *("pale", "dark", "faded-edge", "dark-edge", "pale-centre", "ghost"),
+    *("banding", "scorch", "pinhole", "speck", "hair", "glare"),
+)
+SIZE = (120.0, 80.0)
+STEP = 2.0
+MARGIN = 25.0
+NUMBERS_OF_A_MACHINE = re.compile(r"\b(nan|None|inf)\b")
+
+
+def spot(
+    kind: str = "pale", x: float = 84.0, y: float = 26.0, d: float = 20.0, de: float = 4.5, **detail: Any
+) -> Finding:
+    where = {"ghost": "all over", "banding": "all over", "faded-edge": "left", "dark-edge": "left"}
+    return Finding(
+        kind,
+        x,
+        y,
+        d,
+        math.pi / 4 * d**2,
+        de,
+        3.0,
+        0.99,
+        where.get(kind, "3.6 cm from the right, 2.6 cm from the top (upper right)"),
+        "major",
+        detail or ({"side": "left"} if kind.endswith("-edge") else {}),
+    )
+
+
+def defects(*findings: Finding, **other: Any) -> DefectResult:
+    rows, cols = round(SIZE[1] / STEP), round(SIZE[0] / STEP)
+    residual = np.zeros((rows, cols))
+    residual[:, :4] = np.nan
+    fields: dict[str, Any] = {
+        "findings": findings,
+        "residual": residual,
+        "lack": np.zeros((rows, cols)),
+        "lack_std": np.full((rows, cols), 0.01),
+        "step_mm": STEP,
+        "light": np.linspace(0.5, 0.9, cols)[None, :, None] * np.ones((rows, 1, 3)),
+        "light_ratio": 1.8,
+        "glare": np.zeros((rows, cols), bool),
+        "ambiguous": (),
+        "settle_by": "",
+        "anchors": ("card",),
+        "noise_lack": 0.01,
+        "noise_de00": 0.15,
+        "judged_share": 0.9,
+        "broad_de00": 0.4,
+        "shift_mm": np.zeros((1, 2)),
+        "source": "photo",
+        "coat": "card",
+    }
+    return DefectResult(**{**fields, **other})
+
+
+def photo(**other: Any) -> PiecePhoto:
+    pose = Pose(np.diag([6.0, 6.0, 1.0]), (0.0, 0.0), (400.0, 300.0), 500.0, False, 0.1, 6.0, 0, 0)
+    fields: dict[str, Any] = {
+        "name": "plaque.jpg",
+        "sha256": "00",
+        "device": "",
+        "taken": "",
+        "colour_space": "sRGB",
+        "notes": ("no profile inside: sRGB was taken",),
+        "pose": pose,
+        "placed_by": "content",
+        "uncertainty_mm": 0.08,
+        "score": 0.98,
+        "on_card": True,
+        "clipped_share": 0.0,
+        "white_level": 0.4,
+        "sharp_mm": 0.4,
+    }
+    return PiecePhoto(**{**fields, **other})
+
+
+def inspection(found: DefectResult, *, paper: str = "on", shot: PiecePhoto | None = None, **other: Any) -> Inspection:
+    """A piece with a margin round it, judged as the flow judges it."""
+    g = 3.0
+    h, w = round((SIZE[1] + 2 * MARGIN) * g), round((SIZE[0] + 2 * MARGIN) * g)
+    rgb = np.full((h, w, 3), 0.6, np.float32)
+    m = round(MARGIN * g)
+    rgb[m:-m, m:-m] = (0.05, 0.3, 0.1)  # the piece is green, the card is grey
+    shot = shot or photo()
+    fields: dict[str, Any] = {
+        "artwork": "number-27.png",
+        "size_mm": SIZE,
+        "shape": "rect",
+        "view": "front",
+        "paper": paper,
+        "photos": (shot,),
+        "defects": found,
+        "verdict": _judge([shot], found, paper=paper, limits=load_limits(None), repress=None),
+        "flat": FlatImage(rgb=rgb, clipped=np.zeros((h, w), np.uint8), inside=np.ones((h, w), bool), px_per_mm=g),
+        "expected_rgb": None,
+        "limits": load_limits(None),
+        "before": None,
+    }
+    return Inspection(**{**fields, **other})
+
+
+def judged(i: Inspection, action: str, *reasons: Reason) -> Inspection:
+    undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
+    return replace(i, verdict=Verdict(action=action, reasons=reasons, undecided=undecided, advice={}))  # type: ignore[arg-type]
+
+
+def every_reason() -> list[Reason]:
+    out = []
+    for measure in inspectwords.MEASURES:
+        on_piece = measure in KINDS and measure != "glare"
+        for outcome in ("pass", "fail", "undecided", "note", "skipped"):
+            for value in (0.0, 3.456, math.nan):
+                detail = {"diameter_mm": 14.0} if on_piece else {}
+                detail |= {"largest_mm": 2.6} if measure == "crisp-defects" else {}
+                place = "left" if measure.endswith("-edge") else "all over" if measure in ("ghost", "banding") else ""
+                out.append(Reason(measure, value, 2.0, 0.3, outcome, place, detail))
+    return out
+
+
+@pytest.fixture(scope="module")
+def pale() -> Inspection:
+    i = inspection(defects(spot(), spot("speck", 20, 60, 0.8, 6.0)))
+    assert i.verdict.action == "re-press"
+    return i
+
+
+@pytest.fixture(scope="module")
+def hidden() -> Inspection:
+    """No card, no second photo: light could hide more than the limit."""
+    found = defects(
+        anchors=(), ambiguous=("tilt", "bowl", "edge"), settle_by="blank frame", broad_de00=6.2, judged_share=0.8
+    )
+    i = inspection(found, shot=photo(on_card=False))
+    assert i.verdict.action == "retake-photo"
+    return i
+
+
+def printed(i: Inspection, **how: Any) -> str:
+    stream = io.StringIO()
+    print_inspection(i, stream, **{"width": 80, **how})
+    return stream.getvalue()
+
+
+# ---------------------------------------------------------------- words
+
+
+def test_every_measure_of_the_decision_has_words(pale: Inspection) -> None:
+    for r in every_reason():
+        for text in (
+            inspectwords.say(r, pale),
+            inspectwords.short_name(r),
+            words.measured_text(r),
+            inspectwords.limit_text(r, pale),
+        ):
+            assert text
+            assert not UGLY.search(text), (r.measure, r.outcome, text)
+        said = inspectwords.say(r, pale)
+        assert said.endswith("."), said
+        assert said[0].isupper() or said[0].isdigit(), said
+        assert "cell" not in said, f"a piece has no cells: {said}"
+
+
+def test_measures_the_flow_makes_are_all_known() -> None:
+    found = defects(
+        *(spot(k, de=5.0) for k in KINDS),
+        ambiguous=("ring",),
+        settle_by="blank frame",
+        broad_de00=9.0,
+        mean_de00=4.0,
+        source="profile",
+    )
+    bad = photo(clipped_share=0.5, white_level=0.01, sharp_mm=4.0, uncertainty_mm=9.0)
+    flooded = replace(found, glare=np.ones_like(found.glare), mean_de00=None)
+    for i in (inspection(found), inspection(found, shot=bad), inspection(flooded)):
+        for r in i.verdict.reasons:
+            assert r.measure in inspectwords.MEASURES, f"{r.measure} needs words"
+            assert words.step_of(r) == "photo" or words.is_photo_measure(r) is False
+
+
+def test_a_ghost_on_a_piece_is_told_in_colour_difference_not_in_percent(pale: Inspection) -> None:
+    r = Reason("ghost", 3.2, 1.0, 0.5, "fail", "all over", {"diameter_mm": 1.1})
+    assert "3.2 ± 1.0 ΔE00 (limit 1.0)" in inspectwords.say(r, pale)
+    assert "%" not in inspectwords.say(r, pale) + words.measured_text(r) + inspectwords.short_name(r)
+
+
+def test_findings_are_told_with_place_size_and_weight(pale: Inspection) -> None:
+    text = inspectwords.say_finding(spot(), pale)
+    for part in ("Pale spot", "upper right", "20 mm", "4.5 ΔE00", "plain to see"):
+        assert part in text
+    for kind in KINDS:
+        assert not UGLY.search(inspectwords.say_finding(spot(kind), pale)), kind
+    assert "at the all over" not in inspectwords.say_finding(spot("ghost"), pale)
+
+
+def test_light_and_print_that_cannot_be_told_apart_name_the_photo_that_settles_it(hidden: Inspection) -> None:
+    why = inspectwords.why(hidden)
+    assert "from one side to the other, a pale or dark middle or a faded edge" in why
+    assert "cannot be told from the lamp" in why
+    assert "blank white sheet" in why
+    assert "--blank-frame" in why
+    several = replace(hidden, defects=replace(hidden.defects, settle_by="turned a quarter and shifted"))
+    assert "turned by a quarter" in inspectwords.why(several)
+    assert inspectwords.headline(hidden).startswith(words.action_word("retake-photo"))
+    assert "6.2" in why
+
+
+def test_pale_piece_without_paper_says_why_it_is_not_pressed_again() -> None:
+    i = inspection(defects(spot()), paper="off")
+    assert i.verdict.action == "reprint"
+    assert "paper is off" in inspectwords.why(i)
+
+
+def test_little_that_could_be_judged_is_said() -> None:
+    few = inspection(defects(judged_share=0.3))
+    assert "Only 30 % of the piece" in inspectwords.why(few)
+    # a nearly white picture cannot show paleness in any photo: asking for another one would help nobody
+    none = inspection(defects(judged_share=0.02))
+    assert none.verdict.action == "accept"
+    assert any(r.measure == "judged-share" and r.outcome == "note" for r in none.verdict.reasons)
+    assert "Only 2 %" in inspectwords.why(none)
+
+
+# ---------------------------------------------------------------- JSON
+
+
+def test_json_has_the_keys_of_the_contract_and_no_nan(pale: Inspection, hidden: Inspection, tmp_path: Path) -> None:
+    for k, i in enumerate((pale, hidden)):
+        data = inspection_to_dict(i)
+        assert data["schema"] == "colorcheck-inspection/1"
+        assert data["name"] == "number-27.png"
+        assert data["size_mm"] == [120.0, 80.0]
+        assert {"shape", "view", "paper", "judged_share", "expected_from", "colour", "before"} <= set(data)
+        assert {"ratio", "glare_share", "anchors", "ambiguous", "settle_by"} <= set(data["lighting"])
+        verdict = data["verdict"]
+        assert {"action", "headline", "why", "undecided", "advice", "what_to_do", "cautions"} <= set(verdict)
+        for r in verdict["reasons"]:
+            assert {"measure", "value", "limit", "uncertainty", "outcome", "place", "says"} <= set(r)
+            assert not NUMBERS_OF_A_MACHINE.search(r["says"])
+        assert {"placed_by", "uncertainty_mm", "px_per_mm", "on_card"} <= set(data["photos"][0])
+        path = tmp_path / f"{k}.json"
+        write_json(path, data)  # refuses NaN
+        assert "NaN" not in path.read_text(encoding="utf-8")
+        assert json.loads(path.read_text(encoding="utf-8")) == data
+    first = inspection_to_dict(pale)["findings"][0]
+    assert (first["kind"], first["x_mm"], first["y_mm"]) == ("pale", 84.0, 26.0)
+    assert {"diameter_mm", "area_mm2", "delta_e00", "delta_L", "confidence", "where"} <= set(first)
+
+
+def test_json_serves_as_the_earlier_inspection(pale: Inspection, tmp_path: Path) -> None:
+    path = tmp_path / "first.json"
+    write_json(path, inspection_to_dict(pale))
+    now = defects(spot(de=2.1), spot("pale", 20, 60, 10, 1.9))
+    before = _compare_before(path, now)
+    data = inspection_to_dict(inspection(now, before=before))
+    assert data["before"]["worst_before"] == 4.5
+    assert data["before"]["better"]
+    assert data["before"]["new"]
+    assert data["before"]["significant"] is True
+
+
+# ---------------------------------------------------------------- terminal
+
+
+@pytest.mark.parametrize("action", ACTIONS)
+def test_answer_comes_first_on_the_terminal(pale: Inspection, action: str) -> None:
+    text = printed(judged(pale, action, *pale.verdict.reasons))
+    assert text.startswith(words.action_word(action).upper())
+    assert "\x1b" not in text
+    assert not NUMBERS_OF_A_MACHINE.search(text)
+    assert max(len(line) for line in text.splitlines()) <= 80
+
+
+def test_terminal_of_a_repress_has_condition_and_cautions(pale: Inspection) -> None:
+    text = " ".join(printed(pale).split())
+    assert words.CONDITION in text
+    for line in words.cautions("re-press"):
+        assert line in text
+
+
+def test_terminal_of_a_retake_names_the_photo(hidden: Inspection) -> None:
+    text = " ".join(printed(hidden).split())
+    assert text.count("blank white sheet") >= 1
+    assert "turned by a quarter" in text  # the other way
+    assert "Burns" not in text
+
+
+# ---------------------------------------------------------------- page
+
+
+def test_page_is_whole_and_stands_alone(pale: Inspection, hidden: Inspection) -> None:
+    for i in (pale, hidden):
+        html = render_inspection(i)
+        page = _page(html)
+        for tag, attrs in page.tags:
+            assert tag not in ("script", "link", "iframe", "object")
+            for name in ("src", "href", "xlink:href", "action"):
+                link = attrs.get(name)
+                assert link is None or link.startswith(("data:image/", "#")), (tag, link)
+            assert not any(n.startswith("on") for n in attrs)
+        assert not re.search(r"url\((?!#)|@import", html)
+        ids = [a["id"] for _, a in page.tags if "id" in a]
+        assert len(ids) == len(set(ids)) == 3
+        pictured = [a for t, a in page.tags if t == "svg"]
+        assert len(pictured) == 3
+        assert all(a.get("role") == "img" and a.get("aria-label") for a in pictured)
+        assert not NUMBERS_OF_A_MACHINE.search(page.words)
+        assert page.headings[0] == inspectwords.headline(i)
+
+
+def test_findings_are_marked_at_their_millimetres_on_the_piece_without_its_margin(pale: Inspection) -> None:
+    html = render_inspection(pale)
+    drawn = {(float(a), float(b)) for a, b in re.findall(r'data-x-mm="([-\d.]+)" data-y-mm="([-\d.]+)"', html)}
+    assert drawn == {(84.0, 26.0), (20.0, 60.0)}
+    picture = re.search(r'aria-label="The photo laid flat.*?<image href="data:image/jpeg;base64,([^"]+)" (.*?)/>', html)
+    assert picture
+    assert 'x="0" y="0" width="120" height="80"' in picture.group(2)
+    import base64
+
+    import cv2
+
+    pixels = cv2.imdecode(np.frombuffer(base64.b64decode(picture.group(1)), np.uint8), cv2.IMREAD_COLOR)
+    assert pixels.shape[:2] == (240, 360)
+    corner = pixels[2, 2].astype(int)  # BGR: green piece up to the corner, no grey card
+    assert corner[1] > corner[0] + 40
+    assert corner[1] > corner[2] + 40
+
+
+def test_repress_page_has_condition_and_cautions(pale: Inspection) -> None:
+    text = _page(render_inspection(pale)).words
+    assert words.CONDITION in text
+    for line in words.cautions("re-press"):
+        assert line in text
+    calm = _page(render_inspection(inspection(defects()))).words
+    assert "Burns" not in calm
+    assert words.CONDITION not in calm
+    assert "No findings" in calm
+
+
+def test_retake_page_names_the_settling_photo_in_answer_and_open_questions(hidden: Inspection) -> None:
+    page = _page(render_inspection(hidden))
+    first, last = page.words.index("blank white sheet"), page.words.rindex("blank white sheet")
+    assert first < page.words.index("What to photograph next")
+    assert last > page.words.index("What could not be decided")
+
+
+def test_unfit_photo_marks_only_its_reflections() -> None:
+    found = defects(spot(), spot("glare", 60, 40, 30, 9.0))
+    found.glare[5:25, 10:40] = True
+    i = inspection(found)
+    assert i.verdict.action == "retake-photo"
+    html = render_inspection(i)
+    assert re.findall(r'data-x-mm="([\d.]+)"', html) == ["60"]
+    text = _page(html).words
+    assert "reflection" in text
+    assert "does not count" in text
+    assert words.photo_advice("glare") in text
+
+
+def test_before_block_says_what_became_of_the_piece(pale: Inspection) -> None:
+    before = Before("first.json", 4.5, 2.1, ("left",), ("upper right",), (), ("middle",), True)
+    text = _page(render_inspection(replace(pale, before=before))).words
+    assert "Since the earlier inspection" in text
+    for part in ("Better: the palest place was 4.5", "now 2.1", "Gone: at the left.", "New:"):
+        assert part in text
+    doubtful = replace(before, significant=False)
+    assert "No change beyond doubt" in _page(render_inspection(replace(pale, before=doubtful))).words
+    worse = replace(before, worst_now=6.0)
+    assert "Worse" in printed(replace(pale, before=worse))
+    assert "Since the earlier" not in _page(render_inspection(pale)).words
+
+
+@pytest.mark.parametrize("action", ACTIONS)
+def test_every_action_and_every_reason_renders(pale: Inspection, action: str) -> None:
+    i = judged(pale, action, *every_reason())
+    assert not NUMBERS_OF_A_MACHINE.search(_page(render_inspection(i)).words)
+    assert not NUMBERS_OF_A_MACHINE.search(printed(i))
+    json.dumps(inspection_to_dict(i), allow_nan=False)
+
+
+def test_colour_is_shown_where_it_is_known() -> None:
+    cells = (ColourCell((200.0, 40.0, 40.0), 0.4, (50.0, 60.0, 40.0), (54.0, 50.0, 35.0), 5.2),)
+    i = inspection(defects(colours=cells, mean_de00=5.2, p95_de00=5.2, uptake=0.9, source="reading"))
+    assert i.verdict.action == "change-profile"
+    data = inspection_to_dict(i)["colour"]
+    assert data["mean_delta_e00"] == 5.2
+    assert data["colours"][0]["due_lab"] == [50.0, 60.0, 40.0]
+    page = _page(render_inspection(i))
+    assert "Colour" in page.headings
+    assert "5.2 ΔE00 on average" in page.words
+    assert "Burns" not in page.words
+
+
+def test_nothing_judged_leaves_dashes_not_words_of_the_machine() -> None:
+    lost = defects(broad_de00=math.nan, noise_de00=math.nan, light_ratio=math.nan, judged_share=0.0)
+    lost.residual[:] = np.nan
+    lost.light[:] = np.nan
+    i = inspection(lost, shot=photo(sharp_mm=math.nan, uncertainty_mm=math.nan))
+    assert not NUMBERS_OF_A_MACHINE.search(_page(render_inspection(i)).words)
+    json.dumps(inspection_to_dict(i), allow_nan=False)
+
+
+def test_edge_of_a_round_piece_is_marked_along_its_rim() -> None:
+    i = inspection(defects(spot("faded-edge", 60, 40, 8, 5.0, side="rim")), shape="round")
+    html = render_inspection(i)
+    assert '<ellipse class="ink dash" cx="60" cy="40" rx="52" ry="32"' in html
+
+
+def test_hostile_names_are_escaped(pale: Inspection) -> None:
+    shot = photo(name=BAD_NAME, device=BAD_NAME, colour_space=BAD_NAME, taken=BAD_NAME, notes=(BAD_NAME,))
+    before = Before(BAD_NAME, 4.5, 2.1, (BAD_NAME,), (), (), (), True)
+    html = render_inspection(replace(pale, artwork=BAD_NAME, photos=(shot,), before=before))
+    page = _page(html)
+    assert not any(t == "img" for t, _ in page.tags)
+    assert "<img" not in html
+    assert page.words.count("onerror=alert(1)") >= 6
+
+
+def test_report_is_kept_unless_told_otherwise(pale: Inspection, tmp_path: Path) -> None:
+    folder = tmp_path / "new" / "place"
+    path = write_inspection_report(pale, folder)
+    assert os.listdir(folder) == ["report.html"]
+    path.write_text("mine", encoding="utf-8")
+    with pytest.raises(FileError, match="holds a report already"):
+        write_inspection_report(pale, folder)
+    assert path.read_text(encoding="utf-8") == "mine"
+    write_inspection_report(pale, folder, overwrite=True)
+    assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")

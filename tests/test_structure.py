@@ -1,0 +1,199 @@
+"""The shape of the package: who may import whom, what starting up may load, what the public names are."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+import re
+import subprocess
+import sys
+import tomllib
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+
+import colorcheck
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "colorcheck"
+MODULES = {p.stem: p for p in sorted(PACKAGE.glob("*.py"))}
+
+GROUND = {
+    *("records", "errors", "units"),
+    *("cielab", "relative", "response", "robust"),  # formulae
+    *("places", "geometry", "posefit"),  # mm and pixels
+}
+# flows put steps in an order: they may import every step, and other flows
+FLOWS = {"pipeline", "characterise", "repeat", "defects", "inspection"}
+# faces turn a result into words, pictures and files, and read saved ones
+FACES = {"results", "words", "terminal", "pictures", "report", "inspectwords", "inspectreport"}
+# a step imports the ground floor only; what it may have beyond that, and why
+BEYOND = {
+    "locate": {"target"},  # the printed code names the layout, and the fit needs where its markers lie
+    "artwork": {"decode"},  # an artwork is a picture file like any other
+    "register": {"artwork"},  # the record of an artwork
+    "apart": {"expect"},  # the records and block means of the expected image
+    "inspectwords": {"inspection"},  # the records of an inspection
+    "inspectreport": {"inspection"},
+    "camerafile": {"camera", "results"},  # a CameraModel on disk, written whole or not at all
+}
+HEAVY = ("colour", "skimage", "matplotlib", "numba", "scipy")
+
+
+def imports(path: Path) -> set[str]:
+    """Modules of the package that a file imports, anywhere in it."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (
+            node.level == 1 or (node.module or "").startswith("colorcheck")
+        ):
+            module = (node.module or "").removeprefix("colorcheck").lstrip(".")
+            found |= {module.split(".")[0]} if module else {a.name for a in node.names}
+        elif isinstance(node, ast.Import):
+            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("colorcheck.")}
+    return found & set(MODULES)
+
+
+def allowed(module: str) -> set[str]:
+    """What a module may import."""
+    if module in ("__main__", "__init__"):
+        return set(MODULES)
+    if module in FACES:
+        return GROUND | FACES | {"target"} | BEYOND.get(module, set())
+    if module in FLOWS:
+        return set(MODULES) - {"__main__"} - (FACES - {"results"})
+    if module in GROUND:
+        return GROUND
+    return GROUND | BEYOND.get(module, set())
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_imports_run_one_way(module: str) -> None:
+    beyond = imports(MODULES[module]) - allowed(module) - {module}
+    assert not beyond, (
+        f"{module}.py imports {', '.join(sorted(beyond))}: a step imports the ground floor only"
+    )
+
+
+def test_import_table_names_only_modules_that_exist() -> None:
+    named = GROUND | FLOWS | FACES | set(BEYOND) | set().union(*BEYOND.values())
+    assert named <= set(MODULES), named - set(MODULES)
+    unused = {(m, b) for m, extra in BEYOND.items() for b in extra - imports(MODULES[m])}
+    assert not unused, f"exceptions that nobody needs any more: {unused}"
+
+
+def test_imports_form_no_circle() -> None:
+    graph = {m: imports(p) - {m} for m, p in MODULES.items()}
+    done: set[str] = set()
+    while ready := {m for m, needs in graph.items() if m not in done and needs <= done}:
+        done |= ready
+    assert done == set(MODULES), f"these import each other in a circle: {sorted(set(MODULES) - done)}"
+
+
+def test_heavy_libraries_are_imported_inside_functions() -> None:
+    for module, path in MODULES.items():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) and node.level == 0 else []
+            heavy = {n for n in names if n.split(".")[0] in HEAVY}
+            assert not heavy, f"{module}.py imports {heavy} at the top"
+
+
+def _loaded(code: str) -> set[str]:
+    """Top-level modules that a fresh process has loaded after running some code."""
+    code += "\nimport sys\nprint('LOADED', *sorted({m.split('.')[0] for m in sys.modules}))"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    return set(out.stdout.rsplit("LOADED", 1)[1].split())
+
+
+def test_import_and_help_load_nothing_heavy() -> None:
+    loaded = _loaded(
+        "import colorcheck\nfrom colorcheck.__main__ import main\n"
+        "for words in (['--help'], ['read', '--help'], ['target', '--help']):\n"
+        "    try: main(words)\n"
+        "    except SystemExit as e: assert e.code == 0"
+    )
+    assert "colorcheck" in loaded
+    assert not loaded & {"numpy", "cv2", "PIL", "jinja2", "reportlab", "segno", *HEAVY}
+
+
+def test_reading_a_photo_loads_nothing_it_does_not_need(tmp_path: Path) -> None:
+    out = tmp_path / "out.json"
+    loaded = _loaded(
+        "from colorcheck.__main__ import main\n"
+        f"assert main(['read', 'scans/offcut-scan.tif', '--quiet', '--json', {str(out)!r}]) == 0"
+    )
+    assert out.stat().st_size > 1000
+    assert {"numpy", "cv2"} <= loaded
+    assert not loaded & {"jinja2", "reportlab", *HEAVY}
+
+
+# ---------------------------------------------------------------- public names
+
+
+def test_public_names_can_be_imported() -> None:
+    assert colorcheck.__all__ == sorted(colorcheck.__all__)
+    for name in colorcheck.__all__:
+        assert getattr(colorcheck, name) is not None
+    assert set(dir(colorcheck)) == set(colorcheck.__all__)
+    assert set(colorcheck._HOME) | {"__version__"} == set(colorcheck.__all__)
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        _ = colorcheck.nonsense
+
+
+def test_version_agrees_with_the_project_file() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == colorcheck.__version__
+
+
+@pytest.mark.parametrize("module", [m for m in MODULES if m not in ("__init__", "__main__")])
+def test_module_lists_only_names_that_it_has(module: str) -> None:
+    loaded = import_module(f"colorcheck.{module}")
+    for name in getattr(loaded, "__all__", ()):
+        assert hasattr(loaded, name), f"{module}.__all__ names {name}"
+
+
+def _without_docstring(path: Path) -> list[str]:
+    kinds = ast.FunctionDef | ast.ClassDef | ast.AsyncFunctionDef
+
+    def look(body: list[ast.stmt], inside: str) -> list[str]:
+        missing = []
+        for node in body:
+            if isinstance(node, kinds) and not node.name.startswith("_"):
+                if not ast.get_docstring(node):
+                    missing.append(inside + node.name)
+                if isinstance(node, ast.ClassDef):
+                    missing += look(node.body, f"{node.name}.")
+        return missing
+
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return ([] if ast.get_docstring(tree) else ["the module itself"]) + look(tree.body, "")
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_every_public_name_says_what_it_is(module: str) -> None:
+    assert not _without_docstring(MODULES[module])
+
+
+def test_errors_all_hang_on_one_tree() -> None:
+    errors = import_module("colorcheck.errors")
+    classes = [c for _, c in inspect.getmembers(errors, inspect.isclass) if c.__module__ == errors.__name__]
+    assert len(classes) > 3
+    assert all(issubclass(c, errors.ColorcheckError) for c in classes)
+
+
+# ---------------------------------------------------------------- limits
+
+
+def test_every_limit_says_where_it_comes_from() -> None:
+    text = (PACKAGE / "limits.toml").read_text(encoding="utf-8")
+    explained = set()
+    table = ""
+    for line in text.splitlines():
+        if head := re.match(r"\[(\w+)\]", line):
+            table = head[1]
+        elif value := re.match(r"(\w+)\s*=\s*[-+\d.eE]+\s*#\s*(\S.{10,})", line):
+            explained.add((table, value[1]))
+    known = {(t, k) for t, values in tomllib.loads(text).items() for k in values}
+    assert known == explained, f"without a comment: {known - explained}"
