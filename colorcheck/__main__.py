@@ -101,6 +101,7 @@ def _add_read(sub: Any) -> None:
     )
     p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
     p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
+    p.add_argument("--values", metavar="VALUES.txt", help="write the cells' values as ISO 28178 text")
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     _add_heat(p)
     _common(p)
@@ -336,7 +337,8 @@ def _repress(args: argparse.Namespace) -> dict[str, Any] | None:
 
 def _read(args: argparse.Namespace) -> int:
     keep_existing(args.json, args.overwrite)
-    keep_inputs(args.json, [*args.photos, args.target, args.against, args.limits])
+    keep_inputs(args.json, [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat])
+    keep_existing(args.values, args.overwrite)
     keep_report(args.report, args.overwrite)
     repress = _repress(args)
     from .pipeline import read
@@ -377,6 +379,17 @@ def _read(args: argparse.Namespace) -> int:
             repress=repress,
             progress=progress,
         )
+    if args.values:
+        from .exchange import measurements_from_lab, write_measurements
+
+        cells = reading.cells
+        lab = cells.lab if cells.lab_absolute is None else cells.lab_absolute
+        told = "absolute" if reading.absolute else "relative to the bare coat"
+        header = {"ORIGINATOR": "colorcheck", "FILE_DESCRIPTOR": f"{reading.target.name}, CIELAB {told}"}
+        write_measurements(
+            args.values,
+            measurements_from_lab(reading.target.ids, lab, device_rgb=reading.target.device_rgb, header=header),
+        )
     data = reading_to_dict(reading) if args.json else None
     if data is not None:
         write_result(args, data)
@@ -394,6 +407,7 @@ def _read(args: argparse.Namespace) -> int:
 def _inspect(args: argparse.Namespace) -> int:
     keep_existing(args.json, args.overwrite)
     keep_report(args.report, args.overwrite)
+    keep_inputs(args.json, [*args.photos, args.artwork, args.blank_frame, args.reading, args.profile, args.before])
     from .units import parse_size
 
     size = parse_size(args.size)
@@ -444,6 +458,7 @@ def _inspect(args: argparse.Namespace) -> int:
 def _camera(args: argparse.Namespace) -> int:
     keep_existing(args.out, args.overwrite)
     keep_existing(args.json, args.overwrite)
+    keep_inputs(args.out, [*args.photos, args.target, args.measured])
     from .camerafile import save_camera
     from .characterise import characterise, characterise_result
     from .target import load_target

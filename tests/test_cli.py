@@ -941,3 +941,18 @@ def test_process_when_the_reader_goes_away(studio: dict[str, Any], tmp_path: Pat
     )
     assert "Traceback" not in done.stderr
     assert "Exception" not in done.stderr
+
+
+def test_values_are_written_as_exchange_text(tmp_path: Path) -> None:
+    """ISO 28178 text of a sample reading is read back with the reading's own numbers."""
+    from colorcheck.exchange import read_measurements
+
+    sample = Path(__file__).resolve().parents[1] / "scans" / "clock-good.jpg"
+    values, result = tmp_path / "v.txt", tmp_path / "r.json"
+    assert main(["read", str(sample), "--values", str(values), "--json", str(result), "--quiet"]) == 0
+    rows = {r["id"]: r for r in json.loads(result.read_text(encoding="utf-8"))["patches"]}
+    back = read_measurements(values)
+    assert set(back.ids) == set(rows)
+    for name, lab in zip(back.ids, back.lab, strict=True):
+        assert np.allclose(lab, rows[name]["lab"], atol=2e-3)
+    assert main(["read", str(sample), "--values", str(values), "--quiet"]) == 2

@@ -1,0 +1,145 @@
+"""A finished piece through the command line: what is found, what is said, and what is refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from colorcheck.__main__ import main
+
+from . import virtual as v
+from .virtual import artworks
+
+SIZE = (160.0, 120.0)
+CARD = v.Scene(lamps=(v.Lamp(x_mm=-320, y_mm=-240, height_mm=560),), vignetting=0.15)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with one artwork and photos of pieces made from it."""
+    out = tmp_path_factory.mktemp("pieces")
+    Image.fromarray(artworks.scenery(SIZE, 5.0, seed=5)).save(out / "art.png")
+    return out
+
+
+def piece(folder: Path, faults: v.Faults, seed: int = 1) -> v.PressedPiece:
+    art = np.asarray(Image.open(folder / "art.png"))
+    return v.press_sheet(art, 5.0, size_mm=SIZE, faults=faults, seed=seed)
+
+
+def shoot(folder: Path, name: str, of: v.PressedPiece, **options: Any) -> v.Photo:
+    scene = options.pop("scene", CARD)
+    pose = options.pop("pose", None) or v.Pose.megapixels(2.2, fill=0.7, rotation_deg=5, tilt_deg=6)
+    photo = v.photograph(of, scene=scene, pose=pose, camera=options.pop("camera", v.Camera()), seed=2)
+    v.save_photo(photo, folder / name, quality=90)
+    return photo
+
+
+def run(folder: Path, capsys: pytest.CaptureFixture[str], *photos: str, **options: str) -> dict[str, Any]:
+    args = ["inspect", *(str(folder / p) for p in photos), "--artwork", str(folder / "art.png"), "--size", "160x120mm"]
+    for key, value in options.items():
+        args += [f"--{key.replace('_', '-')}", value]
+    assert main([*args, "--json", "-"]) == 0
+    return dict(json.loads(capsys.readouterr().out))
+
+
+def test_spot_on_card_is_found_and_the_paper_decides(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    spot = v.Spot(60.0, 70.0, 20.0, v.pale_strength(8.0))
+    pressed = piece(folder, v.Faults(spots=(spot,)))
+    shoot(folder, "spot.jpg", pressed)
+    true = float(pressed.true_delta_map(2.0)[35, 30])
+    result = run(folder, capsys, "spot.jpg", glass_mm="4")
+    (found,) = [f for f in result["findings"] if f["kind"] == "pale"]
+    assert np.hypot(found["x_mm"] - 60, found["y_mm"] - 70) < 4
+    assert 1 / 1.6 < found["area_mm2"] / (np.pi / 4 * 20**2) < 1.6
+    assert abs(found["delta_e00"] - true) < 0.3 * true
+    assert result["verdict"]["action"] == "re-press"
+    assert "taped on" in " ".join(result["verdict"]["what_to_do"])
+    assert result["verdict"]["advice"]["repress"]["total_seconds"] > 30
+    off = run(folder, capsys, "spot.jpg", paper="off")
+    assert off["verdict"]["action"] == "reprint"
+    (folder / "first.json").write_text(json.dumps(result), encoding="utf-8")
+
+
+def test_good_piece_is_accepted_and_a_second_check_sees_the_spot_gone(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shoot(folder, "good.jpg", piece(folder, v.Faults()))
+    result = run(folder, capsys, "good.jpg", before=str(folder / "first.json"))
+    assert result["findings"] == []
+    assert result["verdict"]["action"] == "accept"
+    assert len(result["before"]["gone"]) == 1
+    assert result["before"]["significant"] is True
+
+
+def test_broad_pale_centre_needs_an_anchor_for_the_light(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One photo on wood cannot tell it from the lamp; a blank frame can."""
+    pressed = piece(folder, v.Faults(pale_centre=v.pale_strength(8.0), pale_centre_mm=(75, 55)))
+    wood = v.Scene(lamps=CARD.lamps, vignetting=0.15, card="wood")
+    # exposed so that a white sheet in its place will not be blank
+    photo = shoot(folder, "centre.jpg", pressed, scene=wood, camera=v.Camera(exposure_ev=-1.2))
+    alone = run(folder, capsys, "centre.jpg")
+    assert alone["verdict"]["action"] == "retake-photo"
+    assert alone["lighting"]["settle_by"] == "blank frame"
+    v.save_photo(v.photograph_blank(SIZE, photo=photo), folder / "blank.jpg", quality=92)
+    with_blank = run(folder, capsys, "centre.jpg", blank_frame=str(folder / "blank.jpg"))
+    broad = [f for f in with_blank["findings"] if f["kind"] in ("pale", "pale-centre")]
+    assert broad
+    assert np.hypot(broad[0]["x_mm"] - 80, broad[0]["y_mm"] - 60) < 12
+    assert with_blank["verdict"]["action"] == "re-press"
+
+
+def test_strong_reflection_in_one_photo_never_asks_for_pressing(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lit = v.Scene(lamps=CARD.lamps, glare=(v.Glare(95, 60, fwhm_mm=40, strength=0.3, frame="piece"),))
+    shoot(folder, "glare.jpg", piece(folder, v.Faults()), scene=lit)
+    assert run(folder, capsys, "glare.jpg")["verdict"]["action"] in ("retake-photo", "accept")
+
+
+def test_ghost_is_printed_again(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shoot(folder, "ghost.jpg", piece(folder, v.Faults(ghost=v.Ghost(2.4, -1.2, 0.15))))
+    assert run(folder, capsys, "ghost.jpg")["verdict"]["action"] == "reprint"
+
+
+def _bad(folder: Path) -> dict[str, tuple[list[str], str]]:
+    art, photo = str(folder / "art.png"), str(folder / "good.jpg")
+    Image.fromarray(np.full((600, 800, 3), 200, np.uint8)).save(folder / "plain.png")
+    Image.open(art).resize((600, 600)).save(folder / "square.png")
+    Image.open(art).convert("CMYK").save(folder / "cmyk.tif")
+    Image.fromarray(artworks.plaque(SIZE, 5.0, seed=9)).save(folder / "other.png")
+    shot = Image.open(photo)
+    shot.crop((shot.width // 2, 0, shot.width, shot.height)).save(folder / "cut.jpg")
+    size = ["--size", "160x120mm"]
+    return {
+        "other proportions": ([photo, "--artwork", str(folder / "square.png"), *size], "proportions"),
+        "blank artwork": ([photo, "--artwork", str(folder / "plain.png"), *size], "blank"),
+        "cmyk": ([photo, "--artwork", str(folder / "cmyk.tif"), *size], "CMYK"),
+        "other picture": ([photo, "--artwork", str(folder / "other.png"), *size], ""),
+        "size of another shape": ([photo, "--artwork", art, "--size", "160x160mm"], "proportions"),
+        "round needs one diameter": ([photo, "--artwork", art, *size, "--shape", "round"], "one diameter"),
+        "cut off": ([str(folder / "cut.jpg"), "--artwork", art, *size], "cut off"),
+        "blank frame with a piece": ([photo, "--artwork", art, *size, "--blank-frame", photo], "no blank frame"),
+        "before is no inspection": ([photo, "--artwork", art, *size, "--before", art], ""),
+        "no profile": ([photo, "--artwork", art, *size, "--profile", art], "profile"),
+        "result over the photo": ([photo, "--artwork", art, *size, "--json", photo, "--overwrite"], "is read"),
+    }
+
+
+def test_bad_input_gets_one_clear_line(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    if not (folder / "good.jpg").exists():
+        shoot(folder, "good.jpg", piece(folder, v.Faults()))
+    before = (folder / "good.jpg").read_bytes()
+    for what, (args, part) in _bad(folder).items():
+        capsys.readouterr()
+        assert main(["inspect", *args, "--quiet"]) == 2, what
+        err = capsys.readouterr().err
+        assert err.startswith("colorcheck: "), what
+        assert err.count("\n") == 1, what
+        assert part in err, (what, err)
+    assert (folder / "good.jpg").read_bytes() == before
