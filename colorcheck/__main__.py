@@ -350,6 +350,7 @@ def _read(args: argparse.Namespace) -> int:
     from .verdict import load_limits
 
     limits = load_limits(args.limits)
+    floor = load_floor(args.repeat) if args.repeat else None
     camera = None
     if args.camera:
         from .camerafile import load_camera
@@ -374,7 +375,7 @@ def _read(args: argparse.Namespace) -> int:
             printed=args.printed,
             paper=args.paper,
             against=against,
-            floor=(lambda ids: load_floor(args.repeat, ids)) if args.repeat else None,
+            floor=floor,
             limits=limits,
             repress=repress,
             progress=progress,

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from .camera import MIN_COLOURS, estimate_veil, fit_camera, linearise
+from .camera import MIN_COLOURS, fit_camera
 from .camerafile import CameraFile, camera_to_dict
 from .card import CardSignal, card_signal, coat_of, join
 from .errors import DataError, PhotoError
@@ -43,13 +43,6 @@ def card_of(image: LinearImage, result: PhotoResult, target: Target) -> CardSign
         return CardSignal(np.full(3, np.nan), np.inf, False, "uneven")
     fit = fit_light(centres(target)[white], result.light.e_cell[white], target.size_mm)
     return card_signal(image, result.pose, target, lambda mm: light_at(fit, mm)[0])
-
-
-def veil_of(result: PhotoResult, target: Target, tone: Floats) -> tuple[float, float]:
-    """Even veil of one photo, share of the coat, and its error; (0, inf) where light is too even."""
-    signal = linearise(result.samples.rgb - result.light.g_cell, tone).mean(axis=1)
-    coat = linearise(result.light.e_cell, tone).mean(axis=1)
-    return estimate_veil(signal, coat, target.device_rgb, (result.cells.flags & _UNFIT) == 0)
 
 
 def match(target: Target, measured: Measurements, name: str) -> tuple[Floats, Mask]:

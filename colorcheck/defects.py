@@ -19,7 +19,7 @@ import numpy as np
 from .apart import Parted, separate
 from .cielab import delta_e00
 from .expect import Answer, Array, Expected, PieceView, block_means, block_places, expected_image
-from .glare import Evidence, fit_glare, glare_at
+from .glare import Evidence, fit_glare, glare_at, grow
 from .places import where_in_words
 from .records import Finding, Shape
 from .relative import relative_lab
@@ -295,7 +295,7 @@ def _glare(e: Expected, p: Parted, left: Any, var: Any) -> tuple[list[Finding], 
             seen = w > 0
             noise = max(float(mad_std(mean[seen])), 1e-4) if seen.any() else 1.0
             middle = float(np.median(mean[seen])) if seen.any() else 0.0
-            hidden[k] = _grow(seen & (mean - middle > max(6 * noise, 0.006)), mean - middle > 2 * noise)
+            hidden[k] = grow(seen & (mean - middle > max(6 * noise, 0.006)), mean - middle > 2 * noise)
     else:
         b = max(round(4.0 / e.step_mm), 1)
         w = np.where(ok[0], 1.0, 0.0).astype(np.float32)
@@ -354,6 +354,24 @@ def _glare(e: Expected, p: Parted, left: Any, var: Any) -> tuple[list[Finding], 
     return out, hidden
 
 
+def lift_costs(rel: Array, depth: Array, left: Array, var: Array, x: Array, y: Array) -> tuple[float, float]:
+    """Weighted squares that are left when a lift is taken for added light, and when for missing dye.
+
+    The profile over the places is free: a low-order surface times either kind of lift. All
+    arrays are over n places: ``rel``, ``depth``, ``left``, ``var`` (n, 3), ``x``, ``y`` (n,).
+    """
+    lift = rel * np.expm1(left)
+    w = (1 / (var * rel**2 + 0.003**2)).reshape(-1)
+    u, v = ((t - t.mean()) / max(float(np.ptp(t)), 1) * 2 for t in (x, y))
+    ground = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)[:, None, :]
+    costs = []
+    for kind in (np.ones_like(lift), rel * depth):
+        a = (ground * kind[..., None]).reshape(-1, 6)
+        c = np.linalg.lstsq(a.T @ (a * w[:, None]), a.T @ (w * lift.reshape(-1)), rcond=1e-9)[0]
+        costs.append(float((w * (lift.reshape(-1) - a @ c) ** 2).sum()))
+    return costs[0], costs[1]
+
+
 def _additive(e: Expected, p: Parted, left: Array, var: Array, lies: Array) -> Array:
     """Keep only those places where added light explains what is seen clearly better than missing dye does."""
     out = np.zeros_like(lies)
@@ -363,32 +381,11 @@ def _additive(e: Expected, p: Parted, left: Array, var: Array, lies: Array) -> A
         here = (label == j) & np.isfinite(left).all(axis=2) & np.isfinite(var).all(axis=2)
         if here.sum() < 12:
             continue
-        y = e.rel[here] * np.expm1(left[here])
-        w = 1 / ((var[here] + own[here]) * e.rel[here] ** 2 + 0.003**2)
-        # the profile over the region is free: a low-order surface times either kind of lift
         yy, xx = np.nonzero(here)
-        u = (xx - xx.mean()) / max(float(np.ptp(xx)), 1) * 2
-        t = (yy - yy.mean()) / max(float(np.ptp(yy)), 1) * 2
-        ground = np.stack([np.ones_like(u), u, t, u * u, u * t, t * t], axis=1)[:, None, :]
-        costs = []
-        for kind in (np.ones_like(y), e.rel[here] * p.depth[here]):
-            a = (ground * kind[..., None]).reshape(-1, 6)
-            ww = w.reshape(-1)
-            x = np.linalg.lstsq(a.T @ (a * ww[:, None]), a.T @ (ww * y.reshape(-1)), rcond=1e-9)[0]
-            costs.append(float((ww * (y.reshape(-1) - a @ x) ** 2).sum()))
+        costs = lift_costs(e.rel[here], p.depth[here], left[here], var[here] + own[here], xx, yy)
         if costs[1] > 1.35 * costs[0] and costs[1] - costs[0] > 40:
             out |= label == j
     return out
-
-
-def _grow(core: Array, around: Array) -> Array:
-    """Keep the parts of ``around`` that touch ``core``, one block wider."""
-    if not core.any():
-        return np.zeros_like(core)
-    _, label = cv2.connectedComponents((around | core).astype(np.uint8), connectivity=8)
-    keep = np.unique(label[core])
-    kept = np.isin(label, keep[keep > 0]).astype(np.uint8)
-    return np.asarray(cv2.dilate(kept, np.ones((3, 3), np.uint8)).astype(bool))
 
 
 # --- faded edges ----------------------------------------------------------------------------------

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-import cv2
 import numpy as np
 
 from .records import Floats, Pose
@@ -79,25 +78,3 @@ def sampling_maps(pose: Pose, size_mm: tuple[float, float], px_per_mm: float) ->
     rows = nodes[iy] * (1 - ty) + nodes[iy + 1] * ty
     full = rows[:, ix] * (1 - tx) + rows[:, ix + 1] * tx
     return np.ascontiguousarray(full[..., 0]), np.ascontiguousarray(full[..., 1])
-
-
-def flatten(pixels: Any, pose: Pose, size_mm: tuple[float, float], px_per_mm: float, *, nearest: bool = False) -> Any:
-    """Lay an image flat on the millimetre grid; outside the photo is NaN (float) or 0.
-
-    Parameters
-    ----------
-    pixels : (H, W[, c])
-        float32 or uint8 image in the pose's pixel coordinates.
-    nearest : bool
-        Take the nearest pixel (for flags) instead of interpolating.
-    """
-    mx, my = sampling_maps(pose, size_mm, px_per_mm)
-    border = float("nan") if pixels.dtype == np.float32 else 0
-    return cv2.remap(
-        pixels,
-        mx,
-        my,
-        cv2.INTER_NEAREST if nearest else cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(border,) * 4,
-    )

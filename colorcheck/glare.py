@@ -125,12 +125,12 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         robust = np.maximum(tukey_weights(left, scale, 6.0), 0.01)
         std = std * scale
     sure = (g > 4 * std) & (g > 0.012)
-    mask = _grow(sure.reshape(shape), ((g > 2 * std) & (g > 0.004)).reshape(shape))
+    mask = grow(sure.reshape(shape), ((g > 2 * std) & (g > 0.004)).reshape(shape))
     out = np.where(mask[..., None], np.maximum(per_channel.reshape(*shape, 3), 0.0), 0.0)
     return GlareFit(g=out, std=std.reshape(shape), mask=mask, lack=lack.reshape(shape), step_mm=step)
 
 
-def _grow(core: Mask, around: Mask) -> Mask:
+def grow(core: Mask, around: Mask) -> Mask:
     """Keep the parts of ``around`` that touch ``core``, one node wider."""
     if not core.any():
         return np.zeros_like(core)

@@ -15,11 +15,12 @@ from .apart import Parted, separate
 from .artwork import Artwork, load_artwork
 from .cielab import lab_to_xyz, xyz_to_linear_srgb
 from .decode import decode
-from .defects import DefectResult, judge
+from .defects import DefectResult, judge, lift_costs
 from .errors import DataError, FileError, PhotoError
 from .expect import Expected, PieceView, expected_image
-from .geometry import local_px_per_mm, mm_to_px, sampling_maps
+from .geometry import local_px_per_mm, mm_to_px
 from .records import Action, Finding, FlatImage, Floats, LinearImage, Pose, Reason, Shape, Verdict, View
+from .rectify import resample
 from .register import Registered, artwork_on_piece, register
 from .response import fit_response, predict
 from .verdict import compare, load_limits
@@ -70,7 +71,7 @@ class Before:
 class Inspection:
     """Everything `inspect` found on one piece.
 
-    ``flat`` is the first photo laid flat, ``expected_rgb`` the artwork on the same grid.
+    ``flat`` is the first photo laid flat.
     """
 
     artwork: str
@@ -82,7 +83,6 @@ class Inspection:
     defects: DefectResult
     verdict: Verdict
     flat: FlatImage
-    expected_rgb: Any
     limits: dict[str, Any]
     before: Before | None
 
@@ -105,12 +105,7 @@ def _with_margin(pose: Pose, margin: float) -> Pose:
 def _lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float], g: float) -> FlatImage:
     """Lay the piece and a margin round it flat."""
     wide = (size_mm[0] + 2 * _MARGIN_MM, size_mm[1] + 2 * _MARGIN_MM)
-    mx, my = sampling_maps(_with_margin(pose, _MARGIN_MM), wide, g)
-    tall, across = image.rgb.shape[:2]
-    inside = (mx >= 0) & (mx <= across - 1) & (my >= 0) & (my <= tall - 1)
-    rgb: Any = cv2.remap(image.rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    clipped: Any = cv2.remap(image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return FlatImage(rgb=rgb, clipped=clipped, inside=inside, px_per_mm=g)
+    return resample(image, _with_margin(pose, _MARGIN_MM), wide, g)
 
 
 def _ring(flat: FlatImage, size_mm: tuple[float, float], shape: Shape) -> Any:
@@ -262,16 +257,9 @@ def _mark_reflection(f: Finding, e: Expected, p: Parted) -> Finding:
     left, var = p.left[0], p.var[0] + p.colour_var[np.maximum(p.colour_group, 0)]
     near = np.hypot(x - f.x_mm, y - f.y_mm) < max(0.6 * f.diameter_mm, 3 * e.step_mm)
     here = np.asarray(near & e.inside & np.isfinite(left).all(axis=2) & np.isfinite(var).all(axis=2))
-    costs = [0.0, 0.0]
+    costs = (0.0, 0.0)
     if here.sum() >= 12:
-        seen = e.rel[here] * np.expm1(left[here])
-        w = (1 / (var[here] * e.rel[here] ** 2 + 0.003**2)).reshape(-1)
-        u, v = (x[here] - f.x_mm) / f.diameter_mm, (y[here] - f.y_mm) / f.diameter_mm
-        ground = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=1)[:, None, :]
-        for k, kind in enumerate((np.ones_like(seen), e.rel[here] * p.depth[here])):
-            a = (ground * kind[..., None]).reshape(-1, 6)
-            c = np.linalg.lstsq(a.T @ (a * w[:, None]), a.T @ (w * seen.reshape(-1)), rcond=1e-9)[0]
-            costs[k] = float((w * (seen.reshape(-1) - a @ c) ** 2).sum())
+        costs = lift_costs(e.rel[here], p.depth[here], left[here], var[here], x[here], y[here])
     dye = costs[0] > 1.25 * costs[1] and costs[0] - costs[1] > 25
     return f if dye else replace(f, detail={**f.detail, "could_be_reflection": True})
 
@@ -366,8 +354,16 @@ def _defect_reason(f: Finding, found: DefectResult, limits: dict[str, Any]) -> R
     return Reason(f.kind, f.delta_e00, limit, u, outcome, place=f.where, detail=detail)
 
 
-def _compare_before(path: str | Path, found: DefectResult) -> Before:
-    """Match the findings of an earlier inspection with today's.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Earlier:
+    """Pale places of an earlier inspection: x, y in mm, ΔE00, and where in words."""
+
+    name: str
+    places: tuple[tuple[float, float, float, str], ...]
+
+
+def _load_before(path: str | Path) -> _Earlier:
+    """Read the pale places of an earlier inspection.
 
     Raises
     ------
@@ -378,20 +374,25 @@ def _compare_before(path: str | Path, found: DefectResult) -> Before:
     try:
         data = json.loads(p.read_text(encoding="utf-8"))
         old = [f for f in data["findings"] if f["kind"] in _PALE]
-        places = [(float(f["x_mm"]), float(f["y_mm"]), float(f["delta_e00"]), str(f["where"])) for f in old]
+        places = tuple((float(f["x_mm"]), float(f["y_mm"]), float(f["delta_e00"]), str(f["where"])) for f in old)
     except FileNotFoundError as e:
         raise FileError(f"there is no file {p}", "check the name given with --before") from e
     except OSError as e:
         raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --before") from e
     except (ValueError, KeyError, TypeError) as e:
         raise DataError(f"{p.name} is not an inspection", "give the file written by 'inspect' with --json") from e
+    return _Earlier(p.name, places)
+
+
+def _compare_before(earlier: _Earlier, found: DefectResult) -> Before:
+    """Match the findings of an earlier inspection with today's."""
     now = [f for f in found.findings if f.kind in _PALE]
     noise = max(found.noise_de00, 0.2)
     gone: list[str] = []
     better: list[str] = []
     same: list[str] = []
     used: set[int] = set()
-    for x, y, de, where in places:
+    for x, y, de, where in earlier.places:
         near = [k for k, f in enumerate(now) if np.hypot(f.x_mm - x, f.y_mm - y) < 0.6 * f.diameter_mm + 8]
         if not near:
             gone.append(where)
@@ -400,10 +401,10 @@ def _compare_before(path: str | Path, found: DefectResult) -> Before:
         used.add(k)
         (better if now[k].delta_e00 < de - 2.8 * noise else same).append(where)
     new = [f.where for k, f in enumerate(now) if k not in used]
-    before = max((p[2] for p in places), default=0.0)
+    before = max((p[2] for p in earlier.places), default=0.0)
     after = max((f.delta_e00 for f in now), default=0.0)
     return Before(
-        name=p.name,
+        name=earlier.name,
         worst_before=before,
         worst_now=after,
         gone=tuple(gone),
@@ -464,6 +465,7 @@ def inspect(
     """
     limits = load_limits() if limits is None else limits
     say = progress or (lambda _: None)
+    earlier = _load_before(before) if before else None
     art: Artwork = load_artwork(artwork, size_mm=size_mm, shape=shape, view=view)
     views: list[PieceView] = []
     kept: list[PiecePhoto] = []
@@ -524,7 +526,6 @@ def inspect(
     if len(views) == 1:
         found = replace(found, findings=tuple(_mark_reflection(f, expected, parted) for f in found.findings))
     verdict = _judge(kept, found, paper=paper, limits=limits, repress=repress)
-    earlier = _compare_before(before, found) if before else None
     return Inspection(
         artwork=art.source,
         size_mm=size_mm,
@@ -535,7 +536,6 @@ def inspect(
         defects=found,
         verdict=verdict,
         flat=first_flat,
-        expected_rgb=device,
         limits=limits,
-        before=earlier,
+        before=_compare_before(earlier, found) if earlier else None,
     )

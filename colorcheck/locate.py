@@ -37,7 +37,6 @@ class Located:
     target: Target
     pose: Pose
     image: LinearImage
-    cells_seen: Any
     edge_mm: float
 
 
@@ -370,7 +369,7 @@ def _measure_edges(work: Any, pose: Pose, target: Target, reach: float) -> tuple
     return np.where(wrong, np.nan, offset), np.where(wrong | (contrast < 0.12 * top), np.nan, blur)
 
 
-def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]:
+def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, float]:
     """Measure the cell edges, fit, and measure again until they stay."""
     mids, normals, _, _ = _edge_rows(target)
     gap = (target.pitch_mm - target.cell_mm) / 2
@@ -390,7 +389,7 @@ def _refine(work: Any, pose: Pose, target: Target) -> tuple[Pose, Floats, float]
     cx, cy = (left[:, 1] - left[:, 0]) / 2, (left[:, 3] - left[:, 2]) / 2
     rms = float(np.sqrt(np.nanmean(np.concatenate([cx, cy]) ** 2))) if np.isfinite(left).any() else float("nan")
     pose = replace(pose, residual_mm=rms, edges_used=int(np.isfinite(offset).sum()))
-    return pose, offset, float(np.nanmedian(blur)) if np.isfinite(blur).any() else float("nan")
+    return pose, float(np.nanmedian(blur)) if np.isfinite(blur).any() else float("nan")
 
 
 def _first_pose(target: Target, seen: _Seen, shape: tuple[int, int], image: LinearImage) -> tuple[Pose, Any]:
@@ -514,12 +513,11 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
     pose, fit = _first_pose(target, seen, grey.shape[:2], image)
     _check_one_sheet(target, seen, fit, image)
     pose = scaled(pose, f_work / factor)
-    pose, offset, blur = _refine(work, pose, target)
+    pose, blur = _refine(work, pose, target)
     pose = replace(scaled(pose, 1.0 / f_work), mirrored=mirrored, residual_mm=pose.residual_mm)
     if pose.edges_used < 24 or not np.isfinite(blur):
         raise TargetError(
             f"the cells of the target in {image.source} cannot be made out",
             "photograph it larger, sharper, with even light and no reflections",
         )
-    seen_cells = np.isfinite(offset.reshape(-1, 4)[: len(target.box_mm)]).any(axis=1)
-    return Located(target=target, pose=pose, image=image, cells_seen=seen_cells, edge_mm=blur)
+    return Located(target=target, pose=pose, image=image, edge_mm=blur)

@@ -275,10 +275,7 @@ class _Worked:
     result: PhotoResult
     field_rel: Floats
     field_std: Floats
-    response: Response
-    due: Floats
     tone: Tone
-    covered: Any
     coat: Floats
     card: CardSignal
 
@@ -348,10 +345,7 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
         result,
         field_rel,
         parts.field_std,
-        parts.response,
-        parts.due,
         parts.tone,
-        parts.covered,
         coat_of(parts.light),
         card,
     )

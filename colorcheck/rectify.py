@@ -40,12 +40,17 @@ def lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float]) -> Fl
     finest = min(14.0, float(np.sqrt(_MAX_FLAT_PIXELS / (w * h))))
     parts = _field_step_mm(size_mm)
     g = float(np.clip(np.ceil(pose.px_per_mm * parts) / parts, 3.0, max(3.0, np.floor(finest * parts) / parts)))
-    mx, my = sampling_maps(pose, size_mm, g)
+    return resample(image, pose, size_mm, g)
+
+
+def resample(image: LinearImage, pose: Pose, size_mm: tuple[float, float], px_per_mm: float) -> FlatImage:
+    """Lay flat what the pose puts into ``size_mm``, at a given number of pixels per millimetre."""
+    mx, my = sampling_maps(pose, size_mm, px_per_mm)
     tall, wide = image.rgb.shape[:2]
     inside = (mx >= 0) & (mx <= wide - 1) & (my >= 0) & (my <= tall - 1)
     flat: Any = cv2.remap(image.rgb, mx, my, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     clip: Any = cv2.remap(image.clipped, mx, my, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return FlatImage(rgb=flat, clipped=clip, inside=inside, px_per_mm=g)
+    return FlatImage(rgb=flat, clipped=clip, inside=inside, px_per_mm=px_per_mm)
 
 
 def _windows(boxes: Any, g: float, share: float) -> tuple[Any, Any]:

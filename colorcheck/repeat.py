@@ -130,8 +130,8 @@ def to_dict(r: Repeatability) -> dict[str, Any]:
     }
 
 
-def load_floor(path: str | Path, ids: Sequence[str]) -> Floats:
-    """Noise floor per cell (n,) from a saved study; cells it does not know take its mean.
+def load_floor(path: str | Path) -> Callable[[Sequence[str]], Floats]:
+    """Read a saved study; the answer gives the noise floor (n,) of cells by name, unknown ones its mean.
 
     Raises
     ------
@@ -154,9 +154,9 @@ def load_floor(path: str | Path, ids: Sequence[str]) -> Floats:
             raise KeyError("schema")
         mean = float(data["repeatability_delta_e00"])
         known = {str(c["id"]): float(c["std_delta_e00"]) for c in data["cells"] if c["std_delta_e00"] is not None}
-        floor = np.array([known.get(i, mean) for i in ids])
-        if not np.isfinite(floor).all() or (floor < 0).any():
+        every = np.array([mean, *known.values()])
+        if not np.isfinite(every).all() or (every < 0).any():
             raise ValueError("negative or not finite")
     except (KeyError, TypeError, ValueError) as e:
         raise DataError(f"{p.name} is not a repeat study", "make one with 'colorcheck repeat'") from e
-    return floor
+    return lambda ids: np.array([known.get(i, mean) for i in ids])

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
-import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +13,7 @@ from . import pictures as pic
 from . import words
 from .errors import FileError
 from .records import Accuracy, CellFlag, CellKind, Finding, Floats, Mask, PhotoResult, Reading, Reason
+from .results import write_text
 
 _SWATCHES = 24
 _ROWS = 12
@@ -50,46 +49,15 @@ def write_page(folder: str | Path, render: Callable[[], str], *, overwrite: bool
     where = Path(folder)
     path = where / "report.html"
     if path.exists() and not overwrite:
-        raise FileError(
-            f"{where} holds a report already", "name another folder, or remove the old report first"
-        )
+        raise FileError(f"{where} holds a report already", "name another folder, or remove the old report first")
     try:
         where.mkdir(parents=True, exist_ok=True)
     except FileExistsError as e:
         raise FileError(f"{where} is a file, not a folder", "name a folder for the report") from e
     except OSError as e:
         raise FileError(f"the folder {where} cannot be made ({e.strerror})", "choose another place") from e
-    write_whole(path, render())
+    write_text(path, render())
     return path
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write text to a temporary file beside ``path``, then rename it.
-
-    Raises
-    ------
-    FileError
-        The folder cannot be written.
-    """
-    try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    except OSError as e:
-        raise FileError(f"{path} cannot be written ({e.strerror})", "choose a folder that is yours") from e
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as f:
-            f.write(text)
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(temporary, 0o666 & ~mask)
-        os.replace(temporary, path)
-    except OSError as e:
-        Path(temporary).unlink(missing_ok=True)
-        raise FileError(
-            f"{path} cannot be written ({e.strerror})", "free some space or choose another place"
-        ) from e
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
 
 
 def render_report(reading: Reading) -> str:
@@ -336,11 +304,7 @@ def _even_numbers(reading: Reading) -> list[tuple[str, str]]:
         (
             "gradual change",
             f"{n(e.slope_l_per_cm, 2)} L* per cm"
-            + (
-                f", paler towards the {e.slope_direction}"
-                if e.slope_direction and e.slope_l_per_cm >= 0.05
-                else ""
-            ),
+            + (f", paler towards the {e.slope_direction}" if e.slope_direction and e.slope_l_per_cm >= 0.05 else ""),
         ),
         ("standard deviation of the ninths, L* / a* / b*", std),
     ]
@@ -380,9 +344,7 @@ def _open(reading: Reading) -> list[dict[str, str]]:
     out: dict[str, list[str]] = {}
     for r in v.reasons:
         if r.outcome in ("undecided", "skipped"):
-            out.setdefault(words.undecided_advice(r.measure, reading), []).append(
-                words.say_reason(r, reading)
-            )
+            out.setdefault(words.undecided_advice(r.measure, reading), []).append(words.say_reason(r, reading))
     return [{"what": " ".join(says), "settle": settle} for settle, says in out.items()]
 
 
@@ -403,8 +365,7 @@ def _photo_facts(p: PhotoResult) -> dict[str, Any]:
         ("Contrast changed by the camera", n(abs(c.tone_spread), 2)),
         (
             "Fit of the sheet",
-            f"{n(p.pose.residual_mm, 2)} mm from {p.pose.edges_used} edges and "
-            f"{p.pose.markers_found} markers",
+            f"{n(p.pose.residual_mm, 2)} mm from {p.pose.edges_used} edges and {p.pose.markers_found} markers",
         ),
     ]
     return {"name": p.image_name, "facts": facts, "notes": list(p.notes)}
@@ -425,13 +386,9 @@ def _colour(reading: Reading) -> dict[str, Any] | None:
     order = _first_of_each(order, reading)
     worst = order[:_SWATCHES]
     lab, ids = reading.cells.lab, reading.target.ids
-    cut = (
-        bool(pic.lab_to_srgb8(np.concatenate([lab[worst], acc.aim_lab[worst]]))[1].any()) if worst else False
-    )
+    cut = bool(pic.lab_to_srgb8(np.concatenate([lab[worst], acc.aim_lab[worst]]))[1].any()) if worst else False
     n = words.number
-    aim_name = (
-        f"the reading {acc.against}" if acc.against else "what the file asked for, within this coat's range"
-    )
+    aim_name = f"the reading {acc.against}" if acc.against else "what the file asked for, within this coat's range"
     return {
         "judged": reading.printed != "raw",
         "aim": aim_name,
@@ -502,8 +459,7 @@ def _cell_row(reading: Reading, acc: Accuracy, k: int) -> dict[str, str]:
         "rgb": " ".join(str(int(c)) for c in reading.target.device_rgb[k]),
         "lab": lab,
         "aim": aim,
-        "de": f"{words.number(float(acc.total[k]))} ± "
-        f"{words.number(2 * float(reading.cells.uncertainty[k]))}",
+        "de": f"{words.number(float(acc.total[k]))} ± {words.number(2 * float(reading.cells.uncertainty[k]))}",
         "hex": pic.lab_hex(reading.cells.lab[k])[0],
         "aim_hex": pic.lab_hex(acc.aim_lab[k])[0],
         "flags": ", ".join(words.flag_words(int(reading.cells.flags[k]))) or "none",
@@ -534,9 +490,7 @@ def _ramp_plot(reading: Reading, acc: Accuracy) -> str:
     # the uncertainty is in ΔE00, which along greys is near one unit of L*
     inner = p.band(xs, (lab[:, 0] - 2 * u).tolist(), (lab[:, 0] + 2 * u).tolist(), "band")
     inner += p.line(xs, aim[:, 0].tolist(), "aimline") + p.line(xs, ls, "line")
-    inner += "".join(
-        p.dot(a, b, "point", title=f"value {a:.0f}: L* {b:.1f}") for a, b in zip(xs, ls, strict=True)
-    )
+    inner += "".join(p.dot(a, b, "point", title=f"value {a:.0f}: L* {b:.1f}") for a, b in zip(xs, ls, strict=True))
     return pic.plot_svg(
         "Lightness of the grey ramp against the value sent to the printer; measured and aim",
         "value sent to the printer",

@@ -236,6 +236,11 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
     FileError
         The folder does not exist or cannot be written.
     """
+    write_text(path, to_text(data))
+
+
+def write_text(path: str | Path, text: str) -> None:
+    """Write a text file whole or not at all; errors as for `write_json`."""
     p = Path(path)
     try:
         if p.is_dir():
@@ -245,7 +250,7 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
         raise FileError(f"{p} cannot be written ({err.strerror})", "choose a folder that exists and is yours") from err
     try:
         with os.fdopen(handle, "w", encoding="utf-8") as f:
-            f.write(to_text(data))
+            f.write(text)
         mask = os.umask(0)
         os.umask(mask)
         os.chmod(temporary, 0o666 & ~mask)

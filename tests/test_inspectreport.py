@@ -17,7 +17,7 @@ import pytest
 from colorcheck import inspectwords, words
 from colorcheck.defects import ColourCell, DefectResult
 from colorcheck.errors import FileError
-from colorcheck.inspection import Before, Inspection, PiecePhoto, _compare_before, _judge
+from colorcheck.inspection import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
 from colorcheck.inspectreport import inspection_to_dict, print_inspection, render_inspection, write_inspection_report
 from colorcheck.records import Finding, FlatImage, Pose, Reason, Verdict
 from colorcheck.results import write_json
@@ -120,7 +120,6 @@ def inspection(found: DefectResult, *, paper: str = "on", shot: PiecePhoto | Non
         "defects": found,
         "verdict": _judge([shot], found, paper=paper, limits=load_limits(None), repress=None),
         "flat": FlatImage(rgb=rgb, clipped=np.zeros((h, w), np.uint8), inside=np.ones((h, w), bool), px_per_mm=g),
-        "expected_rgb": None,
         "limits": load_limits(None),
         "before": None,
     }
@@ -278,7 +277,7 @@ def test_json_serves_as_the_earlier_inspection(pale: Inspection, tmp_path: Path)
     path = tmp_path / "first.json"
     write_json(path, inspection_to_dict(pale))
     now = defects(spot(de=2.1), spot("pale", 20, 60, 10, 1.9))
-    before = _compare_before(path, now)
+    before = _compare_before(_load_before(path), now)
     data = inspection_to_dict(inspection(now, before=before))
     assert data["before"]["worst_before"] == 4.5
     assert data["before"]["better"]
