@@ -8,42 +8,36 @@ import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
 from . import __version__
+from .cli import (
+    Parser,
+    add_common,
+    add_heat,
+    keep_existing,
+    keep_inputs,
+    keep_report,
+    repress_seconds,
+    use_color,
+    write_result,
+)
 from .errors import ColorcheckError, FileError, UsageError
 
 
-class _Parser(argparse.ArgumentParser):
-    """Says what is wrong in one line."""
-
-    def error(self, message: str) -> NoReturn:
-        """Raise instead of printing the whole usage."""
-        raise UsageError(message, f"see '{self.prog} --help'")
-
-
 def _parser() -> argparse.ArgumentParser:
-    p = _Parser(
+    p = Parser(
         prog="colorcheck",
         description="Print a test target, press it, photograph it: colour, evenness, and what to do next.",
     )
     p.add_argument("--version", action="version", version=f"colorcheck {__version__}")
-    sub = p.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+    sub = p.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
     _add_target(sub)
     _add_read(sub)
     _add_inspect(sub)
     _add_camera(sub)
     _add_repeat(sub)
     return p
-
-
-def _common(p: argparse.ArgumentParser, *, report: bool = True) -> None:
-    """Options that every measuring command takes."""
-    p.add_argument("--json", metavar="FILE", help="write the full result as JSON ('-' for the screen)")
-    if report:
-        p.add_argument("--report", metavar="DIR", help="write report.html with the pictures into this folder")
-    p.add_argument("--overwrite", action="store_true", help="replace files that exist")
-    p.add_argument("--quiet", action="store_true", help="print nothing on the screen")
 
 
 def _add_target(sub: Any) -> None:
@@ -73,7 +67,7 @@ def _add_target(sub: Any) -> None:
     p.add_argument("--seed", type=int, default=1, help="another number, another order of the cells")
     p.add_argument("--format", choices=("png", "tiff", "pdf"), default="png")
     p.add_argument("--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)")
-    _common(p, report=False)
+    add_common(p, report=False)
     p.set_defaults(run=_target)
 
 
@@ -103,24 +97,9 @@ def _add_read(sub: Any) -> None:
     p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
     p.add_argument("--values", metavar="VALUES.txt", help="write the cells' values as ISO 28178 text")
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
-    _add_heat(p)
-    _common(p)
+    add_heat(p)
+    add_common(p)
     p.set_defaults(run=_read)
-
-
-def _add_heat(p: argparse.ArgumentParser) -> None:
-    """Add what the heat model wants to know for the re-press advice."""
-    p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
-    p.add_argument("--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)")
-    p.add_argument(
-        "--heated-face",
-        choices=("back", "coat"),
-        default="coat",
-        help="which side the platen heats (default: coat, through the paper)",
-    )
-    p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
-    p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
-    p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
 
 
 def _add_inspect(sub: Any) -> None:
@@ -150,8 +129,8 @@ def _add_inspect(sub: Any) -> None:
     p.add_argument("--profile", metavar="P.icc", help="ICC profile the piece was printed through")
     p.add_argument("--before", metavar="RESULT.json", help="inspection before a re-press: what improved?")
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
-    _add_heat(p)
-    _common(p)
+    add_heat(p)
+    add_common(p)
     p.set_defaults(run=_inspect)
 
 
@@ -167,7 +146,7 @@ def _add_camera(sub: Any) -> None:
     p.add_argument("--measured", metavar="VALUES.txt", required=True, help="measured values, ISO 28178 text")
     p.add_argument("--out", metavar="CAMERA.json", required=True, help="where to write the camera")
     p.add_argument("--light", metavar="NOTE", default="", help="a note on the lamp, kept with the camera")
-    _common(p, report=False)
+    add_common(p, report=False)
     p.set_defaults(run=_camera)
 
 
@@ -180,76 +159,8 @@ def _add_repeat(sub: Any) -> None:
     )
     p.add_argument("photos", metavar="PHOTO", nargs="+")
     p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
-    _common(p, report=False)
+    add_common(p, report=False)
     p.set_defaults(run=_repeat)
-
-
-# ---------------------------------------------------------------- helpers
-
-
-def keep_existing(path: str | Path | None, overwrite: bool) -> None:
-    """Refuse to write over a file that holds something, before the slow work starts.
-
-    Raises
-    ------
-    FileError
-        It exists, or its folder does not.
-    """
-    if path is None or str(path) == "-":
-        return
-    p = Path(path)
-    if len(os.fsencode(p.name)) > 200:
-        raise FileError(f"{p.name[:40]}… is too long for a file name", "choose a shorter one")
-    if p.is_dir():
-        raise FileError(f"{p} is a folder", "name a file, such as result.json")
-    if p.exists() and p.stat().st_size > 0 and not overwrite:
-        raise FileError(f"{p} exists and is kept", "choose another name, or add --overwrite")
-    if not p.parent.is_dir():
-        raise FileError(f"there is no folder {p.parent}", "make it first, or choose another place")
-    if not os.access(p.parent, os.W_OK):
-        raise FileError(f"the folder {p.parent} cannot be written", "choose another place")
-
-
-def keep_inputs(output: str | None, inputs: Sequence[str | None]) -> None:
-    """Refuse to write the result over a file that is read, whatever --overwrite says."""
-    if output is None or output == "-" or not Path(output).exists():
-        return
-    for name in inputs:
-        if name and Path(name).exists() and Path(name).samefile(output):
-            raise UsageError(f"{output} is read and cannot be the result as well", "choose another name for the result")
-
-
-def keep_report(folder: str | None, overwrite: bool) -> None:
-    """Refuse a report folder that holds a report, or is a file."""
-    if folder is None:
-        return
-    p = Path(folder)
-    if len(os.fsencode(p.name)) > 200:
-        raise FileError(f"{p.name[:40]}… is too long for a folder name", "choose a shorter one")
-    if any(q.exists() and not q.is_dir() for q in (p, *p.parents)):
-        raise FileError(f"{p} is a file, or lies in one", "name a folder for the report")
-    there = next((q for q in (p, *p.parents) if q.exists()), p)
-    if not os.access(there, os.W_OK):
-        raise FileError(f"the folder {there} cannot be written", "choose another place")
-    if (p / "report.html").exists() and not overwrite:
-        raise FileError(f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite")
-
-
-def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:
-    """Write the JSON where it was asked for."""
-    if args.json == "-":
-        from .results import to_text
-
-        sys.stdout.write(to_text(data))
-    elif args.json:
-        from .results import write_json
-
-        write_json(args.json, data)
-
-
-def use_color() -> bool:
-    """Colour only on a terminal that has it (NO_COLOR and dumb terminals are honoured)."""
-    return sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
 
 
 # ---------------------------------------------------------------- commands
@@ -310,37 +221,12 @@ def _target(args: argparse.Namespace) -> int:
     return 0
 
 
-def _repress(args: argparse.Namespace) -> dict[str, Any] | None:
-    """Seconds from the heat model, when the thickness of the blank is known."""
-    from .units import parse_length, parse_seconds, parse_temperature
-
-    platen_c, piece_c = parse_temperature(args.platen), parse_temperature(args.piece_temp)
-    seconds = parse_seconds(args.recipe_seconds) if args.recipe_seconds else None
-    longest = parse_seconds(args.max_seconds) if args.max_seconds else None
-    if args.glass_mm is None:
-        return None
-    from dataclasses import asdict
-
-    from .heat import repress_advice
-
-    mm = parse_length(args.glass_mm)
-    advice = repress_advice(
-        glass_mm=mm,
-        heated_face=args.heated_face,
-        platen_c=platen_c,
-        piece_c=piece_c,
-        recipe_seconds=seconds,
-        max_total_seconds=longest,
-    )
-    return {**asdict(advice), "glass_mm": mm, "heated_face": args.heated_face}
-
-
 def _read(args: argparse.Namespace) -> int:
     keep_existing(args.json, args.overwrite)
     keep_inputs(args.json, [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat])
     keep_existing(args.values, args.overwrite)
     keep_report(args.report, args.overwrite)
-    repress = _repress(args)
+    repress = repress_seconds(args)
     from .pipeline import read
     from .records import Earlier
     from .repeat import load_floor
@@ -416,7 +302,7 @@ def _inspect(args: argparse.Namespace) -> int:
         raise UsageError(f"a round piece has one diameter, not {args.size}", "give --size once, such as 200mm")
     if args.reading and args.profile:
         raise UsageError("give either --reading or --profile, not both", "a reading of the substrate is the better one")
-    repress = _repress(args)
+    repress = repress_seconds(args)
     from .inspection import answer_from_profile, answer_from_reading, inspect
     from .inspectreport import inspection_to_dict, print_inspection, write_inspection_report
     from .results import load_reading

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
@@ -12,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from .camera import MAX_DEGREE, CameraModel, root_terms
-from .errors import DataError, FileError
+from .errors import DataError
+from .files import read_json
 from .records import Floats
 from .results import write_json
 
@@ -202,18 +202,8 @@ def load_camera(path: str | Path) -> CameraFile:
         It is no camera file, or a damaged one.
     """
     p = Path(path)
-    try:
-        if p.is_dir():
-            raise FileError(f"{p} is a folder", "give the file that 'colorcheck camera' wrote")
-        if p.stat().st_size > _MAX_BYTES:
-            raise DataError(f"{p.name} is too large for a camera file", "give the file that 'colorcheck camera' wrote")
-        data = json.loads(p.read_text(encoding="utf-8"))
-    except FileNotFoundError as err:
-        raise FileError(f"there is no file {p}", "check the name") from err
-    except OSError as err:
-        raise FileError(f"{p} cannot be read ({err.strerror})", "check its permissions") from err
-    except (ValueError, RecursionError) as err:
-        raise DataError(f"{p.name} is no camera file", "give the file that 'colorcheck camera' wrote") from err
+    todo = "give the file that 'colorcheck camera' wrote"
+    data = read_json(p, "a camera file", todo=todo, max_bytes=_MAX_BYTES)
     try:
         return camera_from_dict(data)
     except DataError as err:

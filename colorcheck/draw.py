@@ -7,17 +7,16 @@ profile is embedded: the numbers are meant to reach the printer as they stand.
 from __future__ import annotations
 
 import math
-import os
-import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from .errors import FileError, UsageError
+from .errors import UsageError
+from .files import whole
 from .records import Bytes, Target
 
 if TYPE_CHECKING:
@@ -411,29 +410,14 @@ def _write(
     """Write a picture to a temporary file beside ``path``, then give it its name."""
     from PIL import Image
 
-    path = Path(path)
     image = Image.fromarray(picture)
-    temporary = ""
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".", suffix=suffix, dir=path.parent)
-        os.close(handle)
+    with whole(path, suffix) as temporary:
         if suffix == ".pdf":
             _write_pdf(image, temporary, size_mm, bleed_mm)
         elif suffix == ".png":
             image.save(temporary, format="PNG", dpi=(dpi, dpi), optimize=True)
         else:
             image.save(temporary, format="TIFF", dpi=(dpi, dpi), compression="tiff_lzw")
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)
-        os.replace(temporary, path)
-    except OSError as e:
-        why = e.strerror or e
-        raise FileError(f"{path} cannot be written ({why})", "check the folder and its free space") from e
-    finally:
-        if temporary:
-            with suppress(OSError):
-                Path(temporary).unlink(missing_ok=True)
 
 
 def _write_pdf(image: Image.Image, path: str, size_mm: tuple[float, float], bleed_mm: float) -> None:

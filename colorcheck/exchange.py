@@ -10,11 +10,9 @@ the standard is claimed.
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import os
 import re
-import tempfile
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -27,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from .cielab import lab_to_xyz, xyz_to_lab
 from .errors import DataError, FileError
+from .files import write_text
 
 Floats = NDArray[np.float64]
 
@@ -771,21 +770,4 @@ def write_measurements(path: str | os.PathLike[str], measurements: Measurements)
     file = Path(path)
     text = _render(measurements)
     _measurements(text, file.name, 1)
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name[:50]}.", suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
-        mask = os.umask(0)
-        os.umask(mask)
-        Path(temporary).chmod(0o666 & ~mask)
-        Path(temporary).replace(file)
-        temporary = None
-    except OSError as error:
-        raise FileError(
-            f"{file.name} cannot be written ({error.strerror or error})", "check the folder and its rights"
-        ) from None
-    finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                Path(temporary).unlink()
+    write_text(file, text)

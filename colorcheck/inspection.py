@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +17,7 @@ from .decode import decode
 from .defects import DefectResult, judge, lift_costs
 from .errors import DataError, FileError, PhotoError
 from .expect import Expected, PieceView, expected_image
+from .files import read_json
 from .geometry import local_px_per_mm, mm_to_px
 from .records import Action, Finding, FlatImage, Floats, LinearImage, Pose, Reason, Shape, Verdict, View
 from .rectify import resample
@@ -371,16 +371,13 @@ def _load_before(path: str | Path) -> _Earlier:
         It cannot be read or is no inspection.
     """
     p = Path(path)
+    todo = "give the file written by 'inspect' with --json"
+    data = read_json(p, "an inspection", todo=todo)
     try:
-        data = json.loads(p.read_text(encoding="utf-8"))
         old = [f for f in data["findings"] if f["kind"] in _PALE]
         places = tuple((float(f["x_mm"]), float(f["y_mm"]), float(f["delta_e00"]), str(f["where"])) for f in old)
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}", "check the name given with --before") from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --before") from e
     except (ValueError, KeyError, TypeError) as e:
-        raise DataError(f"{p.name} is not an inspection", "give the file written by 'inspect' with --json") from e
+        raise DataError(f"{p.name} is not an inspection", todo) from e
     return _Earlier(p.name, places)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from .cielab import delta_e00
-from .errors import DataError, FileError, UsageError
+from .errors import DataError, UsageError
+from .files import read_json
 from .pipeline import work_file
 from .records import CellFlag, Floats, Target
 from .verdict import load_limits
@@ -141,14 +141,7 @@ def load_floor(path: str | Path) -> Callable[[Sequence[str]], Floats]:
         It is not a repeat study.
     """
     p = Path(path)
-    try:
-        data = json.loads(p.read_text(encoding="utf-8"))
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}", "check the name given with --repeat") from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --repeat") from e
-    except (ValueError, RecursionError) as e:
-        raise DataError(f"{p.name} is not a repeat study", "make one with 'colorcheck repeat'") from e
+    data = read_json(p, "a repeat study", todo="make one with 'colorcheck repeat'")
     try:
         if data["schema"] != SCHEMA:
             raise KeyError("schema")

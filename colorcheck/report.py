@@ -12,8 +12,8 @@ import numpy as np
 from . import pictures as pic
 from . import words
 from .errors import FileError
+from .files import write_text
 from .records import Accuracy, CellFlag, CellKind, Finding, Floats, Mask, PhotoResult, Reading, Reason
-from .results import write_text
 
 _SWATCHES = 24
 _ROWS = 12

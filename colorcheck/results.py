@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
 
-from .errors import DataError, FileError, TargetError
+from .errors import DataError, TargetError
+from .files import read_json, write_text
 from .records import CellFlag, CellKind, Finding, Floats, Reading, Reason
 from .target import from_dict as target_from_dict
 from .target import to_dict as target_to_dict
@@ -239,30 +238,6 @@ def write_json(path: str | Path, data: dict[str, Any]) -> None:
     write_text(path, to_text(data))
 
 
-def write_text(path: str | Path, text: str) -> None:
-    """Write a text file whole or not at all; errors as for `write_json`."""
-    p = Path(path)
-    try:
-        if p.is_dir():
-            raise FileError(f"{p} is a folder", "name a file, such as result.json")
-        handle, temporary = tempfile.mkstemp(dir=p.parent or Path(), prefix=f".{p.name}.", suffix=".part")
-    except OSError as err:
-        raise FileError(f"{p} cannot be written ({err.strerror})", "choose a folder that exists and is yours") from err
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as f:
-            f.write(text)
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(temporary, 0o666 & ~mask)
-        os.replace(temporary, p)
-    except OSError as err:
-        Path(temporary).unlink(missing_ok=True)
-        raise FileError(f"{p} cannot be written ({err.strerror})", "free some space or choose another place") from err
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class SavedReading:
     """A reading taken up again from its file: columns over the cells of its target."""
@@ -290,20 +265,10 @@ def load_reading(path: str | Path) -> SavedReading:
         It is not a reading, or a damaged one.
     """
     p = Path(path)
-    try:
-        if p.stat().st_size > 200_000_000:
-            raise DataError(f"{p.name} is too large for a reading", "give the file written with --json")
-        data = json.loads(p.read_text(encoding="utf-8"))
-    except FileNotFoundError as err:
-        raise FileError(f"there is no file {p}", "check the name") from err
-    except IsADirectoryError as err:
-        raise FileError(f"{p} is a folder", "give the file written with --json") from err
-    except OSError as err:
-        raise FileError(f"{p} cannot be read ({err.strerror})", "check its permissions") from err
-    except (ValueError, RecursionError) as err:
-        raise DataError(f"{p.name} is not a reading", "give the file written by 'read' with --json") from err
-    if not isinstance(data, dict) or not str(data.get("schema", "")).startswith("colorcheck-reading/"):
-        raise DataError(f"{p.name} is not a reading", "give the file written by 'read' with --json")
+    todo = "give the file written by 'read' with --json"
+    data = read_json(p, "a reading", todo=todo)
+    if not str(data.get("schema", "")).startswith("colorcheck-reading/"):
+        raise DataError(f"{p.name} is not a reading", todo)
     try:
         target = target_from_dict(data["target"])
         rows = {str(r["id"]): r for r in data["patches"]}

@@ -6,7 +6,6 @@ numbers, so that the short text in the printed code is enough to rebuild it on a
 
 from __future__ import annotations
 
-import json
 import math
 import random
 import re
@@ -15,7 +14,8 @@ from typing import Any, cast
 
 import numpy as np
 
-from .errors import FileError, TargetError, UsageError
+from .errors import TargetError, UsageError
+from .files import read_json
 from .records import CellKind, Floats, Shape, Target, View
 
 SCHEMA = "colorcheck-target/1"
@@ -769,24 +769,8 @@ def load_target(path: str | Path) -> Target:
     TargetError
         It is no layout, or a damaged one.
     """
-    p = Path(path)
-    try:
-        if p.stat().st_size > 20_000_000:
-            raise TargetError(f"{p.name} is too large for a layout: give the .json written beside the print file")
-        text = p.read_text(encoding="utf-8")
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}: check the name") from e
-    except IsADirectoryError as e:
-        raise FileError(f"{p} is a folder: give the .json written beside the print file") from e
-    except UnicodeDecodeError as e:
-        raise TargetError(f"{p.name} is not a layout file: give the .json written beside the print file") from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror}): check its permissions") from e
-    try:
-        d = json.loads(text)
-    except (ValueError, RecursionError) as e:
-        raise TargetError(f"{p.name} is not valid JSON: give the .json written beside the print file") from e
-    return from_dict(d)
+    todo = "give the .json written beside the print file"
+    return from_dict(read_json(path, "a layout file", todo=todo, error=TargetError, max_bytes=20_000_000))
 
 
 def neighbours(t: Target) -> Floats:

@@ -330,7 +330,7 @@ def test_places_and_formats_that_cannot_be_written(tmp_path):
     with pytest.raises(UsageError, match="choose png, tiff or pdf"):
         draw.write_print_file(target(), tmp_path / "t.jpg")
     (tmp_path / "t.png").mkdir()
-    with pytest.raises(FileError, match="cannot be written"):
+    with pytest.raises(FileError, match="is a folder"):
         draw.write_print_file(target(), tmp_path / "t.png")
     assert [p.name for p in tmp_path.iterdir()] == ["t.png"]
 

@@ -608,10 +608,10 @@ def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
     path = tmp_path / "out.txt"
     path.write_text("kept")
 
-    def refuse(self, target):
+    def refuse(source, target):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(exchange.Path, "replace", refuse)
+    monkeypatch.setattr(os, "replace", refuse)
     with pytest.raises(FileError, match="No space left"):
         write_measurements(path, measurements_from_lab(["a"], [[50, 0, 0]]))
     assert path.read_text() == "kept"

@@ -20,7 +20,7 @@ PACKAGE = ROOT / "colorcheck"
 MODULES = {p.stem: p for p in sorted(PACKAGE.glob("*.py"))}
 
 GROUND = {
-    *("records", "errors", "units"),
+    *("records", "errors", "units", "files"),
     *("cielab", "relative", "response", "robust"),  # formulae
     *("places", "geometry", "posefit"),  # mm and pixels
 }
@@ -57,12 +57,12 @@ def imports(path: Path) -> set[str]:
 
 def allowed(module: str) -> set[str]:
     """What a module may import."""
-    if module in ("__main__", "__init__"):
+    if module in ("__main__", "__init__") or module.startswith("cli"):
         return set(MODULES)
     if module in FACES:
         return GROUND | FACES | {"target"} | BEYOND.get(module, set())
     if module in FLOWS:
-        return set(MODULES) - {"__main__"} - (FACES - {"results"})
+        return {m for m in MODULES if m != "__main__" and not m.startswith("cli")} - (FACES - {"results"})
     if module in GROUND:
         return GROUND
     return GROUND | BEYOND.get(module, set())

@@ -396,11 +396,11 @@ def test_not_a_mapping(value):
 @pytest.mark.parametrize(
     ("content", "says"),
     [
-        (b"", "not valid JSON"),
-        (b"{", "not valid JSON"),
+        (b"", "not a layout file"),
+        (b"{", "not a layout file"),
         (b"\xff\xfe\x00", "not a layout file"),
-        (b"[" * 100_000, "not valid JSON"),
-        (b"[]", "not a target layout"),
+        (b"[" * 100_000, "not a layout file"),
+        (b"[]", "not a layout file"),
     ],
 )
 def test_files_that_are_no_layout(tmp_path, content, says):
