@@ -528,7 +528,7 @@ def test_what_is_no_camera_file_gets_one_line(tmp_path: Any) -> None:
     for k, content in enumerate((b"", b"{", b"\xff\xfe\x00", b"[1]", b"null", b"[" * 100000)):
         path = tmp_path / f"{k}.json"
         path.write_bytes(content)
-        with pytest.raises(DataError, match="no camera file"):
+        with pytest.raises(DataError, match="not a camera file"):
             load_camera(path)
     for junk in (None, 3, "x", [], {}):
         with pytest.raises(DataError):
