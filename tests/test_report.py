@@ -674,7 +674,7 @@ def test_a_failed_write_leaves_nothing_and_loses_nothing(
     def broken(*_: Any) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("colorcheck.results.os.replace", broken)
+    monkeypatch.setattr("colorcheck.files.os.replace", broken)
     with pytest.raises(FileError, match="No space left"):
         write_report(good, tmp_path, overwrite=True)
     assert os.listdir(tmp_path) == ["report.html"]
