@@ -123,8 +123,11 @@ def _read_bytes(path: Path) -> bytes:
     return data
 
 
-def _sniff(data: bytes, suffix: str) -> str:
-    """Name the kind of file from its first bytes; '' for none that is known."""
+def picture_kind(data: bytes, suffix: str = "") -> str:
+    """Name the kind of a picture file from its first 64 bytes: 'jpeg', 'png', 'tiff', 'heic', 'raw' … or ''.
+
+    The ending (``suffix``, small letters with the dot) decides only between TIFF and the raw kinds built on it.
+    """
     head = data[:32]
     if head[4:8] == b"ftyp":
         brands = {head[8:12], *(data[i : i + 4] for i in range(16, min(64, len(data)), 4))}
@@ -303,7 +306,7 @@ def _dng_is_whole(data: bytes) -> bool:
 
 def _header(data: bytes, name: str, suffix: str) -> tuple[_Header, bytes]:
     """Read size, profile, orientation and exposure; give the bytes to decode, too."""
-    kind = _sniff(data, suffix)
+    kind = picture_kind(data, suffix)
     if not kind:
         raise _unknown(name, data)
     head = _Header(kind)

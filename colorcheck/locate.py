@@ -72,6 +72,21 @@ def _find_markers(grey: Any) -> _Seen:
     return _Seen(flat[ours], np.array(corners, dtype=float).reshape(-1, 4, 2)[ours])
 
 
+def markers_in(image: LinearImage, *, side: int = 1200) -> tuple[Any, Floats]:
+    """Look quickly for the markers of a target, without asking which target it is.
+
+    Returns
+    -------
+    ids : (m,) int
+        Marker numbers.
+    corners : (m, 4, 2)
+        In pixels of ``image``, x right, y down.
+    """
+    small, factor = _resized(image.rgb, side)
+    seen = _find_markers(_grey(small))
+    return seen.ids, (seen.corners + 0.5) / factor - 0.5
+
+
 def _decode_code(image: LinearImage, seen: _Seen, factor: float, *, thorough: bool = True) -> str:
     """Read the printed code: beside its own marker at full resolution, else anywhere.
 

@@ -88,9 +88,7 @@ def png_uri(pixels: Any) -> str:
 
 def jpeg_uri(pixels: Any, *, quality: int = 82) -> str:
     """Encode (H, W, 3) uint8 RGB as JPEG in a data URI."""
-    ok, data = cv2.imencode(
-        ".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality]
-    )
+    ok, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not ok:
         raise ValueError("the picture could not be encoded")
     return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode("ascii")
@@ -192,7 +190,7 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
     Returns
     -------
     str
-        ``<g>`` elements with ``data-x-mm`` and ``data-y-mm``.
+        ``<g>`` elements with ``data-x-mm`` and ``data-y-mm``, each a link to the finding in the page's list.
     """
     w, h = size_mm
     unit = max(w, h) / 100.0
@@ -231,10 +229,11 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
         bx, by = _free(at, taken, badge, size_mm)
         taken.append((bx, by))
         out.append(
+            f'<a href="#finding-{number}" class="tap" aria-label="Finding {number}">'
             f'<g class="mark" data-x-mm="{_n(f.x_mm)}" data-y-mm="{_n(f.y_mm)}">{mark}'
             f'<circle class="badge" cx="{_n(bx)}" cy="{_n(by)}" r="{_n(badge)}"/>'
             f'<text class="badgetext" x="{_n(bx)}" y="{_n(by + 0.36 * 4.4 * unit)}" '
-            f'font-size="{_n(4.4 * unit)}">{number}</text></g>'
+            f'font-size="{_n(4.4 * unit)}">{number}</text></g></a>'
         )
     return "".join(out)
 
@@ -278,10 +277,7 @@ def outline_paths(mask: Mask, step_mm: float) -> str:
     zoom = 4
     size = (big.shape[1] * zoom, big.shape[0] * zoom)
     big = (
-        cv2.GaussianBlur(
-            cv2.resize(big.astype(np.float32), size, interpolation=cv2.INTER_NEAREST), (0, 0), zoom
-        )
-        > 0.5
+        cv2.GaussianBlur(cv2.resize(big.astype(np.float32), size, interpolation=cv2.INTER_NEAREST), (0, 0), zoom) > 0.5
     ).astype(np.uint8)
     contours, _ = cv2.findContours(big, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     parts = []
@@ -344,9 +340,7 @@ def piece_svg(
             f'<line class="tick" x1="{_n(-1.3 * u)}" x2="0" y1="{_n(t)}" y2="{_n(t)}"/>'
             f'<text class="axis end" x="{_n(-2 * u)}" y="{_n(t + 1.3 * u)}" font-size="{_n(fs)}">{t:g}</text>'
         )
-    axes.append(
-        f'<text class="axis end" x="{_n(-2 * u)}" y="{_n(h + 5.2 * u)}" font-size="{_n(fs)}">mm</text>'
-    )
+    axes.append(f'<text class="axis end" x="{_n(-2 * u)}" y="{_n(h + 5.2 * u)}" font-size="{_n(fs)}">mm</text>')
     clip = f"clip-{name}"
     edge = (
         f'<ellipse cx="{_n(w / 2)}" cy="{_n(h / 2)}" rx="{_n(w / 2)}" ry="{_n(h / 2)}"'
@@ -361,7 +355,7 @@ def piece_svg(
         lines = f'<path class="ninths" clip-path="url(#{clip})" d="{path}"/>'
     foot_bar = f'<g transform="translate(0 {_n(h + 8.5 * u)})">{bar}</g>' if bar else ""
     return (
-        f'<svg class="piece" role="img" aria-label="{escape(label, quote=True)}" '
+        f'<svg class="piece" role="{"group" if "<a " in overlay else "img"}" aria-label="{escape(label, quote=True)}" '
         f'viewBox="{_n(-left)} {_n(-top)} {_n(w + left + right)} {_n(h + top + foot)}">'
         f'<defs><clipPath id="{clip}">{edge}/></clipPath></defs>'
         f'<image href="{image_uri}" x="0" y="0" width="{_n(image_w)}" height="{_n(image_h)}" '

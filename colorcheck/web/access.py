@@ -1,0 +1,193 @@
+"""Who may ask, and how an answer is sent: access code, form tokens, limits on requests, headers."""
+
+from __future__ import annotations
+
+import asyncio
+import hmac
+import secrets
+from dataclasses import dataclass, field
+from hashlib import sha256
+from typing import Any
+from urllib.parse import quote
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+SESSION = "colorcheck-session"
+ACCESS = "colorcheck-access"
+_POLICY = (
+    "default-src 'none'; img-src 'self' data:; style-src 'self' 'unsafe-inline'; script-src 'self'; "
+    "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+HEADERS = {
+    "content-security-policy": _POLICY,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "geolocation=(), microphone=()",
+}
+_SLOW_S = 30.0  # longest pause within an upload
+_UPLOAD_S = 600.0  # longest upload
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """Secrets of one run of the page. ``code`` is empty when only this computer can reach it."""
+
+    code: str = ""
+    hosts: frozenset[str] = frozenset()
+    secret: bytes = field(default_factory=lambda: secrets.token_bytes(32))
+
+    def sign(self, what: str) -> str:
+        """Keyed digest of a word."""
+        return hmac.new(self.secret, what.encode(), sha256).hexdigest()
+
+    def token(self, request: Request) -> str:
+        """Token for the forms of this visitor."""
+        return self.sign("form " + session_of(request))
+
+    def check_token(self, request: Request) -> bool:
+        """Whether a form was made by this page for this visitor; the token stands in the form's address."""
+        given = request.query_params.get("token", "")
+        return hmac.compare_digest(given.encode(), self.token(request).encode())
+
+
+def new_code() -> str:
+    """Access code for the network: 100 bits, in letters that are safe in an address."""
+    return secrets.token_hex(13)
+
+
+def session_of(request: Request) -> str:
+    """Name of this visitor's session; made by `Guard` when he has none."""
+    return str(request.scope["colorcheck.session"])
+
+
+class Guard:
+    """Middleware round the whole page.
+
+    Refuses foreign host names (so that no other site can reach the page through the visitor's browser), visitors from
+    the network without the code, bodies that are too large or too slow; gives every visitor a session and every answer
+    its headers.
+    """
+
+    def __init__(self, app: ASGIApp, access: Access, max_bytes: int) -> None:
+        self.app = app
+        self.access = access
+        self.max_bytes = max_bytes
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        request = Request(scope)
+        session = request.cookies.get(SESSION, "")
+        known = len(session) == 64 and session.isalnum()
+        if not known:
+            session = secrets.token_hex(32)
+        scope["colorcheck.session"] = session
+
+        async def dressed(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                own = {name.lower() for name, _ in message["headers"]}
+                add = [(k.encode(), v.encode()) for k, v in HEADERS.items() if k.encode() not in own]
+                if b"cache-control" not in own:
+                    add.append((b"cache-control", b"no-store"))
+                if not known:
+                    cookie = f"{SESSION}={session}; Path=/; HttpOnly; SameSite=Lax"
+                    add.append((b"set-cookie", cookie.encode()))
+                message = {**message, "headers": [*message["headers"], *add]}
+            await send(message)
+
+        refusal = self._refusal(request)
+        if refusal is not None:
+            await refusal(scope, receive, dressed)
+            return
+        await self.app(scope, self._bounded(receive), dressed)
+
+    def _refusal(self, request: Request) -> Any:
+        host = request.headers.get("host", "").rsplit(":", 1)[0].strip("[]").lower()
+        if host not in self.access.hosts:
+            return PlainTextResponse("this page is not served under that name", 421)
+        length = request.headers.get("content-length", "0")
+        if not length.isdigit() or int(length) > self.max_bytes:
+            limit = f"{self.max_bytes / 1e6:.0f} MB"
+            return page_of_one_line(f"that is more than {limit} at once: send fewer or smaller photos", 413)
+        if not self.access.code or request.url.path.startswith(("/static/", "/in/")):
+            return None
+        client = request.client.host if request.client else ""
+        if client in ("127.0.0.1", "::1"):
+            return None
+        given = request.cookies.get(ACCESS, "")
+        if hmac.compare_digest(given.encode(), self.access.sign("access").encode()):
+            return None
+        line = (
+            "scan the code that the bench computer shows under 'Open on the phone': this address alone does not open it"
+        )
+        return page_of_one_line(line, 403)
+
+    def _bounded(self, receive: Receive) -> Receive:
+        count = 0
+        loop = asyncio.get_running_loop()
+        end = loop.time() + _UPLOAD_S
+
+        async def bounded() -> Message:
+            nonlocal count
+            try:
+                async with asyncio.timeout(min(_SLOW_S, max(end - loop.time(), 0.1))) as patience:
+                    message = await receive()
+                    patience.reschedule(None)
+            except TimeoutError:
+                raise TooSlowError from None
+            count += len(message.get("body", b""))
+            if count > self.max_bytes:
+                raise TooLargeError
+            return message
+
+        return bounded
+
+
+class TooLargeError(Exception):
+    """The body of a request is larger than allowed, whatever its header said."""
+
+
+class TooSlowError(Exception):
+    """The body of a request comes too slowly."""
+
+
+def enter(access: Access, code: str) -> Any:
+    """Answer to the address in the code on screen: lets this phone in, or does not."""
+    if not access.code or not hmac.compare_digest(code.encode(), access.code.encode()):
+        return page_of_one_line("this code is no longer good: scan the one that the bench computer shows now", 403)
+    answer = RedirectResponse("/", 303)
+    answer.set_cookie(ACCESS, access.sign("access"), httponly=True, samesite="lax", path="/")
+    return answer
+
+
+def sentence(line: str) -> str:
+    """Make an error line a sentence: a capital in front, unless it begins with the name of a file, and a full stop."""
+    name = "." in line.split(" ", 1)[0].rstrip(".:,")
+    return (line if name else line[:1].upper() + line[1:]).rstrip(".") + "."
+
+
+def page_of_one_line(line: str, status: int) -> HTMLResponse:
+    """Smallest page: one line, and the way back."""
+    from html import escape
+
+    text = escape(sentence(line))
+    return HTMLResponse(
+        '<!DOCTYPE html><html lang="en"><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1"><title>colorcheck</title>'
+        '<link rel="stylesheet" href="/static/page.css">'
+        f'<main id="main"><h1>{text}</h1><p><a href="/">Back to the start</a></p></main></html>',
+        status,
+    )
+
+
+def address(host: str, port: int, code: str) -> str:
+    """Address that a phone opens."""
+    name = f"[{host}]" if ":" in host else host
+    return f"http://{name}:{port}/" + (f"in/{quote(code)}" if code else "")

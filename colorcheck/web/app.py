@@ -1,0 +1,482 @@
+"""The pages: what is asked, what is shown. Everything that is measured or said comes from the tasks."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Awaitable, Callable
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from .. import __version__, words
+from ..errors import ColorcheckError, UsageError
+from . import forms, uploads
+from .access import Access, Guard, TooLargeError, TooSlowError, enter, page_of_one_line, sentence
+from .bench import DONE, INTERRUPTED, Bench, Job
+from .journal import Journal
+from .shown import COOKIE, Shown, all_in_units, chosen
+from .store import Recipe, Store
+
+_WAIT_S = 20.0
+_TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
+_INLINE = (".jpg", ".png")
+_AGAIN = ("piece", "size", "shape", "view", "paper", "printed", "artwork_kept", "reading", "recipe")
+Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+def make_app(
+    store: Store, journal: Journal, *, access: Access, workers: int = 2, max_bytes: int = 160_000_000, url: str = ""
+) -> Starlette:
+    """Make the page.
+
+    Parameters
+    ----------
+    store : Store
+        Where results lie.
+    journal : Journal
+        The press log.
+    access : Access
+        Secrets, host names and the code for the network.
+    workers : int
+        Photos worked on at once.
+    max_bytes : int
+        Largest request.
+    url : str
+        Address for the phone, shown as a code; '' when only this computer can reach the page.
+
+    Returns
+    -------
+    Starlette
+        An ASGI application.
+    """
+    site = Site(store, journal, access, url)
+    bench = site.bench = Bench(workers, on_end=site.ended)
+
+    @contextlib.asynccontextmanager
+    async def life(_: Starlette) -> AsyncIterator[None]:
+        store.forget_all_uploads()
+        await asyncio.to_thread(journal.interrupt_unfinished)
+        await bench.start()
+        yield
+        await bench.stop()
+
+    return Starlette(
+        routes=site.routes(),
+        lifespan=life,
+        middleware=[Middleware(Guard, access=access, max_bytes=max_bytes)],
+        exception_handlers={
+            404: lambda r, e: page_of_one_line("there is no such page", 404),
+            405: lambda r, e: page_of_one_line("that does not work here", 405),
+            500: lambda r, e: page_of_one_line("something went wrong inside the program: please report it", 500),
+            TooLargeError: lambda r, e: page_of_one_line("that is too much at once: send fewer or smaller photos", 413),
+            TooSlowError: lambda r, e: page_of_one_line("the photo came too slowly: go closer to the router", 408),
+            ClientDisconnect: lambda r, e: Response(status_code=400),
+        },
+    )
+
+
+class Site:
+    """Handlers of all addresses; one method for each."""
+
+    def __init__(self, store: Store, journal: Journal, access: Access, url: str) -> None:
+        self.store = store
+        self.journal = journal
+        self.access = access
+        self.url = url
+        self.bench: Bench
+        self._later: set[asyncio.Task[None]] = set()
+        self._env = env = Environment(
+            loader=ChoiceLoader([PackageLoader("colorcheck.web"), PackageLoader("colorcheck")]),
+            autoescape=True,
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        env.filters["sentence"] = sentence
+
+    def routes(self) -> list[Route]:
+        """Every address of the page."""
+        both = ["GET", "POST"]
+        return [
+            Route("/", self.home),
+            Route("/target", self.target, methods=both),
+            Route("/check/target", self.check_target, methods=both),
+            Route("/check/piece", self.check_piece, methods=both),
+            Route("/presses", self.presses),
+            Route("/settings", self.settings),
+            Route("/settings/{what}", self.change_setting, methods=["POST"]),
+            Route("/open", self.open_on_phone),
+            Route("/jobs/{uid}", self.job),
+            Route("/jobs/{uid}/state", self.job_state),
+            Route("/jobs/{uid}/cancel", self.job_cancel, methods=["POST"]),
+            Route("/pieces/{uid}/", self.piece),
+            Route("/pieces/{uid}/{name}", self.piece_file),
+            Route("/in/{code}", self.enter),
+            Route("/static/{name}", self.static),
+        ]
+
+    # ------------------------------------------------------------ showing
+
+    def show(self, request: Request, template: str, values: dict[str, Any], status: int = 200) -> HTMLResponse:
+        """Fill a template; every page knows the reader's units, the form token and the address for the phone."""
+        shown = chosen(request)
+        common = {
+            "shown": shown,
+            "token": self.access.token(request),
+            "here": request.url.path,
+            "has_url": bool(self.url),
+            "version": __version__,
+        }
+        text = self._env.get_template(template).render({**common, **all_in_units(values, shown)})
+        return HTMLResponse(text, status)
+
+    def refuse(self, request: Request) -> Response | None:
+        """Answer to a form that this page did not make for this visitor; None when it did."""
+        if request.method != "POST" or self.access.check_token(request):
+            return None
+        return page_of_one_line("this form is too old: open the page again and send it once more", 403)
+
+    # ------------------------------------------------------------ pages
+
+    async def home(self, request: Request) -> Response:
+        """Show what can be done, and what was done last."""
+        last = [self.row(uid) for uid in self.store.uids()[:6]]
+        running = [j for j in self.bench.jobs.values() if not j.over]
+        return self.show(request, "home.html.j2", {"last": [r for r in last if r], "running": running})
+
+    def row(self, uid: str) -> dict[str, Any] | None:
+        """One earlier result in a list."""
+        answer = self.store.answer(uid)
+        if answer is None:
+            return None
+        context = answer.get("context", {})
+        return {
+            "uid": uid,
+            "kind": answer.get("kind", ""),
+            "title": answer.get("title", ""),
+            "action": answer.get("action", ""),
+            "word": words.action_word(answer["action"]) if answer.get("action") else "",
+            "headline": context.get("headline", ""),
+            "when": self.store.time_of(uid),
+        }
+
+    async def target(self, request: Request) -> Response:
+        """Make a target."""
+        if refused := self.refuse(request):
+            return refused
+        fields, error = {}, ""
+        if request.method == "POST":
+            try:
+                fields = uploads.texts(await uploads.form_of(request))
+                params = forms.new_target(fields, chosen(request))
+                return await self.begin(request, "target", f"Target {params['name']}", params)
+            except ColorcheckError as e:
+                error = str(e)
+            finally:
+                await request.close()
+        return self.show(request, "new_target.html.j2", {"fields": fields, "error": error}, 400 if error else 200)
+
+    async def check_target(self, request: Request) -> Response:
+        """Check a target."""
+        return await self.check(request, "read", "check_target.html.j2", forms.target_check, "Target")
+
+    async def check_piece(self, request: Request) -> Response:
+        """Check a finished piece."""
+        return await self.check(request, "inspect", "check_piece.html.j2", forms.piece_check, "Piece")
+
+    async def check(self, request: Request, kind: str, template: str, parse: Any, what: str) -> Response:
+        """Show the form of a check, or take it."""
+        if refused := self.refuse(request):
+            return refused
+        fields: dict[str, str] = dict(request.query_params) if request.method == "GET" else {}
+        error = ""
+        if request.method == "POST":
+            uid = self.store.new_uid()
+            try:
+                form = await uploads.form_of(request)
+                fields = uploads.texts(form)
+                params = await parse(form, self.store.uploads(uid), self.store, chosen(request))
+                title = params["piece"] or f"{what} {params['photo_names'][0]}"
+                return await self.begin(request, kind, title, params, uid=uid)
+            except ColorcheckError as e:
+                error = str(e)
+                await asyncio.to_thread(self.store.forget_uploads, uid)
+            finally:
+                await request.close()
+        values = {"fields": fields, "error": error, **await asyncio.to_thread(self.choices)}
+        return self.show(request, template, values, 400 if error else 200)
+
+    def choices(self) -> dict[str, Any]:
+        """Collect what the forms of both checks offer to choose from."""
+        rows = [r for uid in self.store.uids()[:80] if (r := self.row(uid)) and r["kind"] == "read"]
+        readings = [(r["uid"], f"{r['title']}, {r['when']}") for r in rows]
+        return {
+            "same_readings": readings,
+            "all_readings": readings,
+            "named_recipes": [(r.name, r.name) for r in self.store.recipes()],
+            "kept_artworks": [(a.digest, a.name) for a in self.store.artworks()],
+            "has_camera": self.store.camera_file.exists(),
+            "guide_open": not rows,
+        }
+
+    async def begin(self, request: Request, kind: str, title: str, params: dict[str, Any], uid: str = "") -> Response:
+        """Put a job into the queue and show it."""
+        uid = uid or self.store.new_uid()
+        job = Job(uid=uid, kind=kind, title=title, params={**params, "title": title}, folder=self.store.folder(uid))
+        self.bench.submit(job)
+        await asyncio.to_thread(self.journal.job_began, uid, kind, title)
+        return RedirectResponse(f"/jobs/{uid}", 303)
+
+    def ended(self, job: Job) -> None:
+        """Put away a job that is over: its photos go, its end is noted."""
+
+        async def away() -> None:
+            await asyncio.to_thread(self.store.forget_uploads, job.uid)
+            await asyncio.to_thread(self.journal.job_over, job.uid, job.state, job.error)
+
+        task = asyncio.ensure_future(away())
+        self._later.add(task)
+        task.add_done_callback(self._later.discard)
+
+    # ------------------------------------------------------------ jobs
+
+    async def job(self, request: Request) -> Response:
+        """Show how far a job is; what it found, when it is done."""
+        uid = request.path_params["uid"]
+        job = self.bench.jobs.get(uid)
+        if job is not None and job.state != DONE:
+            return self.show(request, "job.html.j2", {"job": job, "ahead": self.bench.ahead(job)})
+        if self.store.answer(uid) is not None:
+            return RedirectResponse(f"/pieces/{uid}/", 303)
+        known = await asyncio.to_thread(self.journal.job, uid)
+        if known is None:
+            return page_of_one_line("there is no such job", 404)
+        gone = Job(uid=uid, kind=known.kind, title=known.title, params={}, folder=Path(), state=known.state)
+        gone.error = known.message
+        if not gone.over:
+            gone.state, gone.error = INTERRUPTED, "the page was stopped meanwhile: send the photo again"
+        return self.show(request, "job.html.j2", {"job": gone, "ahead": 0})
+
+    async def job_state(self, request: Request) -> Response:
+        """Wait until a job has changed since version ``seen``, then tell it."""
+        job = self.bench.jobs.get(request.path_params["uid"])
+        if job is None:
+            return JSONResponse({"state": INTERRUPTED}, 404)
+        seen = request.query_params.get("seen", "")
+        if seen == str(job.version) and not job.over:
+            changed = job.changed
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(changed.wait(), _WAIT_S)
+        return JSONResponse(
+            {
+                "state": job.state,
+                "version": job.version,
+                "says": job.says,
+                "ahead": self.bench.ahead(job),
+                "photos": job.photos,
+            }
+        )
+
+    async def job_cancel(self, request: Request) -> Response:
+        """Stop a job."""
+        if refused := self.refuse(request):
+            return refused
+        uid = request.path_params["uid"]
+        await self.bench.cancel(uid)
+        return RedirectResponse(f"/jobs/{uid}", 303)
+
+    # ------------------------------------------------------------ results
+
+    async def piece(self, request: Request) -> Response:
+        """Show what a job found."""
+        uid = request.path_params["uid"]
+        answer = await asyncio.to_thread(self.store.answer, uid)
+        if answer is None:
+            return page_of_one_line("there is no such result", 404)
+        values = {
+            "base": "answer.html.j2",
+            "uid": uid,
+            "kind": answer["kind"],
+            "action": answer.get("action", ""),
+            "again": {**dict.fromkeys(_AGAIN, ""), **answer.get("again", {})},
+            "downloads": answer.get("downloads", []),
+            **answer["context"],
+        }
+        return self.show(request, str(answer["template"]), values)
+
+    async def piece_file(self, request: Request) -> Response:
+        """Send one of a result's files."""
+        path = self.store.file(request.path_params["uid"], request.path_params["name"])
+        if path is None or path.name == "answer.json":
+            return page_of_one_line("there is no such file", 404)
+        suffix = path.suffix.lower()
+        headers = {"cache-control": "private, max-age=31536000, immutable"} if suffix in _INLINE else {}
+        return FileResponse(
+            path,
+            media_type=_TYPES.get(suffix, "application/octet-stream"),
+            filename=path.name,
+            content_disposition_type="inline" if path.name.startswith(("picture-", "preview")) else "attachment",
+            headers=headers,
+        )
+
+    async def presses(self, request: Request) -> Response:
+        """Show the log."""
+        values = await asyncio.to_thread(self.journal.overview, dict(request.query_params))
+        known = set(self.store.uids())
+        return self.show(request, "presses.html.j2", {**values, "known": known})
+
+    # ------------------------------------------------------------ settings
+
+    async def settings(self, request: Request) -> Response:
+        """Show the settings."""
+        return self.show(request, "settings.html.j2", await asyncio.to_thread(self.setting_values))
+
+    def setting_values(self) -> dict[str, Any]:
+        """Limits with the shipped ones beside them, recipes, camera."""
+        from ..verdict import load_limits
+
+        shipped = load_limits()
+        try:
+            own = load_limits(self.store.limits_file) if self.store.limits_file.exists() else shipped
+        except ColorcheckError:
+            own = shipped
+        notes = _limit_notes()
+        tables = [
+            {
+                "name": table,
+                "title": table[:1].upper() + table[1:],
+                "rows": [
+                    {
+                        "key": k,
+                        "label": k.replace("_", " "),
+                        "value": own[table][k],
+                        "shipped": v,
+                        "note": notes.get((table, k), ""),
+                    }
+                    for k, v in rows.items()
+                ],
+            }
+            for table, rows in shipped.items()
+        ]
+        return {
+            "tables": tables,
+            "recipes": [{"name": r.name, "told": _told(r)} for r in self.store.recipes()],
+            "has_camera": self.store.camera_file.exists(),
+            "where": str(self.store.root),
+            "error": "",
+        }
+
+    async def change_setting(self, request: Request) -> Response:
+        """Change one of the settings, and show them again."""
+        if refused := self.refuse(request):
+            return refused
+        what = request.path_params["what"]
+        form = await uploads.form_of(request)
+        answer = RedirectResponse("/settings", 303)
+        try:
+            fields = uploads.texts(form)
+            if what == "shown":
+                shown = Shown(
+                    uploads.plain(fields, "length", ("mm", "in")),
+                    uploads.plain(fields, "heat", ("C", "F")),
+                    uploads.plain(fields, "look", ("auto", "light", "dark")),
+                )
+                answer.set_cookie(COOKIE, shown.cookie, max_age=400 * 86400, path="/", httponly=True, samesite="lax")
+            elif what == "limits":
+                from ..verdict import load_limits
+
+                self.store.save_limits({} if fields.get("reset") else forms.limits(fields, load_limits()))
+            elif what == "recipe" and fields.get("drop"):
+                self.store.drop_recipe(fields["drop"])
+            elif what == "recipe":
+                self.store.save_recipe(Recipe(**forms.recipe(fields, chosen(request))))
+            elif what == "camera":
+                await self._camera(form, drop=bool(fields.get("drop")))
+            else:
+                return page_of_one_line("there is no such setting", 404)
+        except ColorcheckError as e:
+            return self.show(request, "settings.html.j2", {**self.setting_values(), "error": str(e)}, 400)
+        finally:
+            await request.close()
+        return answer
+
+    async def _camera(self, form: Any, *, drop: bool) -> None:
+        """Keep a camera file, when it is one, or forget it."""
+        if drop:
+            self.store.camera_file.unlink(missing_ok=True)
+            return
+        sent = uploads.sent(form, "camera")
+        if not sent:
+            raise UsageError("the camera file is missing", "choose the file that 'colorcheck camera' wrote")
+        from ..camerafile import load_camera
+
+        uid = self.store.new_uid()
+        stored = await uploads.store_file(sent[0], self.store.uploads(uid), "camera.json")
+        try:
+            await asyncio.to_thread(load_camera, stored.path)
+            stored.path.replace(self.store.camera_file)
+        finally:
+            self.store.forget_uploads(uid)
+
+    # ------------------------------------------------------------ the rest
+
+    async def open_on_phone(self, request: Request) -> Response:
+        """Show the address as a code for the phone's camera; only on the bench computer itself."""
+        client = request.client.host if request.client else ""
+        if client not in ("127.0.0.1", "::1", "testclient"):
+            return page_of_one_line("the code is shown on the bench computer only", 403)
+        code = ""
+        if self.url:
+            import segno
+
+            code = segno.make(self.url, error="m").svg_inline(scale=8, border=4, dark="#111", light="#fff")
+        return self.show(request, "open.html.j2", {"code": code, "url": self.url})
+
+    async def enter(self, request: Request) -> Response:
+        """Let a phone in that has the code."""
+        return enter(self.access, request.path_params["code"])  # type: ignore[no-any-return]
+
+    async def static(self, request: Request) -> Response:
+        """Send the style, the script or the icon."""
+        name = request.path_params["name"]
+        found = {"page.css": "text/css", "page.js": "text/javascript", "icon.svg": "image/svg+xml"}
+        if name not in found:
+            return page_of_one_line("there is no such file", 404)
+        text = files("colorcheck.web").joinpath("static", name).read_text(encoding="utf-8")
+        if name == "page.css":
+            text = files("colorcheck").joinpath("templates", "look.css").read_text(encoding="utf-8") + text
+        return Response(text, media_type=found[name], headers={"cache-control": "no-cache"})
+
+
+def _told(r: Recipe) -> str:
+    """One recipe in a few words."""
+    parts = [f"{r.platen_c:.0f} °C"]
+    parts += [f"{r.seconds:.0f} s"] if r.seconds else []
+    parts += [f"{r.glass_mm:g} mm glass"] if r.glass_mm else []
+    parts += ["heated from the back" if r.heated_face == "back" else "heated through the paper"]
+    parts += [f"never longer than {r.max_seconds:.0f} s"] if r.max_seconds else []
+    return ", ".join(parts)
+
+
+def _limit_notes() -> dict[tuple[str, str], str]:
+    """Comments of the shipped limits: what each one is, and where it comes from."""
+    out: dict[tuple[str, str], str] = {}
+    table = key = ""
+    for line in files("colorcheck").joinpath("limits.toml").read_text(encoding="utf-8").splitlines():
+        name, _, note = (part.strip() for part in line.partition("#"))
+        if name.startswith("["):
+            table, key = name.strip("[]"), ""
+        elif "=" in name:
+            key = name.partition("=")[0].strip()
+            out[table, key] = note
+        elif key and note and not name:
+            out[table, key] += " " + note
+    return out

@@ -1,0 +1,265 @@
+"""One job of the page, done by a worker: the same flows as the command line, and what the page will show of it.
+
+A task writes into the job's folder: ``result.json`` (the contract of the command line), ``answer.json`` (the texts and
+drawings of the page), the pictures as files of their own, and files to download.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from ..files import write_bytes, write_text
+
+Tell = Callable[..., None]
+_DATA_URI = re.compile(r"data:image/(png|jpeg);base64,([A-Za-z0-9+/=]+)")
+
+
+def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> dict[str, Any]:
+    """Do one job.
+
+    Parameters
+    ----------
+    kind : str
+        Name of the task.
+    params : dict
+        What it works on, checked and in plain units by `forms`; files by their path.
+    folder : path
+        Where its results go; made here, so that it exists only for jobs that got so far.
+    tell : callable
+        Takes events: ``tell(event='progress', says=...)``.
+
+    Returns
+    -------
+    dict
+        ``action`` of the verdict, or '', and the ``title`` of the result.
+
+    Raises
+    ------
+    ColorcheckError
+        Bad input, in one line.
+    """
+    task = _TASKS[kind]
+    answer, result = task(params, folder, tell)
+    folder.mkdir(parents=True, exist_ok=True)
+    if result is not None:
+        from ..results import write_json
+
+        write_json(folder / "result.json", result)
+    answer = {"kind": kind, "title": params["title"], "again": params.get("again", {}), **answer}
+    answer["context"] = _pictures_out(answer["context"], folder)
+    # last: its presence says that all else is there
+    write_text(folder / "answer.json", json.dumps(answer, ensure_ascii=False))
+    return {"action": answer.get("action", ""), "title": answer["title"]}
+
+
+def _pictures_out(value: Any, folder: Path) -> Any:
+    """Move pictures that are written inside texts into files; the text then names the file."""
+    if isinstance(value, dict):
+        return {k: _pictures_out(v, folder) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_pictures_out(v, folder) for v in value]
+    if not isinstance(value, str) or "data:image/" not in value:
+        return value
+
+    def out(match: re.Match[str]) -> str:
+        data = base64.b64decode(match[2])
+        name = f"picture-{hashlib.sha256(data).hexdigest()[:12]}.{'jpg' if match[1] == 'jpeg' else 'png'}"
+        write_bytes(folder / name, data)
+        return name
+
+    return _DATA_URI.sub(out, value)
+
+
+def _say(tell: Tell) -> Callable[[str], None]:
+    return lambda text: tell(event="progress", says=text)
+
+
+def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target: bool) -> None:
+    """Say at once what is plainly wrong with a photo, before the slow part."""
+    import cv2
+
+    from ..coach import look_at
+    from ..words import photo_advice
+
+    for path, name in zip(params["photos"], params["photo_names"], strict=True):
+        look = look_at(path, target=target, limits=limits["photo"])
+        if not look.hints:
+            continue
+        _, jpeg = cv2.imencode(".jpg", look.small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 72])
+        tell(
+            event="photo",
+            photo={
+                "name": name,
+                "picture": "data:image/jpeg;base64," + base64.b64encode(jpeg.tobytes()).decode(),
+                "size": [int(look.small.shape[1]), int(look.small.shape[0])],
+                "hints": [{"says": photo_advice(h.measure), "box": h.box} for h in look.hints],
+            },
+        )
+
+
+def _limits(params: dict[str, Any]) -> dict[str, Any]:
+    from ..verdict import load_limits
+
+    return load_limits(params.get("limits") or None)
+
+
+def _heat(params: dict[str, Any]) -> dict[str, Any] | None:
+    """Seconds of the heat model for the re-press advice, when the thickness is known."""
+    if params.get("glass_mm") is None:
+        return None
+    from dataclasses import asdict
+
+    from ..heat import repress_advice
+
+    advice = repress_advice(
+        glass_mm=params["glass_mm"],
+        heated_face=params["heated_face"],
+        platen_c=params["platen_c"],
+        piece_c=params["piece_c"],
+        recipe_seconds=params.get("recipe_seconds"),
+        max_total_seconds=params.get("max_seconds"),
+    )
+    return {**asdict(advice), "glass_mm": params["glass_mm"], "heated_face": params["heated_face"]}
+
+
+def named(params: dict[str, Any], value: Any) -> Any:
+    """Give photos back the names they were sent under, wherever a text or table names the stored file."""
+    stored = {Path(p).name: n for p, n in zip(params.get("photos", ()), params.get("photo_names", ()), strict=True)}
+    stored |= {Path(params[k]).name: params[f"{k}_name"] for k in ("artwork", "blank_frame") if params.get(k)}
+    if isinstance(value, dict):
+        return {k: named(params, v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [named(params, v) for v in value]
+    if isinstance(value, str) and len(value) < 2000:
+        for old, new in stored.items():
+            value = value.replace(old, new)
+    return value
+
+
+def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..pipeline import read
+    from ..report import context
+    from ..results import reading_to_dict
+
+    limits = _limits(params)
+    _look(params, limits, tell, target=True)
+    camera = None
+    if params.get("camera"):
+        from ..camerafile import load_camera
+
+        camera = load_camera(params["camera"]).model
+    against = None
+    if params.get("against"):
+        from ..records import Earlier
+        from ..results import load_reading
+
+        saved = load_reading(params["against"])
+        against = Earlier(saved.name, saved.lab, saved.u_random, saved.usable)
+    reading = read(
+        params["photos"],
+        target=saved.target if against else None,
+        camera=camera,
+        printed=params["printed"],
+        paper=params["paper"],
+        against=against,
+        limits=limits,
+        repress=_heat(params),
+        progress=_say(tell),
+    )
+    _say(tell)("drawing the answer")
+    folder.mkdir(parents=True, exist_ok=True)
+    shown = named(params, context(reading))
+    answer = {"template": "report.html.j2", "context": shown, "action": reading.verdict.action}
+    return answer, named(params, reading_to_dict(reading))
+
+
+def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..inspection import answer_from_profile, answer_from_reading, inspect
+    from ..inspectreport import context, inspection_to_dict
+
+    limits = _limits(params)
+    _look(params, limits, tell, target=False)
+    answer, source = None, "photo"
+    if params.get("reading"):
+        from ..results import load_reading
+
+        saved = load_reading(params["reading"])
+        answer, source = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable), "reading"
+    elif params.get("profile"):
+        answer, source = answer_from_profile(params["profile"]), "profile"
+    result = inspect(
+        params["photos"],
+        artwork=params["artwork"],
+        size_mm=(params["size_mm"][0], params["size_mm"][1]),
+        shape=params["shape"],
+        view=params["view"],
+        paper=params["paper"],
+        blank_frame=params.get("blank_frame"),
+        answer=answer,
+        source=source,
+        before=params.get("before"),
+        limits=limits,
+        repress=_heat(params),
+        progress=_say(tell),
+    )
+    _say(tell)("drawing the answer")
+    folder.mkdir(parents=True, exist_ok=True)
+    shown = named(params, context(result))
+    told = {"template": "inspect.html.j2", "context": shown, "action": result.verdict.action}
+    return told, named(params, inspection_to_dict(result))
+
+
+def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
+    from ..draw import render, write_print_file
+    from ..errors import UsageError
+    from ..results import write_json
+    from ..target import make_target, to_dict
+
+    recipe = {
+        "size_mm": (params["size_mm"][0], params["size_mm"][1]),
+        "shape": params["shape"],
+        "view": params["view"],
+        "name": params["name"],
+        "bleed_mm": params["bleed_mm"],
+        "file_format": params["format"],
+    }
+    _say(tell)("drawing the target")
+    try:
+        target = make_target(patches=params["patches"] or "standard", **recipe)
+    except UsageError:
+        if params["patches"]:
+            raise
+        target = make_target(patches="compact", **recipe)
+    folder.mkdir(parents=True, exist_ok=True)
+    write_print_file(target, folder / target.print_file)
+    write_json(folder / f"{target.name}.json", to_dict(target))
+    import cv2
+
+    small = render(target, dpi=max(40, round(25.4 * 480 / max(target.size_mm))))
+    _, png = cv2.imencode(".png", small[..., ::-1])
+    write_bytes(folder / "preview.png", png.tobytes())
+    context = {
+        "name": target.name,
+        "size_mm": list(target.size_mm),
+        "shape": target.shape,
+        "view": target.view,
+        "mirrored": target.mirrored,
+        "cells": len(target.ids),
+        "print_file": target.print_file,
+        "layout_file": f"{target.name}.json",
+        "pixels": [int(small.shape[1]), int(small.shape[0])],
+    }
+    return {"template": "target.html.j2", "context": context}, None
+
+
+_TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], dict[str, Any] | None]]] = {
+    "target": _target,
+    "read": _read,
+    "inspect": _inspect,
+}

@@ -1,0 +1,257 @@
+"""The page in a real browser: every screen with real photos, at phone and desktop width, by keyboard, without a script.
+
+Needs Debian's chromium and Playwright; the accessibility check also axe-core (npm), named by COLORCHECK_AXE.
+Each is skipped with its reason where it is missing; ``.ci/run`` installs all of them.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+playwright = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed"),
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),  # Playwright's own pipes
+]
+AXE = os.environ.get("COLORCHECK_AXE", "")
+SCANS = Path(__file__).parents[1] / "scans"
+WIDTHS = {"phone": (360, 740), "desk": (1280, 900)}
+SCREENS = ("/", "/target", "/check/target", "/check/piece", "/compare", "/prepare", "/presses", "/settings", "/open")
+_FLAGS = [
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+]
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    folder = tmp_path_factory.mktemp("served")
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    words = ["serve", "--port", str(port), "--data", str(folder / "data"), "--log", str(folder / "log.sqlite")]
+    with subprocess.Popen([sys.executable, "-m", "colorcheck", *words, "--workers", "1", "--quiet"]) as server:
+        url = f"http://127.0.0.1:{port}"
+        for _ in range(150):
+            try:
+                urllib.request.urlopen(url, timeout=1).close()
+                break
+            except OSError:
+                time.sleep(0.1)
+        yield url
+        server.terminate()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with playwright.sync_playwright() as p:
+        b = p.chromium.launch(executable_path=CHROMIUM, args=_FLAGS)
+        yield b
+        b.close()
+
+
+@pytest.fixture
+def visit(browser: Any, address: str) -> Iterator[Any]:
+    """Open a page at a width; a fault in the console fails the test."""
+    contexts, faults = [], []
+
+    def go(width: str = "phone", path: str = "/", **options: Any) -> Any:
+        w, h = WIDTHS[width]
+        context = browser.new_context(viewport={"width": w, "height": h}, base_url=address, **options)
+        context.set_default_timeout(40_000)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("pageerror", lambda e: faults.append(str(e)))
+        page.on("console", lambda m: faults.append(m.text) if m.type == "error" and "400" not in m.text else None)
+        page.on(
+            "request", lambda r: faults.append(f"asks {r.url}") if not r.url.startswith((address, "data:")) else None
+        )
+        page.goto(path)
+        return page
+
+    yield go
+    for c in contexts:
+        c.close()
+    assert not faults
+
+
+def fits(page: Any) -> bool:
+    return bool(page.evaluate("document.documentElement.scrollWidth <= window.innerWidth + 1"))
+
+
+def check_target(page: Any, photo: str = "plaque-pale-spot.jpg") -> None:
+    page.goto("/check/target")
+    page.set_input_files("#photos", SCANS / photo)
+    page.get_by_role("button", name="Read it").click()
+    page.wait_for_url("**/pieces/**")
+
+
+def check_piece(page: Any) -> None:
+    page.goto("/check/piece")
+    page.set_input_files("#photos", SCANS / "number-plaque.jpg")
+    page.set_input_files("#artwork", SCANS / "number-plaque.png")
+    page.fill("#size", "200x150")
+    page.get_by_label("Through the glass").check()
+    page.get_by_role("button", name="Check it").click()
+    page.wait_for_url("**/pieces/**")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_target_from_photo_to_verdict(visit: Any, width: str) -> None:
+    page = visit(width)
+    page.get_by_role("link", name="A pressed target").click()
+    check_target(page)
+    head = page.locator("h1")
+    assert "Press again" in head.inner_text()
+    box = head.bounding_box()
+    assert box["y"] < 320, "the verdict is the first thing on the screen"
+    biggest = page.evaluate(
+        "Math.max(...[...document.querySelectorAll('main *')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
+    )
+    assert float(head.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) == biggest
+    assert fits(page)
+    page.locator("svg a.tap").first.click()
+    assert page.url.endswith("#finding-1")
+    numbers = page.get_by_text("How the answer was reached")
+    assert not numbers.is_visible()
+    page.get_by_text("All maps and numbers").click()
+    assert numbers.is_visible()
+    assert page.locator("image").first.evaluate("e => e.href.baseVal").startswith("picture-")
+    assert fits(page)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_piece_from_photo_to_verdict_and_again_after_the_press(visit: Any, width: str) -> None:
+    page = visit(width, "/check/piece")
+    assert page.locator("#tally li.on").count() == 1
+    page.set_input_files("#blank_frame", SCANS / "number-plaque.jpg")
+    assert page.locator("#tally li.on").count() == 2
+    check_piece(page)
+    assert "Press again" in page.locator("h1").inner_text()
+    assert page.get_by_text("Burns:").is_visible(), "cautions stand beside advice that involves heat"
+    assert fits(page)
+    page.get_by_role("link", name="Check it again after pressing").click()
+    assert page.locator("#size").input_value() == "200x150mm"
+    page.set_input_files("#photos", SCANS / "number-plaque.jpg")
+    page.get_by_role("button", name="Check it").click()
+    page.wait_for_url("**/pieces/**")
+    assert page.get_by_text("Since the earlier inspection").is_visible()
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_make_a_target(visit: Any, width: str) -> None:
+    page = visit(width, "/target")
+    page.fill("#size", "100")
+    page.get_by_label("Through the glass").check()
+    page.get_by_role("button", name="Make it").click()
+    page.wait_for_url("**/pieces/**")
+    assert page.get_by_text("not mirrored, and must not be").is_visible()
+    assert fits(page)
+    with page.expect_download() as got:
+        page.get_by_role("link", name="Print file").click()
+    assert Path(got.value.path()).read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("path", SCREENS)
+@pytest.mark.parametrize("width", WIDTHS)
+def test_every_screen_fits_and_is_named(visit: Any, width: str, path: str) -> None:
+    page = visit(width, path)
+    assert page.locator("h1").count() == 1
+    assert fits(page)
+    for field in page.locator("input:not([type=hidden]), select").all():
+        assert field.evaluate("e => e.labels.length") >= 1
+
+
+def test_without_a_script(visit: Any) -> None:
+    page = visit("phone", "/check/target", java_script_enabled=False)
+    page.set_input_files("#photos", SCANS / "plaque-glare.jpg")
+    page.get_by_role("button", name="Read it").click()
+    page.wait_for_url("**/pieces/**")
+    assert "photo" in page.locator("h1").inner_text().lower()
+    page.goto("/check/target")
+    page.set_input_files("#photos", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"})
+    page.get_by_role("button", name="Read it").click()
+    assert "not a photo" in page.locator("#wrong").inner_text()
+
+
+def test_by_keyboard_alone(visit: Any) -> None:
+    page = visit("desk", "/target")
+    page.keyboard.press("Tab")
+    assert page.evaluate("document.activeElement.className") == "skip"
+    for _ in range(30):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.id") == "size":
+            break
+    page.keyboard.type("60")
+    seen = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+    assert seen != "none", "one sees where one is"
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/pieces/**")
+    assert "ready" in page.locator("h1").inner_text()
+
+
+def test_a_bad_file_keeps_the_form(visit: Any) -> None:
+    page = visit("phone", "/check/target")
+    page.fill("#piece", "board C")
+    page.set_input_files("#photos", {"name": "notes.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"})
+    with page.expect_response("**/check/target?*") as got:
+        page.get_by_role("button", name="Read it").click()
+    assert got.value.status == 400
+    page.locator("#wrong").wait_for()
+    assert "notes.jpg is not a photo" in page.locator("#wrong").inner_text()
+    assert page.locator("#piece").input_value() == "board C"
+    assert page.get_by_role("button", name="Read it").is_enabled()
+
+
+def test_dark_look_and_inches_are_remembered(visit: Any) -> None:
+    page = visit("phone", "/settings")
+    light = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    for label in ("inches", "°F", "dark"):
+        page.get_by_label(label, exact=True).check()
+    page.get_by_role("button", name="Keep").first.click()
+    page.goto("/check/piece")
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") != light
+    assert "in in; one number" in page.locator("#size-hint").inner_text()
+    assert fits(page)
+
+
+@pytest.mark.skipif(not Path(AXE).is_file(), reason="axe-core is not installed (COLORCHECK_AXE)")
+@pytest.mark.parametrize("look", ["light", "dark"])
+def test_nothing_serious_for_those_who_hear_or_do_not_see_well(visit: Any, look: str) -> None:
+    """axe-core's rules for WCAG 2.1 A and AA; its findings of impact 'serious' or 'critical' count."""
+    page = visit("phone", "/", color_scheme=look)
+    script = Path(AXE).read_text(encoding="utf-8")
+
+    def serious() -> list[str]:
+        page.evaluate(script)
+        found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")["violations"]
+        return [
+            f"{page.url}: {v['id']} {v['nodes'][0]['html'][:120]}"
+            for v in found
+            if v["impact"] in ("serious", "critical")
+        ]
+
+    bad = []
+    for path in SCREENS:
+        page.goto(path)
+        page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+        bad += serious()
+    check_target(page, "plaque-wrong-curves.jpg")
+    page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+    bad += serious()
+    check_piece(page)
+    page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+    bad += serious()
+    assert not bad
