@@ -40,6 +40,8 @@ BAR_EDGE_MM = 0.9  # bare coat between the bars and the edge of the group
 _MARK_MM = (1.8, 3.2)  # distance from the edge and size of the mark at the top left
 _CODE_QUIET = 4  # modules, ISO/IEC 18004
 _WHITE, _BLACK = 255, 0
+_LARGE = 24_000_000  # samples of a picture
+_TIFF_PREDICTOR = 317
 
 
 # ---------------------------------------------------------------- geometry
@@ -391,46 +393,80 @@ def write_print_file(target: Target, path: str | Path) -> None:
     FileError
         The file cannot be written; what was there before stays.
     """
-    suffix = _suffix(path)
     w, h = (v + 2 * target.bleed_mm for v in target.size_mm)
-    _write(print_picture(target), path, suffix, dpi=target.dpi, size_mm=(w, h), bleed_mm=target.bleed_mm)
+    write_picture(print_picture(target), path, dpi=target.dpi, size_mm=(w, h), bleed_mm=target.bleed_mm)
 
 
-def _suffix(path: str | Path) -> str:
-    """Check the suffix of a print file."""
+def print_suffix(path: str | Path) -> str:
+    """Suffix of a print file, in small letters; UsageError unless it is png, tif, tiff or pdf."""
     suffix = Path(path).suffix.lower()
     if suffix not in FORMATS:
         raise UsageError(f"a print file cannot be '{suffix or Path(path).name}': choose png, tiff or pdf")
     return suffix
 
 
-def _write(
-    picture: Bytes, path: str | Path, suffix: str, *, dpi: int, size_mm: tuple[float, float], bleed_mm: float
+def write_picture(
+    picture: Bytes,
+    path: str | Path,
+    *,
+    dpi: int,
+    size_mm: tuple[float, float],
+    bleed_mm: float = 0.0,
+    border_mm: float = 0.0,
 ) -> None:
-    """Write a picture to a temporary file beside ``path``, then give it its name."""
+    """Write a picture for the printer at true size: png, tiff or pdf by its suffix, whole or not at all.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) uint8
+        Device RGB. No profile is embedded: the values go to the printer as they stand.
+    path : path
+    dpi : int
+        Stated in png and tiff.
+    size_mm : (width, height)
+        Of the whole picture; the page of a pdf.
+    bleed_mm : float
+        How much the picture is larger than the piece on every side.
+    border_mm : float
+        White paper round that, part of the picture.
+
+    Raises
+    ------
+    UsageError
+        The suffix is none of png, tif, tiff, pdf.
+    FileError
+        The file cannot be written; what was there before stays.
+    """
+    suffix = print_suffix(path)
     from PIL import Image
 
     image = Image.fromarray(picture)
     with whole(path, suffix) as temporary:
         if suffix == ".pdf":
-            _write_pdf(image, temporary, size_mm, bleed_mm)
+            _write_pdf(image, temporary, size_mm, bleed_mm, border_mm)
         elif suffix == ".png":
-            image.save(temporary, format="PNG", dpi=(dpi, dpi), optimize=True)
-        else:
-            image.save(temporary, format="TIFF", dpi=(dpi, dpi), compression="tiff_lzw")
+            small = picture.size < _LARGE  # the last tenth of a large photo would take half a minute
+            effort: dict[str, Any] = {"optimize": True} if small else {"compress_level": 2}
+            image.save(temporary, format="PNG", dpi=(dpi, dpi), **effort)
+        else:  # differences of neighbours (predictor, TIFF 6.0 section 14): a photo would grow without
+            tags = {_TIFF_PREDICTOR: 2} if picture.size >= _LARGE else {}
+            image.save(temporary, format="TIFF", dpi=(dpi, dpi), compression="tiff_lzw", tiffinfo=tags)
 
 
-def _write_pdf(image: Image.Image, path: str, size_mm: tuple[float, float], bleed_mm: float) -> None:
-    """Write one page as large as the sheet; the trim box is the piece, the bleed box the sheet."""
+def _write_pdf(
+    image: Image.Image, path: str, size_mm: tuple[float, float], bleed_mm: float, border_mm: float
+) -> None:
+    """Write one page as large as the sheet; the trim box is the piece, the bleed box what is printed."""
     from reportlab.lib.utils import ImageReader  # type: ignore[import-untyped]
     from reportlab.pdfgen.canvas import Canvas  # type: ignore[import-untyped]
 
     point = 72.0 / MM_PER_INCH  # user space unit, ISO 32000-1 8.3.2.3
-    w, h, b = size_mm[0] * point, size_mm[1] * point, bleed_mm * point
+    w, h, edge, b = size_mm[0] * point, size_mm[1] * point, border_mm * point, (border_mm + bleed_mm) * point
+    piece = [v - 2 * (bleed_mm + border_mm) for v in size_mm]
     page = Canvas(path, pagesize=(w, h), invariant=1, pageCompression=1)
-    page.setBleedBox((0, 0, w, h))
+    page.setBleedBox((edge, edge, w - edge, h - edge))
     page.setTrimBox((b, b, w - b, h - b))
-    page.setTitle(f"{size_mm[0] - 2 * bleed_mm:g} x {size_mm[1] - 2 * bleed_mm:g} mm, print at 100 %")
+    page.setTitle(f"{piece[0]:g} x {piece[1]:g} mm, print at 100 %")
     page.drawImage(ImageReader(image), 0, 0, width=w, height=h)
     page.showPage()
     page.save()
@@ -469,7 +505,7 @@ def write_sheet(
     FileError
         The file cannot be written.
     """
-    suffix = _suffix(path)
+    print_suffix(path)
     if paper.lower() not in PAPERS_MM:
         raise UsageError(f"unknown paper '{paper}': choose A4 or Letter")
     if not targets:
@@ -490,7 +526,7 @@ def write_sheet(
         page[top : top + picture.shape[0], left : left + picture.shape[1]] = picture
         _trim_marks(page, (x, y, w, h), target.bleed_mm, min(gap_mm / 2, 3.5), per_mm)
     _page_foot(page, page_mm, max(y + h for _, y, _, h in places), targets, per_mm)
-    _write(page, path, suffix, dpi=dpi, size_mm=page_mm, bleed_mm=0.0)
+    write_picture(page, path, dpi=dpi, size_mm=page_mm)
     return places
 
 

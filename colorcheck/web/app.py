@@ -28,7 +28,6 @@ from .store import Recipe, Store
 _WAIT_S = 20.0
 _TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
 _INLINE = (".jpg", ".png")
-_AGAIN = ("piece", "size", "shape", "view", "paper", "printed", "artwork_kept", "reading", "recipe")
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
@@ -110,6 +109,9 @@ class Site:
             Route("/target", self.target, methods=both),
             Route("/check/target", self.check_target, methods=both),
             Route("/check/piece", self.check_piece, methods=both),
+            Route("/compare", self.compare, methods=both),
+            Route("/prepare", self.prepare, methods=both),
+            Route("/profile", self.profile, methods=["POST"]),
             Route("/presses", self.presses),
             Route("/settings", self.settings),
             Route("/settings/{what}", self.change_setting, methods=["POST"]),
@@ -192,6 +194,46 @@ class Site:
         """Check a finished piece."""
         return await self.check(request, "inspect", "check_piece.html.j2", forms.piece_check, "Piece")
 
+    async def compare(self, request: Request) -> Response:
+        """Compare blanks by their readings."""
+        if refused := self.refuse(request):
+            return refused
+        error, picked = "", request.query_params.getlist("reading")
+        if request.method == "POST":
+            try:
+                form = await uploads.form_of(request)
+                picked = [str(v) for v in form.getlist("reading") if isinstance(v, str)]
+                params = forms.comparison(form, self.store)
+                return await self.begin(request, "compare", params["title"], params)
+            except ColorcheckError as e:
+                error = str(e)
+            finally:
+                await request.close()
+        rows = await asyncio.to_thread(self.readings)
+        values = {"rows": rows, "error": error, "picked": picked, "fields": dict(request.query_params)}
+        return self.show(request, "compare_form.html.j2", values, 400 if error else 200)
+
+    async def prepare(self, request: Request) -> Response:
+        """Make artwork ready to print."""
+        return await self.check(request, "prepare", "prepare_form.html.j2", forms.preparation, "Print of")
+
+    async def profile(self, request: Request) -> Response:
+        """Build a profile from a reading."""
+        if refused := self.refuse(request):
+            return refused
+        try:
+            fields = uploads.texts(await uploads.form_of(request))
+            params = forms.profile(fields, self.store)
+            return await self.begin(request, "profile", params["title"], params)
+        except ColorcheckError as e:
+            return page_of_one_line(str(e), 400)
+        finally:
+            await request.close()
+
+    def readings(self) -> list[dict[str, Any]]:
+        """Earlier readings of targets, the newest first."""
+        return [r for uid in self.store.uids()[:200] if (r := self.row(uid)) and r["kind"] == "read"]
+
     async def check(self, request: Request, kind: str, template: str, parse: Any, what: str) -> Response:
         """Show the form of a check, or take it."""
         if refused := self.refuse(request):
@@ -204,7 +246,7 @@ class Site:
                 form = await uploads.form_of(request)
                 fields = uploads.texts(form)
                 params = await parse(form, self.store.uploads(uid), self.store, chosen(request))
-                title = params["piece"] or f"{what} {params['photo_names'][0]}"
+                title = params["piece"] or f"{what} {[*params['photo_names'], params.get('artwork_name')][0]}"
                 return await self.begin(request, kind, title, params, uid=uid)
             except ColorcheckError as e:
                 error = str(e)
@@ -216,7 +258,8 @@ class Site:
 
     def choices(self) -> dict[str, Any]:
         """Collect what the forms of both checks offer to choose from."""
-        rows = [r for uid in self.store.uids()[:80] if (r := self.row(uid)) and r["kind"] == "read"]
+        rows = self.readings()
+        profiles = [r for uid in self.store.uids()[:200] if (r := self.row(uid)) and r["kind"] == "profile"]
         readings = [(r["uid"], f"{r['title']}, {r['when']}") for r in rows]
         return {
             "same_readings": readings,
@@ -225,6 +268,7 @@ class Site:
             "kept_artworks": [(a.digest, a.name) for a in self.store.artworks()],
             "has_camera": self.store.camera_file.exists(),
             "guide_open": not rows,
+            "kept_profiles": [(r["uid"], f"{r['title']}, {r['when']}") for r in profiles],
         }
 
     async def begin(self, request: Request, kind: str, title: str, params: dict[str, Any], uid: str = "") -> Response:
@@ -306,7 +350,7 @@ class Site:
             "uid": uid,
             "kind": answer["kind"],
             "action": answer.get("action", ""),
-            "again": {**dict.fromkeys(_AGAIN, ""), **answer.get("again", {})},
+            "onward": _onward(uid, answer),
             "downloads": answer.get("downloads", []),
             **answer["context"],
         }
@@ -454,6 +498,26 @@ class Site:
         if name == "page.css":
             text = files("colorcheck").joinpath("templates", "look.css").read_text(encoding="utf-8") + text
         return Response(text, media_type=found[name], headers={"cache-control": "no-cache"})
+
+
+def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
+    """Where to go from an answer."""
+    from urllib.parse import urlencode
+
+    kind, again = answer["kind"], answer.get("again", {})
+    once_more = "Check it again after pressing" if answer.get("action") == "re-press" else "Photograph it again"
+    if kind == "inspect":
+        return [{"href": "/check/piece?" + urlencode({**again, "before": uid}), "text": once_more}]
+    if kind == "read":
+        return [
+            {"href": "/check/target?" + urlencode(again), "text": once_more},
+            {"href": "/compare?" + urlencode({"reading": uid}), "text": "Compare it with another blank"},
+        ]
+    if kind == "profile":
+        return [{"href": "/prepare?" + urlencode({"profile_kept": uid}), "text": "Prepare a picture with it"}]
+    if kind == "prepare":
+        return [{"href": "/prepare?" + urlencode(again), "text": "Prepare another one"}]
+    return [{"href": "/compare", "text": "Compare others"}]
 
 
 def _told(r: Recipe) -> str:

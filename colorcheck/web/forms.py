@@ -104,6 +104,21 @@ async def _photos(form: FormData, folder: Path, field: str = "photos") -> tuple[
     return [str(s.path) for s in stored], [s.name for s in stored]
 
 
+async def _artwork(form: FormData, fields: dict[str, str], folder: Path, store: Store) -> tuple[str, str, str]:
+    """Take the artwork that was sent, or one kept from before: its path, its name, its digest."""
+    art = uploads.sent(form, "artwork")
+    if art:
+        stored = await uploads.store_picture(art[0], folder, "artwork")
+        kept_at = store.keep_artwork(stored.path, stored.name)
+        return str(kept_at), stored.name, kept_at.parent.name
+    if not fields.get("artwork_kept"):
+        raise UsageError("the artwork is missing", "send the picture that is printed")
+    kept = store.artwork(fields["artwork_kept"])
+    if kept is None:
+        raise UsageError("the chosen artwork is no longer there", "send it again")
+    return str(kept.path), kept.name, kept.digest
+
+
 async def target_check(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
     """Read the form 'check a target'.
 
@@ -142,18 +157,7 @@ async def piece_check(form: FormData, folder: Path, store: Store, shown: Shown) 
         **pressing(fields, shown, store),
     }
     out["photos"], out["photo_names"] = await _photos(form, folder)
-    art = uploads.sent(form, "artwork")
-    if art:
-        stored = await uploads.store_picture(art[0], folder, "artwork")
-        kept_at = store.keep_artwork(stored.path, stored.name)
-        out["artwork"], out["artwork_name"], digest = str(kept_at), stored.name, kept_at.parent.name
-    elif fields.get("artwork_kept"):
-        kept = store.artwork(fields["artwork_kept"])
-        if kept is None:
-            raise UsageError("the chosen artwork is no longer there", "send it again")
-        out["artwork"], out["artwork_name"], digest = str(kept.path), kept.name, kept.digest
-    else:
-        raise UsageError("the artwork is missing", "send the picture that was printed")
+    out["artwork"], out["artwork_name"], digest = await _artwork(form, fields, folder, store)
     frame = uploads.sent(form, "blank_frame")
     if frame:
         stored = await uploads.store_picture(frame[0], folder, "white-sheet")
@@ -225,4 +229,64 @@ def limits(fields: dict[str, str], shipped: dict[str, Any]) -> dict[str, dict[st
                 raise UsageError(f"'{text[:20]}' is not a limit for {key.replace('_', ' ')}", "give a positive number")
             if abs(number - float(value)) > 1e-9:
                 out.setdefault(table, {})[key] = number
+    return out
+
+
+def comparison(form: FormData, store: Store) -> dict[str, Any]:
+    """Read the form 'compare': which readings, under which names, for which purpose.
+
+    Raises
+    ------
+    UsageError
+        Fewer than two were chosen, or one is gone.
+    """
+    fields = uploads.texts(form)
+    chosen_uids = [v for v in form.getlist("reading") if isinstance(v, str)]
+    if len(chosen_uids) < 2:
+        raise UsageError("two readings at least are needed to compare", "tick them in the list")
+    names = []
+    for uid in chosen_uids:
+        name = " ".join(fields.get(f"name-{uid}", "").replace(",", " ").split())[:40]
+        names.append(name or store.title(uid)[:40] or "unnamed")
+    return {
+        "readings": [_saved(store, uid, "reading") for uid in chosen_uids],
+        "names": names,
+        "purpose": plain(fields, "purpose", ("photos", "blacks")),
+        "title": "Compared: " + ", ".join(dict.fromkeys(names)),
+    }
+
+
+def profile(fields: dict[str, str], store: Store) -> dict[str, Any]:
+    """Read the form 'build a profile from this reading'."""
+    name = store.title(fields.get("reading", ""))
+    path = _saved(store, fields.get("reading", ""), "reading")
+    return {"readings": [path], "name": name or "profile", "title": f"Profile of {name or 'a reading'}"}
+
+
+async def preparation(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
+    """Read the form 'prepare a picture'; errors as for `target_check`."""
+    fields = uploads.texts(form)
+    out: dict[str, Any] = {
+        "size_mm": list(size(fields, shown)),
+        "shape": plain(fields, "shape", ("rect", "round")),
+        "view": plain(fields, "view", ("front", "through")),
+        "bleed_mm": length(fields.get("bleed", "3mm"), shown),
+        "intent": plain(fields, "intent", ("relative", "perceptual", "saturation")),
+        "format": plain(fields, "format", ("pdf", "png", "tiff")),
+        "piece": fields.get("piece", "").strip()[:80],
+        "photos": [],
+        "photo_names": [],
+    }
+    out["artwork"], out["artwork_name"], digest = await _artwork(form, fields, folder, store)
+    sent = uploads.sent(form, "profile")
+    if sent:
+        out["profile"] = str((await uploads.store_file(sent[0], folder, "profile.icc")).path)
+    elif fields.get("profile_kept"):
+        path = store.file(fields["profile_kept"], "profile.icc")
+        if path is None:
+            raise UsageError("the chosen profile is no longer there", "choose another one")
+        out["profile"] = str(path)
+    else:
+        raise UsageError("the profile is missing", "choose or send the one of this blank")
+    out["again"] = _again(fields, size=f"{out['size_mm'][0]:g}x{out['size_mm'][1]:g}mm", artwork_kept=digest)
     return out

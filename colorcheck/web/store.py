@@ -117,6 +117,10 @@ class Store:
             return None
         return data if isinstance(data, dict) else None
 
+    def title(self, uid: str) -> str:
+        """Title of a finished job, '' when there is none."""
+        return str((self.answer(uid) or {}).get("title", ""))
+
     def file(self, uid: str, name: str) -> Path | None:
         """One of a job's files by its plain name; None when there is none."""
         if not NAME.fullmatch(name) or not UID.fullmatch(uid):

@@ -258,8 +258,76 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
     return {"template": "target.html.j2", "context": context}, None
 
 
+def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..comparereport import comparison_to_dict, context, write_csv
+    from ..comparison import compare
+
+    result = compare(params["readings"], names=params["names"], purpose=params["purpose"], progress=_say(tell))
+    folder.mkdir(parents=True, exist_ok=True)
+    write_csv(folder / "numbers.csv", result)
+    downloads = [{"name": "numbers.csv", "text": "Numbers as a table (CSV)"}]
+    answer = {"template": "compare.html.j2", "context": context(result), "downloads": downloads}
+    return answer, comparison_to_dict(result)
+
+
+def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..cli_profile import profile_lines
+    from ..icc import profile_bytes
+    from ..profiling import build_profile, summary
+    from ..results import load_reading
+
+    profile = build_profile([load_reading(p) for p in params["readings"]], name=params["name"], progress=_say(tell))
+    folder.mkdir(parents=True, exist_ok=True)
+    write_bytes(folder / "profile.icc", profile_bytes(profile.tables))
+    lines = profile_lines(profile, "profile.icc", version=4)
+    context = {"name": params["name"], "lines": lines}
+    downloads = [{"name": "profile.icc", "text": "The profile (ICC)"}]
+    return {"template": "profile.html.j2", "context": context, "downloads": downloads}, summary(profile)
+
+
+def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..cms import load_printer_profile
+    from ..draw import write_picture
+    from ..prepare import prepare
+    from ..preparereport import context, prepared_to_dict, write_proof
+
+    say = _say(tell)
+    result = prepare(
+        params["artwork"],
+        size_mm=(params["size_mm"][0], params["size_mm"][1]),
+        profile=load_printer_profile(params["profile"]),
+        shape=params["shape"],
+        view=params["view"],
+        bleed_mm=params["bleed_mm"],
+        intent=params["intent"],
+        progress=say,
+    )
+    say("writing the print file")
+    folder.mkdir(parents=True, exist_ok=True)
+    out = f"print.{params['format']}"
+    write_picture(
+        result.picture,
+        folder / out,
+        dpi=result.dpi,
+        size_mm=result.sheet_mm,
+        bleed_mm=result.bleed_mm,
+        border_mm=result.border_mm,
+    )
+    write_proof(result, folder / "proof.png")
+    downloads = [{"name": out, "text": "Print file"}, {"name": "proof.png", "text": "Proof, beside the original"}]
+    answer = {
+        "template": "prepare.html.j2",
+        "context": named(params, context(result)),
+        "downloads": downloads,
+    }
+    return answer, named(params, prepared_to_dict(result, print_file=out, proof_file="proof.png"))
+
+
 _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], dict[str, Any] | None]]] = {
     "target": _target,
     "read": _read,
     "inspect": _inspect,
+    "compare": _compare,
+    "profile": _profile,
+    "prepare": _prepare,
 }
