@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
-from .errors import FileError, UsageError
+from .errors import ColorcheckError, FileError, UsageError
 
 
 class Parser(argparse.ArgumentParser):
@@ -42,6 +43,109 @@ def add_heat(p: argparse.ArgumentParser) -> None:
     p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
     p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
     p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
+
+
+_LOG_OPTIONS = ("piece", "blank", "recipe", "lay", "press", "cost", "note")
+
+
+def add_log(p: argparse.ArgumentParser) -> None:
+    """Add ``--log`` and what it records beside the result."""
+    g = p.add_argument_group("press log")
+    g.add_argument(
+        "--log",
+        metavar="FILE",
+        nargs="?",
+        const="",
+        help="record the result: in your data folder, or in this file or postgresql:// URL",
+    )
+    g.add_argument("--piece", metavar="NAME", help="which piece this is")
+    g.add_argument("--blank", metavar="NAME/LOT", help="which blank it was, and its lot")
+    g.add_argument("--recipe", metavar="TEXT", help="how it was pressed, such as '200C 180s medium, heated back'")
+    g.add_argument("--lay", metavar="TEXT", help="how it lay in the press, such as 'centre turn=90 face=down'")
+    g.add_argument("--press", metavar="N", help="which pressing of this piece: 1, after a re-press 2")
+    g.add_argument("--cost", metavar="AMOUNT", help="what it cost, such as 4.20 or 'blank 3.50; ink 0.40 EUR'")
+    g.add_argument("--note", metavar="TEXT", help="anything to remember")
+
+
+def check_log(args: argparse.Namespace) -> None:
+    """Refuse what could not be recorded, before the slow work and without loading a database.
+
+    Raises
+    ------
+    UsageError
+        A recipe, cost … that is not understood, or one without ``--log``.
+    FileError, DataError
+        The log cannot lie there.
+    """
+    given = [name for name in _LOG_OPTIONS if getattr(args, name) is not None]
+    if args.log is None:
+        if given:
+            raise UsageError(f"--{given[0]} is for the press log", "add --log as well")
+        return
+    from .presslog_records import check_place, place_of
+
+    _log_notes(args)
+    check_place(place_of(args.log))
+
+
+def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
+    """Read the options of the press log."""
+    from .presslog_records import parse_blank, parse_costs, parse_lay, parse_recipe
+
+    blank, lot = parse_blank(args.blank) if args.blank is not None else ("", "")
+    recipe = parse_recipe(args.recipe) if args.recipe is not None else None
+    lay = parse_lay(args.lay) if args.lay is not None else None
+    if lay is not None and not lay.face and not (recipe is not None and recipe.heated_face):
+        raise UsageError("--lay does not say which way the picture faced", "add face=up or face=down")
+    if args.press is not None and not re.fullmatch(r"[1-9][0-9]?", args.press):
+        raise UsageError(f"--press {args.press[:20]} is no count", "write 1, or 2 after a re-press")
+    return {
+        "piece": args.piece or "",
+        "blank": blank,
+        "lot": lot,
+        "recipe": recipe,
+        "lay": lay,
+        "costs": parse_costs(args.cost) if args.cost is not None else (),
+        "press_no": int(args.press) if args.press is not None else None,
+        "note": args.note or "",
+    }
+
+
+def record(
+    args: argparse.Namespace, kind: str, data: dict[str, Any] | None, *, photos: Sequence[str | Path] = ()
+) -> None:
+    """Record a result in the press log when ``--log`` asks for it; the last thing a command does.
+
+    Parameters
+    ----------
+    args : Namespace
+        Of a command with `add_log`.
+    kind : str
+        The command.
+    data : dict or None
+        Its result as JSON; None only without ``--log``.
+    photos : sequence of path
+        Photos that the result does not tell by their SHA-256 itself.
+
+    Raises
+    ------
+    FileError
+        It could not be recorded; the result is written already.
+    """
+    if args.log is None or data is None:
+        return
+    from .presslog import open_log
+    from .presslog_records import NewEntry, photo_of
+
+    try:
+        seen = tuple(photo_of(p) for p in photos)
+        with open_log(args.log or None) as log:
+            uid = log.record(NewEntry(kind, data, photos=seen, **_log_notes(args)))
+            where = log.name
+    except ColorcheckError as e:
+        raise FileError(f"the result is written, but not recorded ({e})") from e
+    if not args.quiet and args.json != "-":
+        print(f"Recorded as {uid[:8]} in {where}")
 
 
 def keep_existing(path: str | Path | None, overwrite: bool) -> None:

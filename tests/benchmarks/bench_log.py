@@ -5,7 +5,7 @@
     python tests/benchmarks/bench_log.py --log postgresql://…?schema=bench     an empty schema of a server
 
 Fills an empty log (not timed), then times what the command line and the page ask of it: the median of five, after
-one that does not count. Prints the aim beside it, 0.5 s each, and exits with 1 when one is missed.
+one that does not count, and the processor time of this process. The aim is 0.5 s each; exits with 1 when one is missed.
 """
 
 from __future__ import annotations
@@ -63,14 +63,17 @@ def main() -> int:
         }
         slow = 0
         for name, ask in asks.items():
-            times = []
+            times, busy = [], []
             for _ in range(args.runs + 1):
-                start = time.perf_counter()
+                start, mine = time.perf_counter(), time.process_time()
                 ask()
                 times.append(time.perf_counter() - start)
+                busy.append(time.process_time() - mine)
             seconds = median(times[1:])
             slow += seconds > AIM
-            print(f"{name:28}{1000 * seconds:8.1f} ms   aim {1000 * AIM:.0f} ms{'   MISSED' if seconds > AIM else ''}")
+            missed = "   MISSED" if seconds > AIM else ""
+            print(f"{name:28}{1000 * seconds:8.1f} ms, processor {1000 * median(busy[1:]):6.1f} ms{missed}")
+        print(f"aim: {1000 * AIM:.0f} ms each; much less of the processor means: others kept the machine busy")
     return 1 if slow else 0
 
 
