@@ -132,9 +132,8 @@ def test_target_from_photo_to_verdict(visit: Any, width: str) -> None:
     assert fits(page)
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_piece_from_photo_to_verdict_and_again_after_the_press(visit: Any, width: str) -> None:
-    page = visit(width, "/check/piece")
+def test_piece_from_photo_to_verdict_and_again_after_the_press(visit: Any) -> None:
+    page = visit("phone", "/check/piece")
     assert page.locator("#tally li.on").count() == 1
     page.set_input_files("#blank_frame", SCANS / "number-plaque.jpg")
     assert page.locator("#tally li.on").count() == 2
@@ -172,6 +171,59 @@ def test_every_screen_fits_and_is_named(visit: Any, width: str, path: str) -> No
     assert fits(page)
     for field in page.locator("input:not([type=hidden]), select").all():
         assert field.evaluate("e => e.labels.length") >= 1
+
+
+def over(page: Any) -> None:
+    """Wait until a job is over."""
+    for _ in range(300):
+        if "/pieces/" in page.url or page.locator('#job[data-over="1"]').count():
+            break
+        page.wait_for_timeout(150)
+    page.wait_for_load_state()
+    assert "/pieces/" in page.url, page.locator("h1").inner_text()
+
+
+def test_compare_profile_prepare_and_the_log(visit: Any) -> None:
+    page = visit("phone", "/compare")
+    for name, photo in (("oak 12", "clock-good.jpg"), ("elm 7", "plaque-wrong-curves.jpg")):
+        page.goto("/check/target")
+        page.set_input_files("#photos", SCANS / photo)
+        page.fill("#piece", name)
+        page.get_by_role("button", name="Read it").click()
+        page.wait_for_url("**/pieces/**")
+    page.get_by_role("button", name="Build a profile from it").click()
+    page.wait_for_url("**/jobs/**")
+    over(page)
+    assert page.get_by_role("link", name="The profile (ICC)").is_visible()
+    assert fits(page)
+    page.get_by_role("link", name="Prepare a picture with it").click()
+    page.set_input_files("#artwork", SCANS / "number-plaque.png")
+    page.fill("#size", "200x150")
+    page.get_by_role("button", name="Prepare it").click()
+    page.wait_for_url("**/jobs/**")
+    over(page)
+    assert "Ready to print" in page.locator("h1").inner_text()
+    assert fits(page)
+    with page.expect_download() as got:
+        page.get_by_role("link", name="Print file").click()
+    assert Path(got.value.path()).read_bytes().startswith(b"%PDF")
+    page.goto("/compare")
+    for name in ("oak 12", "elm 7"):
+        page.get_by_label(name).first.check()
+    page.get_by_role("button", name="Compare").click()
+    page.wait_for_url("**/jobs/**")
+    over(page)
+    assert page.locator("h1").inner_text().startswith("For photos")
+    assert fits(page)
+    page.goto("/presses")
+    assert page.get_by_role("link", name="elm 7").first.is_visible()
+    page.fill("#text", "oak 12")
+    page.get_by_role("button", name="Find").click()
+    assert page.get_by_role("link", name="elm 7", exact=True).count() == 0
+    page.get_by_role("button", name="What do the faults have in common").click()
+    page.wait_for_url("**/jobs/**")
+    over(page)
+    assert fits(page)
 
 
 def test_without_a_script(visit: Any) -> None:
@@ -228,30 +280,26 @@ def test_dark_look_and_inches_are_remembered(visit: Any) -> None:
 
 
 @pytest.mark.skipif(not Path(AXE).is_file(), reason="axe-core is not installed (COLORCHECK_AXE)")
-@pytest.mark.parametrize("look", ["light", "dark"])
-def test_nothing_serious_for_those_who_hear_or_do_not_see_well(visit: Any, look: str) -> None:
+def test_nothing_serious_for_those_who_hear_or_do_not_see_well(visit: Any) -> None:
     """axe-core's rules for WCAG 2.1 A and AA; its findings of impact 'serious' or 'critical' count."""
-    page = visit("phone", "/", color_scheme=look)
+    page = visit("phone", "/")
     script = Path(AXE).read_text(encoding="utf-8")
-
-    def serious() -> list[str]:
-        page.evaluate(script)
-        found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")["violations"]
-        return [
-            f"{page.url}: {v['id']} {v['nodes'][0]['html'][:120]}"
-            for v in found
-            if v["impact"] in ("serious", "critical")
-        ]
-
     bad = []
+
+    def look() -> None:
+        page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+        page.evaluate(script)
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")["violations"]
+            counted = [v for v in found if v["impact"] in ("serious", "critical")]
+            bad.extend(f"{page.url} {scheme}: {v['id']} {v['nodes'][0]['html'][:120]}" for v in counted)
+
     for path in SCREENS:
         page.goto(path)
-        page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
-        bad += serious()
+        look()
     check_target(page, "plaque-wrong-curves.jpg")
-    page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
-    bad += serious()
+    look()
     check_piece(page)
-    page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
-    bad += serious()
+    look()
     assert not bad

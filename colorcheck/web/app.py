@@ -28,6 +28,7 @@ from .store import Recipe, Store
 _WAIT_S = 20.0
 _TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
 _INLINE = (".jpg", ".png")
+_LOGGED = ("read", "inspect", "compare", "profile", "prepare")
 Endpoint = Callable[[Request], Awaitable[Response]]
 
 
@@ -66,6 +67,8 @@ def make_app(
         await bench.start()
         yield
         await bench.stop()
+        await site.settle()
+        journal.close()
 
     return Starlette(
         routes=site.routes(),
@@ -113,6 +116,7 @@ class Site:
             Route("/prepare", self.prepare, methods=both),
             Route("/profile", self.profile, methods=["POST"]),
             Route("/presses", self.presses),
+            Route("/health", self.health, methods=["POST"]),
             Route("/settings", self.settings),
             Route("/settings/{what}", self.change_setting, methods=["POST"]),
             Route("/open", self.open_on_phone),
@@ -274,9 +278,16 @@ class Site:
     async def begin(self, request: Request, kind: str, title: str, params: dict[str, Any], uid: str = "") -> Response:
         """Put a job into the queue and show it."""
         uid = uid or self.store.new_uid()
-        job = Job(uid=uid, kind=kind, title=title, params={**params, "title": title}, folder=self.store.folder(uid))
-        self.bench.submit(job)
+        params = {**params, "title": title}
+        if kind in _LOGGED:
+            params["log"] = self.journal.where
+        job = Job(uid=uid, kind=kind, title=title, params=params, folder=self.store.folder(uid))
         await asyncio.to_thread(self.journal.job_began, uid, kind, title)
+        try:
+            self.bench.submit(job)
+        except UsageError:
+            await asyncio.to_thread(self.journal.job_over, uid, "failed", "too many photos were waiting")
+            raise
         return RedirectResponse(f"/jobs/{uid}", 303)
 
     def ended(self, job: Job) -> None:
@@ -289,6 +300,10 @@ class Site:
         task = asyncio.ensure_future(away())
         self._later.add(task)
         task.add_done_callback(self._later.discard)
+
+    async def settle(self) -> None:
+        """Wait until every job that is over has been put away."""
+        await asyncio.gather(*self._later, return_exceptions=True)
 
     # ------------------------------------------------------------ jobs
 
@@ -373,9 +388,18 @@ class Site:
 
     async def presses(self, request: Request) -> Response:
         """Show the log."""
-        values = await asyncio.to_thread(self.journal.overview, dict(request.query_params))
-        known = set(self.store.uids())
-        return self.show(request, "presses.html.j2", {**values, "known": known})
+        values = await asyncio.to_thread(self.journal.presses, dict(request.query_params))
+        for row in values["rows"]:
+            row["word"] = words.action_word(row["action"]) if row["action"] else ""
+            row["shown"] = self.store.file(row["uid"], "answer.json") is not None
+        return self.show(request, "presses.html.j2", values)
+
+    async def health(self, request: Request) -> Response:
+        """Lay the findings of the logged pieces over one another."""
+        if refused := self.refuse(request):
+            return refused
+        params = {"from": self.journal.where}
+        return await self.begin(request, "health", "Presses laid over one another", params)
 
     # ------------------------------------------------------------ settings
 
@@ -517,6 +541,8 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
         return [{"href": "/prepare?" + urlencode({"profile_kept": uid}), "text": "Prepare a picture with it"}]
     if kind == "prepare":
         return [{"href": "/prepare?" + urlencode(again), "text": "Prepare another one"}]
+    if kind == "health":
+        return [{"href": "/presses", "text": "All presses"}]
     return [{"href": "/compare", "text": "Compare others"}]
 
 

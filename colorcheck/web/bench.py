@@ -164,7 +164,8 @@ class Bench:
             finally:
                 with contextlib.suppress(ProcessLookupError):
                     worker.kill()
-                await worker.wait()
+                with contextlib.suppress(ConnectionError):
+                    await worker.communicate()  # takes both pipes to their end, so that nothing outlives the loop
 
     async def _next(self) -> Job:
         while not self._waiting:

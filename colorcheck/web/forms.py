@@ -65,6 +65,7 @@ def pressing(fields: dict[str, str], shown: Shown, store: Store) -> dict[str, An
     recipe = next((r for r in store.recipes() if r.name == fields.get("recipe")), None)
     if recipe:
         out |= {
+            "recipe_name": recipe.name,
             "glass_mm": recipe.glass_mm,
             "heated_face": recipe.heated_face,
             "platen_c": recipe.platen_c,
@@ -73,6 +74,8 @@ def pressing(fields: dict[str, str], shown: Shown, store: Store) -> dict[str, An
         }
     if fields.get("glass", "").strip():
         out["glass_mm"] = length(fields["glass"], shown)
+    turn = plain(fields, "turn", ("", "0", "90", "180", "270"))
+    out["turned"] = float(turn) if turn else None
     if fields.get("piece_temp", "").strip():
         out["piece_c"] = temperature(fields["piece_temp"], shown)
     return out

@@ -20,7 +20,7 @@ Tell = Callable[..., None]
 _DATA_URI = re.compile(r"data:image/(png|jpeg);base64,([A-Za-z0-9+/=]+)")
 
 
-def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> dict[str, Any]:
+def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None:
     """Do one job.
 
     Parameters
@@ -33,11 +33,6 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> dict
         Where its results go; made here, so that it exists only for jobs that got so far.
     tell : callable
         Takes events: ``tell(event='progress', says=...)``.
-
-    Returns
-    -------
-    dict
-        ``action`` of the verdict, or '', and the ``title`` of the result.
 
     Raises
     ------
@@ -53,9 +48,34 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> dict
         write_json(folder / "result.json", result)
     answer = {"kind": kind, "title": params["title"], "again": params.get("again", {}), **answer}
     answer["context"] = _pictures_out(answer["context"], folder)
+    if result is not None and "log" in params:
+        _record(kind, params, folder.name, result)
     # last: its presence says that all else is there
     write_text(folder / "answer.json", json.dumps(answer, ensure_ascii=False))
-    return {"action": answer.get("action", ""), "title": answer["title"]}
+
+
+def _record(kind: str, params: dict[str, Any], uid: str, result: dict[str, Any]) -> None:
+    """Record a result in the press log, under the job's own name."""
+    from ..presslog import open_log
+    from ..presslog_records import NewEntry, Photo
+    from .journal import lay_of, recipe_of
+
+    photos = tuple(
+        Photo(str(p["sha256"]), str(p.get("file", "")), str(p.get("device", "")), str(p.get("taken", "")))
+        for p in result.get("photos", ())
+        if isinstance(p, dict) and p.get("sha256")
+    )
+    entry = NewEntry(
+        kind,
+        result,
+        photos=photos,
+        piece=params.get("piece", ""),
+        recipe=recipe_of(params),
+        lay=lay_of(params),
+        uid=uid,
+    )
+    with open_log(params["log"]) as log:
+        log.record(entry)
 
 
 def _pictures_out(value: Any, folder: Path) -> Any:
@@ -323,6 +343,30 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     return answer, named(params, prepared_to_dict(result, print_file=out, proof_file="proof.png"))
 
 
+def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..errors import DataError
+    from ..healthlog import from_log
+    from ..healthreport import context, health_csv, health_to_dict
+    from ..presshealth import judge_health
+    from ..presslog import open_log
+    from ..presslog_records import Filter
+
+    _say(tell)("laying the pieces over one another")
+    with open_log(params["from"]) as log:
+        pieces, trends, facts = from_log(log, Filter())
+    if not pieces:
+        raise DataError("no piece has been judged yet", "check some pieces first")
+    health = judge_health(pieces)
+    folder.mkdir(parents=True, exist_ok=True)
+    write_text(folder / "findings.csv", health_csv(health))
+    answer = {
+        "template": "health.html.j2",
+        "context": context(health, trends, facts),
+        "downloads": [{"name": "findings.csv", "text": "Findings as a table (CSV)"}],
+    }
+    return answer, health_to_dict(health, trends, facts)
+
+
 _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], dict[str, Any] | None]]] = {
     "target": _target,
     "read": _read,
@@ -330,4 +374,5 @@ _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], d
     "compare": _compare,
     "profile": _profile,
     "prepare": _prepare,
+    "health": _health,
 }

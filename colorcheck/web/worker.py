@@ -25,7 +25,7 @@ def _listen(source: TextIO, jobs: queue.SimpleQueue[str]) -> None:
 
 def _warm_up() -> None:
     """Load what every job needs."""
-    from .. import inspection, inspectreport, pipeline, report, results  # noqa: F401
+    from .. import inspection, inspectreport, pipeline, presslog, report, results  # noqa: F401
 
 
 def main() -> None:
@@ -46,8 +46,8 @@ def main() -> None:
     while True:
         job = json.loads(jobs.get())
         try:
-            done = perform(job["kind"], job["params"], Path(job["folder"]), tell)
-            tell(event="done", **done)
+            perform(job["kind"], job["params"], Path(job["folder"]), tell)
+            tell(event="done")
         except ColorcheckError as e:
             tell(event="error", says=named(job["params"], str(e)))
         except MemoryError:
