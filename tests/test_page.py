@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import io
 import json
+import random
 import re
+import socket
+import subprocess
+import sys
+import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+import uvicorn
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
@@ -332,6 +338,93 @@ def test_a_run_that_was_killed_reports_its_job_as_interrupted(tmp_path: Path) ->
         assert "board B" in page.text
         assert not store.uploads(uid).exists()
     assert client.get("/jobs/" + "f" * 32).status_code == 404
+
+
+def test_killed_and_started_again(tmp_path: Path) -> None:
+    """A server killed in the middle of a job: what was recorded stays, the job is reported as interrupted."""
+    from tests.benchmarks.bench_page import Visitor
+
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    words = ["serve", "--port", str(port), "--data", str(tmp_path / "data"), "--log", str(tmp_path / "log.sqlite")]
+    command = [sys.executable, "-m", "colorcheck", *words, "--workers", "1", "--quiet"]
+    visitor = Visitor(f"http://127.0.0.1:{port}")
+
+    def start() -> subprocess.Popen[bytes]:
+        server = subprocess.Popen(command)
+        for _ in range(200):
+            try:
+                visitor.get("/")
+                break
+            except OSError:
+                time.sleep(0.1)
+        return server
+
+    photo_bytes = (SCANS / "clock-good.jpg").read_bytes()
+    server = start()
+    try:
+        first, second = visitor.upload(photo_bytes), visitor.upload(photo_bytes)
+        assert visitor.verdict(first).startswith("done")
+        server.kill()
+        server.wait()
+        server = start()
+        assert "was interrupted" in visitor.get(second)[1]
+        assert "/pieces/" in visitor.get(first)[0]
+        assert visitor.get("/presses")[1].count("/pieces/") == 1
+        assert not list((tmp_path / "data" / "uploads").iterdir())
+        third = visitor.upload(photo_bytes)
+        assert visitor.verdict(third).startswith("done")
+    finally:
+        server.kill()
+        server.wait()
+
+
+@pytest.fixture
+def port(tmp_path: Path) -> Iterator[int]:
+    """A real server in a thread, with little patience."""
+    store = Store(tmp_path / "data")
+    access = Access(hosts=frozenset({"127.0.0.1"}))
+    app = make_app(store, Journal(str(tmp_path / "log.sqlite")), access=access, workers=1, patience_s=0.5)
+    config = uvicorn.Config(app, port=0, log_level="critical", ws="none", h11_max_incomplete_event_size=32_768)
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    while not server.started:
+        time.sleep(0.02)
+    yield server.servers[0].sockets[0].getsockname()[1]
+    server.should_exit = True
+    thread.join()
+
+
+def raw(port: int, *parts: bytes, pause: float = 0.0) -> bytes:
+    with socket.create_connection(("127.0.0.1", port), timeout=10) as s:
+        try:
+            for part in parts:
+                s.sendall(part)
+                time.sleep(pause)
+            return b"".join(iter(lambda: s.recv(65536), b""))
+        except ConnectionError:
+            return b""
+
+
+def test_slow_clients_huge_headers_and_junk(port: int) -> None:
+    from tests.benchmarks.bench_page import Visitor
+
+    base = f"http://127.0.0.1:{port}"
+    visitor = Visitor(base)
+    path = re.search(r'action="([^"]+)"', visitor.get("/check/target")[1])[1]  # type: ignore[index]
+    cookie = "; ".join(f"{c.name}={c.value}" for c in visitor.jar)
+    head = f"POST {path} HTTP/1.1\r\nhost: 127.0.0.1\r\ncookie: {cookie}\r\nconnection: close\r\n"
+    form = "content-type: multipart/form-data; boundary=x\r\ncontent-length: 100000\r\n\r\n--x\r\n"
+    assert b" 408 " in raw(port, (head + form).encode(), pause=0.1)
+    assert b" 4" in raw(port, head.encode() + b"a: " + b"x" * 100_000 + b"\r\n\r\n")[:20]
+    assert b" 413 " in raw(port, head.encode() + b"content-length: 99999999999\r\n\r\n")
+    rng = random.Random(7)
+    for n in (1, 40, 3000):
+        answer = raw(port, rng.randbytes(n) + b"\r\n\r\n")
+        assert not answer or b" 400 " in answer[:20]
+    assert visitor.get("/")[0].endswith("/"), "the page still answers"
 
 
 # ---------------------------------------------------------------- settings

@@ -29,7 +29,6 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "geolocation=(), microphone=()",
 }
-_SLOW_S = 30.0  # longest pause within an upload
 _UPLOAD_S = 600.0  # longest upload
 
 
@@ -73,8 +72,9 @@ class Guard:
     its headers.
     """
 
-    def __init__(self, app: ASGIApp, access: Access, max_bytes: int) -> None:
+    def __init__(self, app: ASGIApp, access: Access, max_bytes: int, patience_s: float) -> None:
         self.app = app
+        self.patience_s = patience_s
         self.access = access
         self.max_bytes = max_bytes
 
@@ -137,7 +137,7 @@ class Guard:
         async def bounded() -> Message:
             nonlocal count
             try:
-                async with asyncio.timeout(min(_SLOW_S, max(end - loop.time(), 0.1))) as patience:
+                async with asyncio.timeout(min(self.patience_s, max(end - loop.time(), 0.1))) as patience:
                     message = await receive()
                     patience.reschedule(None)
             except TimeoutError:

@@ -33,7 +33,14 @@ Endpoint = Callable[[Request], Awaitable[Response]]
 
 
 def make_app(
-    store: Store, journal: Journal, *, access: Access, workers: int = 2, max_bytes: int = 160_000_000, url: str = ""
+    store: Store,
+    journal: Journal,
+    *,
+    access: Access,
+    workers: int = 2,
+    max_bytes: int = 160_000_000,
+    patience_s: float = 30.0,
+    url: str = "",
 ) -> Starlette:
     """Make the page.
 
@@ -49,6 +56,8 @@ def make_app(
         Photos worked on at once.
     max_bytes : int
         Largest request.
+    patience_s : float
+        Longest pause within an upload.
     url : str
         Address for the phone, shown as a code; '' when only this computer can reach the page.
 
@@ -73,7 +82,7 @@ def make_app(
     return Starlette(
         routes=site.routes(),
         lifespan=life,
-        middleware=[Middleware(Guard, access=access, max_bytes=max_bytes)],
+        middleware=[Middleware(Guard, access=access, max_bytes=max_bytes, patience_s=patience_s)],
         exception_handlers={
             404: lambda r, e: page_of_one_line("there is no such page", 404),
             405: lambda r, e: page_of_one_line("that does not work here", 405),

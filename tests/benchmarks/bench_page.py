@@ -30,7 +30,8 @@ class Visitor:
 
     def __init__(self, base: str) -> None:
         self.base = base
-        self.open = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(CookieJar())).open
+        self.jar = CookieJar()
+        self.open = urllib.request.build_opener(urllib.request.HTTPCookieProcessor(self.jar)).open
 
     def get(self, path: str) -> tuple[str, str]:
         with self.open(self.base + path, timeout=120) as answer:
