@@ -77,6 +77,8 @@ def _bleed(
         extra = ((file_px[0] / dots[0] - w) / 2, (file_px[1] / dots[1] - h) / 2)
         if abs(extra[0] - extra[1]) < 0.6 and min(extra) > 0.4 and max(extra) <= MAX_BLEED_MM:
             return float(np.mean(extra)), True
+        if max(abs(v) for v in extra) <= 0.4:
+            return 0.0, True
     aspect = file_px[0] / file_px[1]
     off = aspect / (w / h) - 1.0
     # even a bleed leaves the proportions nearly as they are: the photo decides then
@@ -87,8 +89,7 @@ def _bleed(
         if 0 < b <= MAX_BLEED_MM:
             return float(b), True
     raise UsageError(
-        f"{name} is {file_px[0]} × {file_px[1]} pixels, "
-        f"artwork of other proportions than a piece of {w:g} × {h:g} mm",
+        f"{name} is {file_px[0]} × {file_px[1]} pixels, artwork of other proportions than a piece of {w:g} × {h:g} mm",
         "give the size as the picture is seen, width first, or the picture that was printed",
     )
 
@@ -169,7 +170,8 @@ def load_artwork(
     target = max(2, round(frame[0] * g)), max(2, round(frame[1] * g))
     if target != (rgb.shape[1], rgb.shape[0]):
         rgb = cv2.resize(rgb, target, interpolation=cv2.INTER_AREA)
-    span = int((rgb.reshape(-1, 3).max(axis=0).astype(int) - rgb.reshape(-1, 3).min(axis=0)).max())
+    low, high, *_ = zip(*(cv2.minMaxLoc(plane) for plane in cv2.split(rgb)), strict=True)
+    span = int(max(b - a for a, b in zip(low, high, strict=True)))
     if span < _LEAST_CONTRAST:
         on_white = any("laid on white" in n for n in notes) and int(rgb.min()) > 250
         raise ImageError(
@@ -193,10 +195,11 @@ def load_artwork(
 
 
 def _codes(linear: Any) -> Any:
-    """Linear light → sRGB codes, uint8, in strips to save memory."""
+    """Linear light → sRGB codes, uint8; through a table of 65 536 steps, 0.02 of a code in the darkest."""
+    table = np.rint(linear_to_srgb(np.arange(65536) / 65535.0) * 255.0).astype(np.uint8)
     out = np.empty(linear.shape, np.uint8)
     step = max(1, 500_000 // linear.shape[1])
     for top in range(0, len(linear), step):
         part = np.clip(linear[top : top + step], 0.0, 1.0)
-        out[top : top + step] = np.rint(linear_to_srgb(part) * 255.0)
+        out[top : top + step] = table[(part * np.float32(65535) + np.float32(0.5)).astype(np.uint16)]
     return out

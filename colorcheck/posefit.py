@@ -22,6 +22,7 @@ def fit_pose(
     bend: bool,
     weight: Floats | None = None,
     slack: Floats | None = None,
+    hold: Floats | None = None,
     least_sigma: float = 0.01,
     stiffness: tuple[float, float] = (1e-4, 4e-3),
     rounds: int = 12,
@@ -46,6 +47,8 @@ def fit_pose(
         Inverse variances of the observations, relative.
     slack : (n, k), optional
         Further unknowns that add to the offset along the normal, in mm per unit; fitted along and dropped.
+    hold : (k,), optional
+        Inverse variances with which the further unknowns are held at nothing, on the scale of ``weight``.
     least_sigma : float
         Smallest spread believed, in mm, of an observation of middling weight: larger ones keep more outliers.
     stiffness : (float, float)
@@ -63,13 +66,16 @@ def fit_pose(
     nrm = np.concatenate(
         [np.where(both[:, None], [1.0, 0.0], normal), np.tile([0.0, 1.0], (int(both.sum()), 1))]
     )
-    root = np.ones(len(pts))
+    root, unit = np.ones(len(pts)), 1.0
     if weight is not None:
         root = np.sqrt(np.concatenate([weight, weight[both]]))
-        root = root / max(float(np.sqrt(np.mean(root**2))), 1e-12)
+        unit = max(float(np.sqrt(np.mean(root**2))), 1e-12)
+        root = root / unit
     extra = np.zeros((len(pts), 0))
+    held = np.zeros(0)
     if slack is not None:
         extra = np.concatenate([slack, slack[both]]) * root[:, None]
+        held = np.zeros(extra.shape[1]) if hold is None else hold / unit**2
     taken = np.zeros(extra.shape[1])
     scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
     to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
@@ -113,6 +119,7 @@ def fit_pose(
         if bend:
             # lenses of phones bend a few per cent; hold k2 near nothing unless the edges insist
             prior[8:10] = [stiffness[0] * len(r), stiffness[1] * len(r)]
+        prior[len(free) :] = held
         norm = np.linalg.norm(jac * np.sqrt(w)[:, None], axis=0) + 1e-12
         jn = jac / norm
         a = jn.T @ (jn * w[:, None]) + np.diag(prior / norm**2 + 1e-12)

@@ -6,14 +6,16 @@ import io
 from dataclasses import replace
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
 from colorcheck.artwork import Artwork, load_artwork
 from colorcheck.cielab import srgb_to_linear
-from colorcheck.errors import ColorcheckError, ImageError, PhotoError, TargetError, UsageError
+from colorcheck.errors import ColorcheckError, DataError, ImageError, PhotoError, TargetError, UsageError
 from colorcheck.geometry import local_px_per_mm, mm_to_px
+from colorcheck.inspection import at_full_size
 from colorcheck.records import LinearImage
 from colorcheck.register import Registered, artwork_on_piece, register
 from tests import virtual as v
@@ -70,6 +72,7 @@ def shoot(
     scene: v.Scene | None = None,
     printer: v.Printer | None = None,
     faults: v.Faults | None = None,
+    substrate: v.Substrate | None = None,
     seed: int = 1,
     mp: float = 1.2,
     **pose: Any,
@@ -80,6 +83,7 @@ def shoot(
         size_mm=size,
         shape=shape,
         printer=printer,
+        substrate=substrate,
         faults=faults,
         offset_mm=offset,
         seed=seed,
@@ -216,6 +220,68 @@ def test_nearly_white_picture_is_placed_by_its_outline_and_says_so() -> None:
     assert nearest.max() < 1.0
 
 
+@pytest.mark.parametrize("seed", [5, 8, 12])
+def test_little_structure_behind_thick_glass_is_placed_as_well_as_is_said(seed: int) -> None:
+    # light strays within thick glass and draws a halo round every edge; one flat shape must still be placed
+    size = (200, 150)
+    rgb = artworks.emblem(size, G, seed=seed)
+    offset = (0.75, -0.5)
+    photo = shoot(
+        rgb,
+        size,
+        offset=offset,
+        substrate=v.SUBSTRATES["thick glass"],
+        rotation_deg=70.0 * seed,
+        tilt_deg=14,
+        distortion=0.01,
+    )
+    found = register(linear(photo), artwork(rgb, size))
+    picture, piece = errors(photo, found, size, offset=offset)
+    assert picture < 0.3
+    assert picture < 2.5 * found.uncertainty_mm
+    assert found.uncertainty_mm < 0.5
+    assert piece < 0.6
+
+
+@pytest.mark.parametrize("kind", ["plaque", "clock"])
+def test_a_printed_frame_or_ring_is_not_taken_for_the_rim(kind: str) -> None:
+    # pale ground on white card: what stands out most is a line of the picture, 10 mm inside the rim
+    size = (150, 150)
+    rgb = artworks.ARTWORKS[kind](size, G, seed=40 if kind == "plaque" else 49)
+    photo = shoot(rgb, size, shape="rect" if kind == "plaque" else "round", tilt_deg=6, rotation_deg=200)
+    art = artwork(rgb, size, shape="rect" if kind == "plaque" else "round", known=False)
+    picture, piece = errors(photo, register(linear(photo), art), size)
+    assert picture < 0.3
+    assert piece < 0.6
+
+
+def test_a_nearly_white_picture_on_wood_is_found_and_laid_upright() -> None:
+    size = (200, 120)
+    rgb = artworks.near_white(size, G, seed=7)
+    photo = shoot(
+        rgb, size, scene=v.Scene(card="wood", shadow=0.2), tilt_deg=20, tilt_axis_deg=300, rotation_deg=-25
+    )
+    found = register(linear(photo), artwork(rgb, size))
+    assert found.placed_by == "outline"
+    assert not found.pose.mirrored
+    assert errors(photo, found, size)[1] < 0.6
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_place_found_in_a_reduced_photo_holds_at_full_size(mirrored: bool) -> None:
+    size = (120, 90)
+    rgb = artworks.plaque(size, G, seed=5)
+    photo = shoot(rgb, size, mirrored=mirrored, width_px=1401, height_px=1051)
+    full = linear(photo)
+    half = cv2.resize(cv2.copyMakeBorder(full.rgb, 0, 1, 0, 1, cv2.BORDER_REPLICATE), (701, 526), None, 0, 0, 3)
+    small = replace(full, rgb=half, clipped=np.zeros(half.shape[:2], np.uint8), scale=0.5)
+    found = at_full_size(register(small, artwork(rgb, size)), full)
+    assert found.pose.mirrored == mirrored
+    assert found.image.rgb.shape == full.rgb.shape
+    assert found.pose.px_per_mm > 5
+    assert errors(photo, found, size)[0] < 0.2
+
+
 def test_symmetric_clock_face_is_called_ambiguous() -> None:
     size = (200, 200)
     rgb = artworks.clock(size, G, numerals="none", seed=3)
@@ -224,18 +290,25 @@ def test_symmetric_clock_face_is_called_ambiguous() -> None:
     assert found.ambiguous
 
 
-@pytest.mark.parametrize("other", ["another number", "another picture"])
+@pytest.mark.parametrize("other", ["another number", "another picture", "light and dark exchanged"])
 def test_a_photo_of_another_picture_is_refused(other: str) -> None:
     size = (200, 150)
     shown = artworks.plaque(size, G, number="12", seed=6)
-    claimed = (
-        artworks.plaque(size, G, number="58", seed=6)
-        if other == "another number"
-        else artworks.scenery(size, G, seed=6)
-    )
+    claimed = {
+        "another number": artworks.plaque(size, G, number="58", seed=6),
+        "another picture": artworks.scenery(size, G, seed=6),
+        "light and dark exchanged": 255 - shown,
+    }[other]
     photo = shoot(shown, size, rotation_deg=15)
     with pytest.raises(TargetError, match="does not show this artwork"):
         register(linear(photo), artwork(claimed, size))
+
+
+def test_a_size_that_the_photo_contradicts_is_named() -> None:
+    shown = artworks.scenery((160, 100), G, seed=5)
+    photo = shoot(shown, (160, 100), rotation_deg=5, tilt_deg=6)
+    with pytest.raises(DataError, match=r"measures about 1\.[56]\d : 1, not the stated 160 × 120 mm"):
+        register(linear(photo), artwork(artworks.plaque((160, 120), G, seed=2), (160, 120)))
 
 
 def test_a_piece_cut_off_by_the_frame_is_refused() -> None:
@@ -340,6 +413,9 @@ def test_bleed_comes_from_resolution_or_proportions(tmp_path: Any) -> None:
     stated = load_artwork(save(square, tmp_path / "b.png", dpi=(127, 127)), size_mm=(200, 200))
     assert stated.bleed_mm == pytest.approx(6.0, abs=0.05)
     assert stated.bleed_known
+    exact = load_artwork(save(square, tmp_path / "d.png", dpi=(127, 127)), size_mm=(212, 212))
+    assert exact.bleed_mm == 0
+    assert exact.bleed_known
     silent = load_artwork(save(square, tmp_path / "c.png"), size_mm=(200, 200))
     assert silent.bleed_mm == 0
     assert not silent.bleed_known
