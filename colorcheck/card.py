@@ -115,7 +115,6 @@ def coat_of(light: Light) -> Floats:
 
 
 def join(cards: Sequence[CardSignal]) -> Floats | None:
-    """Mean card of several photos, (3,), or None unless every one shows it."""
-    if not cards or not all(c.ok for c in cards):
-        return None
-    return np.asarray(np.exp(np.mean([np.log(c.rgb) for c in cards], axis=0)))
+    """Mean card of the photos that show it, (3,), or None: each is relative to the coat in the same photo."""
+    seen = [np.log(c.rgb) for c in cards if c.ok]
+    return np.asarray(np.exp(np.mean(seen, axis=0))) if seen else None

@@ -10,18 +10,22 @@ from typing import Any
 
 import numpy as np
 
-from .camera import MIN_COLOURS, fit_camera
+from .camera import MIN_COLOURS, OTHER_LIGHT, CameraModel, apply_camera, compare_light, fit_camera
 from .camerafile import CameraFile, camera_to_dict
 from .card import CardSignal, card_signal, coat_of, join
+from .cielab import delta_e00, xyz_to_lab
 from .errors import DataError, PhotoError
 from .exchange import Measurements, read_measurements
 from .lighting import fit_light, light_at
 from .pipeline import centres, work_file
 from .records import CellFlag, CellKind, Floats, LinearImage, Mask, PhotoResult, Target
+from .relative import relative_lab, with_veil
 from .verdict import load_limits
 
 _UNFIT = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEVEN)
 _SAME_COLOUR = 3.0  # device steps by which RGB in the measured file may differ from the layout
+_SAME_HUE = 0.6  # correlation of a* and of b* between photo and file; cameras of all kinds reach 0.9
+_APART = 0.9  # mean ΔE00 beyond noise by which one photo's cells may differ from the others'; like light gives 0.1–0.4
 
 
 def card_of(image: LinearImage, result: PhotoResult, target: Target) -> CardSignal:
@@ -70,6 +74,9 @@ def match(target: Target, measured: Measurements, name: str) -> tuple[Floats, Ma
     if measured.device_rgb is not None:
         off = np.abs(measured.device_rgb[at] - target.device_rgb[cells]).max(axis=1)
         if (off > _SAME_COLOUR).mean() > 0.05:
+            percent = np.abs(2.55 * measured.device_rgb[at] - target.device_rgb[cells]).max(axis=1)
+            if (percent > _SAME_COLOUR).mean() <= 0.05:
+                raise DataError(f"{name} gives RGB from 0 to 100", "give it from 0 to 255, as sent to the printer")
             worst = int(np.argmax(off))
             raise DataError(
                 f"{name} belongs to another target: RGB of {measured.ids[at[worst]]} is not that of {target.name}",
@@ -90,6 +97,7 @@ def match(target: Target, measured: Measurements, name: str) -> tuple[Floats, Ma
 
 def _check_order(target: Target, seen: Floats, xyz: Floats, usable: Mask, name: str) -> None:
     """Refuse measured values that do not go up and down with what the photo shows."""
+    white_cells = np.tile(target.kind == CellKind.WHITE, len(seen) // len(target.ids))
     a, b = seen[usable].mean(axis=1), xyz[usable, 1]
     ra, rb = np.argsort(np.argsort(a)).astype(float), np.argsort(np.argsort(b)).astype(float)
     if len(a) < 3 or np.corrcoef(ra, rb)[0, 1] < 0.9:
@@ -97,6 +105,70 @@ def _check_order(target: Target, seen: Floats, xyz: Floats, usable: Mask, name: 
             f"the values in {name} do not go with the photo of {target.name}",
             "check that they were measured on this piece and that rows and columns are in order",
         )
+    # a camera's matrix could turn any hue into any other, so swapped or negated columns would go through
+    white = np.median(xyz[usable & white_cells], axis=0) if (usable & white_cells).any() else xyz[usable].max(axis=0)
+    photo, file = relative_lab(np.maximum(seen[usable], 1e-4)), xyz_to_lab(xyz[usable] / white, np.ones(3))
+    for k, column in ((1, "a*"), (2, "b*")):
+        if np.std(photo[:, k]) > 3.0 and not np.corrcoef(photo[:, k], file[:, k])[0, 1] > _SAME_HUE:
+            raise DataError(
+                f"{column} in {name} does not go with the colours in the photo of {target.name}",
+                "check for swapped columns or a wrong sign",
+            )
+
+
+def _pooled(
+    target: Target, results: Sequence[PhotoResult], cards: Sequence[CardSignal], xyz: Floats, known: Mask, name: str
+) -> CameraModel:
+    """Fit one camera to the cells of several photos, each with its own coat's signal."""
+    white_xyz = np.median(xyz[known & (target.kind == CellKind.WHITE)], axis=0)
+    rgb = np.concatenate([r.cells.rgb_rel for r in results])
+    usable = np.concatenate([known & ((r.cells.flags & _UNFIT) == 0) for r in results])
+    every = np.tile(xyz, (len(results), 1))
+    _check_order(target, rgb, every, usable, name)
+    return fit_camera(
+        rgb,
+        np.concatenate([r.cells.u_noise for r in results]),
+        usable,
+        np.tile(target.device_rgb, (len(results), 1)),
+        every,
+        white_xyz,
+        np.repeat([coat_of(r.light) for r in results], len(target.ids), axis=0),
+        card_rgb=join(cards),
+    )
+
+
+def disagreement(model: CameraModel, results: Sequence[PhotoResult], usable: Sequence[Mask]) -> Floats:
+    """Say how far each photo of one piece is from the others, as the camera that all made together sees them.
+
+    Parameters
+    ----------
+    model : CameraModel
+    results : photos of the same piece
+    usable : of each, which cells count, (n,) bool
+
+    Returns
+    -------
+    (photos,)
+        Mean ΔE00 from the middle of the other photos, what noise explains taken off in squares; at least what
+        a change of the bare coat's raw colour counts for (`OTHER_LIGHT` gives the limit).
+    """
+    labs = np.stack(
+        [xyz_to_lab(apply_camera(model, r.cells.rgb_rel, coat_rgb=coat_of(r.light)).xyz) for r in results]
+    )
+    labs = np.where(np.stack(usable)[..., None], labs, np.nan)
+    coats = np.stack([coat_of(r.light) for r in results])
+    out = np.zeros(len(results))
+    for k, one in enumerate(results):
+        others = np.delete(np.arange(len(results)), k)
+        both = np.isfinite(labs[k, :, 0]) & np.isfinite(labs[others, :, 0]).any(axis=0)
+        away = delta_e00(labs[k, both], np.nanmedian(labs[others][:, both], axis=0))
+        noise = one.cells.u_noise[both] ** 2 * (1.0 + 1.0 / len(others))
+        out[k] = np.sqrt(max(float(away.mean() ** 2 - noise.mean()), 0.0))
+        usual = np.exp(np.median(np.log(coats[others]), axis=0))
+        change = compare_light(replace(model, coat_rgb=usual), coats[k])
+        raw = max(abs(np.log(change.red)), abs(np.log(change.blue)))
+        out[k] = max(out[k], _APART * float(raw) / OTHER_LIGHT)
+    return out
 
 
 def characterise(
@@ -141,6 +213,7 @@ def characterise(
     xyz, known = match(target, measured, name)
     results: list[PhotoResult] = []
     cards: list[CardSignal] = []
+    automatic = False
     for path in photos:
         say(f"reading {Path(path).name}")
         image, _, worked = work_file(path, target, limits=limits)
@@ -151,8 +224,11 @@ def characterise(
                 f"{one.image_name} is not fit to characterise a camera ({measure} {value:.3g}, limit {limit:.3g})",
                 "take it again: even light, no reflections, sharp, nothing clipped",
             )
+        automatic |= worked.auto_balance
         cards.append(card_of(image, one, target))
-        results.append(replace(one, flat=None))
+        # with the veil in it: the camera's file says how large that usually is
+        seen = with_veil(one.cells.rgb_rel, worked.veil_share)
+        results.append(replace(one, flat=None, cells=replace(one.cells, rgb_rel=seen)))
     devices = sorted({r.device for r in results})
     if len(devices) > 1:
         raise DataError(
@@ -160,26 +236,31 @@ def characterise(
             "characterise each device by itself",
         )
     say("fitting")
-    white = known & (target.kind == CellKind.WHITE)
-    white_xyz = np.median(xyz[white], axis=0)
-    rgb = np.concatenate([r.cells.rgb_rel for r in results])
-    usable = np.concatenate([known & ((r.cells.flags & _UNFIT) == 0) for r in results])
-    every = np.tile(xyz, (len(results), 1))
-    _check_order(target, rgb, every, usable, name)
-    model = fit_camera(
-        rgb,
-        np.concatenate([r.cells.u_noise for r in results]),
-        usable,
-        np.tile(target.device_rgb, (len(results), 1)),
-        every,
-        white_xyz,
-        np.repeat([coat_of(r.light) for r in results], len(target.ids), axis=0),
-        card_rgb=join(cards),
-    )
+    model = _pooled(target, results, cards, xyz, known, name)
     notes = list(measured.notes)
-    if not all(c.ok for c in cards):
-        why = next(c.why for c in cards if not c.ok)
+    while len(results) > 1:
+        fit = [known & ((r.cells.flags & _UNFIT) == 0) for r in results]
+        apart = disagreement(model, results, fit)
+        odd = int(np.argmax(apart))
+        if apart[odd] <= _APART:
+            break
+        if len(results) == 2:
+            raise DataError(
+                f"{results[0].image_name} and {results[1].image_name} do not agree ({apart[odd]:.1f} ΔE00): the "
+                "light or the camera's own settings changed between them",
+                "use photos in one and the same light, white balance locked; characterise each light by itself",
+            )
+        notes.append(
+            f"{results[odd].image_name} was left out: it differs from the others by {apart[odd]:.1f} ΔE00, as under "
+            "another light"
+        )
+        del results[odd], cards[odd]
+        model = _pooled(target, results, cards, xyz, known, name)
+    if not any(c.ok for c in cards):
+        why = cards[0].why
         notes.append(f"no white card round the piece ({why}): readings will be media-relative only")
+    if automatic:
+        notes.append("white balance was automatic: lock it, here and when reading, or a change of lamp goes unnoticed")
     taken = results[0].taken[:10].replace(":", "-")
     return CameraFile(
         model=model,

@@ -436,6 +436,8 @@ def _exif_tags(head: _Header, exif: Any) -> None:
             continue
         if math.isfinite(number) and number > 0:
             head.exposure[key] = number
+    if shot.get(0xA403) in (0, 1):  # WhiteBalance
+        head.exposure["auto_white_balance"] = float(shot[0xA403] == 0)
     if shot.get(0xA300) in (b"\x01", b"\x02", 1, 2):  # FileSource: film or print scanner
         head.scan_hint = True
     if shot.get(0xA001) == 1:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from .accuracy import judge_accuracy
-from .camera import CameraModel, refer_cells
+from .camera import CameraModel, Veil, estimate_veil, judge_veil, refer_cells
 from .card import CardSignal, card_signal, coat_of, join
 from .cielab import lab_to_xyz, xyz_to_linear_srgb
 from .decode import decode
@@ -39,12 +39,14 @@ from .records import (
     Target,
 )
 from .rectify import lay_flat, sample_cells, sample_field, sample_quiet
+from .relative import with_veil, without_veil
 from .response import Response, fit_response, predict
 from .tone import Tone, fit_tone, tone_gain
 from .toneguard import check_local_tone
 from .verdict import decide, load_limits
 
 _BAD = int(CellFlag.CLIPPED | CellFlag.HIDDEN)
+_AUTO_NOTE = "white balance was automatic: a lamp unlike that of the characterisation would go unnoticed; lock it"
 _QUICK_PIXELS = 6_500_000
 _ENOUGH_PX_PER_MM = 4.5
 _SPOILED = _BAD | int(CellFlag.GLARE | CellFlag.UNEVEN)
@@ -186,6 +188,26 @@ def separate(target: Target, samples: CellSamples, field: FieldSamples, quiet: t
     return Separated(light, glare, fit, due, response, tone, covered, covered_field, ef_std.reshape(shape))
 
 
+def find_veil(target: Target, samples: CellSamples, light: Light, usable: Any) -> tuple[Veil, Light]:
+    """Find the even veil of one photo from its dark cells, and note in the light what may be taken off.
+
+    Parameters
+    ----------
+    usable : (n,) bool
+        Cells free of glare and cover.
+    """
+    good = usable & ((samples.flags & (_BAD | int(CellFlag.UNEVEN))) == 0)
+    level = light.e_cell.mean(axis=1)
+    share, std = estimate_veil((samples.rgb - light.g_cell).mean(axis=1), level, target.device_rgb, good)
+    # told in units of the median cell's light; the record counts from the mean over the piece
+    coat = coat_of(light)
+    scale = float(np.median(level[good]) / coat.mean()) if good.any() else 1.0
+    veil = judge_veil(share * scale, std * scale)
+    signal = veil.taken * coat.mean()
+    veil_std = veil.std if veil.known else light.veil_std
+    return veil, replace(light, veil=np.asarray(signal / coat), veil_std=veil_std, veil_known=veil.known)
+
+
 def find_covered(target: Target, samples: CellSamples, field: FieldSamples) -> tuple[Any, Any]:
     """Find cells (n,) and field blocks (r, c) that something lies on: the cells there do not stand out.
 
@@ -278,6 +300,9 @@ class _Worked:
     tone: Tone
     coat: Floats
     card: CardSignal
+    veil: Veil
+    veil_share: Floats
+    auto_balance: bool
 
 
 def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, Any]) -> tuple[Target, _Worked]:
@@ -294,10 +319,13 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
     field = sample_field(flat, target, edge_mm=found.edge_mm)
     parts = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm))
     _, g_std, lies = glare_at(parts.glare, centres(target))
+    veil, light = find_veil(target, samples, parts.light, ~(lies | parts.covered))
+    coat = coat_of(light)
+    share = light.veil * coat / light.e_cell
     cells = measure(
-        samples, parts.light, g_std=g_std, glare=lies, covered=parts.covered, model_error=0.3 * parts.fit.loo
+        samples, light, g_std=g_std, glare=lies, covered=parts.covered, model_error=0.3 * parts.fit.loo, veil=share
     )
-    field_rel = (field.rgb - parts.light.g_map) / parts.light.e_map
+    field_rel = without_veil((field.rgb - light.g_map) / light.e_map, light.veil * coat / light.e_map)
     field_rel[parts.covered_field] = np.nan
     clear = (cells.flags & _SPOILED) == 0
     local = check_local_tone(
@@ -317,7 +345,7 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
         target,
         pose,
         samples,
-        parts.light,
+        light,
         edge_mm=found.edge_mm,
         tone_slope=parts.tone.field_slope,
         covered=parts.covered,
@@ -337,7 +365,7 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
         flat=flat,
         samples=samples,
         field=field,
-        light=parts.light,
+        light=light,
         cells=cells,
         check=check,
     )
@@ -346,8 +374,11 @@ def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, A
         field_rel,
         parts.field_std,
         parts.tone,
-        coat_of(parts.light),
+        coat,
         card,
+        veil,
+        share,
+        image.exposure.get("auto_white_balance", 0.0) > 0,
     )
 
 
@@ -449,11 +480,29 @@ def read(
     )
 
 
-def _refer(cells: Cells, camera: CameraModel, photos: Sequence[_Worked]) -> tuple[Cells, LightChange]:
-    """See merged cells through the characterised camera; their linear colour follows the new CIELAB."""
+def refer(cells: Cells, camera: CameraModel, photos: Sequence[_Worked]) -> tuple[Cells, LightChange]:
+    """See merged cells through the characterised camera; their linear colour follows the new CIELAB.
+
+    The veil that was taken off is put back: what the camera's file knows of it and what these photos tell of it
+    are weighed together.
+    """
     coat = np.exp(np.mean([np.log(k.coat) for k in photos], axis=0))
-    out, change, bound = refer_cells(cells, camera, coat, join([k.card for k in photos]))
-    flags = out.flags | np.where(bound, int(CellFlag.DENSITY_BOUND), 0)
+    seen = with_veil(cells.rgb_rel, np.mean([k.veil_share for k in photos], axis=0))
+    told = [k.veil for k in photos if np.isfinite(k.veil.std)] if len(camera.tone) == 0 else []
+    veil, veil_std = 0.0, np.inf
+    if told and len(told) == len(photos):
+        weight = np.array([k.std**-2 for k in told])
+        veil, veil_std = float(weight @ [k.found for k in told] / weight.sum()), min(k.std for k in told)
+    out, change, bound = refer_cells(
+        replace(cells, rgb_rel=seen),
+        camera,
+        coat,
+        join([k.card for k in photos]),
+        veil=veil,
+        veil_std=veil_std,
+        auto_balance=any(k.auto_balance for k in photos),
+    )
+    flags = (out.flags & ~int(CellFlag.DENSITY_BOUND)) | np.where(bound, int(CellFlag.DENSITY_BOUND), 0)
     return replace(out, rgb_rel=xyz_to_linear_srgb(lab_to_xyz(out.lab)), flags=flags), change
 
 
@@ -494,7 +543,14 @@ def _judge(
     )
     change = None
     if camera is not None:
-        cells, change = _refer(cells, camera, fit)
+        cells, change = refer(cells, camera, fit)
+        fit_names = {k.result.image_name for k in fit if k.auto_balance}
+        worked = tuple(
+            replace(k, result=replace(k.result, notes=(*k.result.notes, _AUTO_NOTE)))
+            if k.result.image_name in fit_names
+            else k
+            for k in worked
+        )
     if any(f.kind == "ghost" for f in prints.findings):
         # the copy's strips beside every cell look like small dark places: they are the ghost, not the press
         even = replace(even, findings=tuple(f for f in even.findings if f.kind != "dark" and f.diameter_mm > 12))
