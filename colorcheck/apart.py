@@ -42,6 +42,7 @@ _LIGHT_SYSTEM = (
 _CHROMA_STD = (0.0, 0.03, 0.015)
 _LACK_STD, _LACK_STD_ANCHORED, _LACK_STD_LOOSE = 0.05, 0.15, 0.4
 _COLOUR_STD = 0.04
+_COLOUR_STD_FREE = 0.2  # what the map learned from the photo may have taken for colour
 _SHIFT_STD_MM = 0.3
 _TONE_STD = 0.12
 _SOFT = 0.008
@@ -61,7 +62,9 @@ class Parted:
     (groups, 3) the variance left in its expectation; ``shift_mm`` (v, 2) displacement found;
     ``ambiguous`` the broad components that light could explain as well as the print;
     ``settle_by`` the one photo that would decide; ``doubt`` (4,) standard error, in log
-    light, of a tilt along x and y, of a bowl, and of a ring.
+    light, of a tilt along x and y, of a bowl, and of a ring; ``colour_doubt`` (4,) the same in
+    share of missing dye, as far as it comes from the colours: a broad fault that goes with the
+    artwork's own colours looks like a printer that errs in those colours.
     """
 
     left: Array
@@ -76,6 +79,7 @@ class Parted:
     ambiguous: tuple[str, ...]
     settle_by: str
     doubt: Array
+    colour_doubt: Array
     ratio: float
     anchors: tuple[str, ...]
 
@@ -222,7 +226,8 @@ def separate(expected: Expected) -> Parted:
     rows, targets, weights = [], [], []
     for k, v in enumerate(views):
         use = np.isfinite(seen[k]).all(axis=2) & e.inside
-        w = np.where(use, v.fill / (1 + prior_var.mean(axis=2) / 0.01**2), 0.0)
+        w = np.where(use, v.teaches / (1 + prior_var.mean(axis=2) / 0.01**2), 0.0)
+        use &= w > 0
         w = w / max(float(np.percentile(w[use], 90)), 1e-9) if use.any() else w  # dark pieces count as well
         maps = np.concatenate(
             [
@@ -304,12 +309,13 @@ def separate(expected: Expected) -> Parted:
         extra = full[:, :, part] @ x[part].astype(np.float32)
         light[k] = base[k] * np.exp(extra.reshape(*shape, 3))
         basis[k] = full[:, 0, cols.light : cols.light + nl].reshape(*shape, nl)
-    lack = (_hats(flat, e.size_mm) @ x[cols.lack :]).reshape(shape)
     group = _colour_groups(e.device, e.inside)
-    left, var, colour_var = _settle_colours(left, depth, lack, group, places, prior_var, e)
     loose = prior.copy()
     loose[cols.lack :] = _LACK_STD_LOOSE
     cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
+    lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
+    colour_doubt = _colour_doubt(normal, loose, cols, t, e)
+    left, var, colour_var = _settle_colours(left, depth, lack, group, places, prior_var, e)
     light_cov = cov[cols.light : cols.light + nl, cols.light : cols.light + nl]
     degree = np.array([d for d in range(1, _LIGHT_DEGREE + 1) for _ in range(d + 1)])
     light_cov = light_cov + np.diag(np.array(_LIGHT_SYSTEM)[degree] ** 2)
@@ -341,9 +347,35 @@ def separate(expected: Expected) -> Parted:
         ambiguous=unsure,
         settle_by=settle,
         doubt=doubt,
+        colour_doubt=colour_doubt,
         ratio=float(np.percentile(first, 99.5) / max(np.percentile(first, 0.5), 1e-9)),
         anchors=anchors,
     )
+
+
+def _sure_lack(nodes: Array, cov: Array, flat: Array, e: Expected) -> Array:
+    """Give broad missing dye (n,) above the piece's own level, less one standard error: no colour may claim it."""
+    hats = _hats(flat, e.size_mm)
+    hats = hats - hats[e.inside.ravel()].mean(axis=0)
+    value = hats @ nodes
+    std = np.sqrt(np.maximum(((hats @ cov) * hats).sum(axis=1), 0.0))
+    return np.asarray(np.sign(value) * np.maximum(np.abs(value) - std, 0.0))
+
+
+def _colour_doubt(normal: Array, loose: Array, cols: _Columns, t: int, e: Expected) -> Array:
+    """Give the standard error of a broad tilt, bowl and ring of missing dye that the colours alone make, (4,)."""
+    free = loose.copy()
+    free[cols.theta : cols.exposure] = _COLOUR_STD_FREE if e.source == "photo" else 0.5 * _COLOUR_STD
+    free[cols.theta : cols.exposure : t] = 0.5
+    fixed = loose.copy()
+    fixed[cols.theta : cols.exposure] = 1e-4
+    fixed[cols.theta : cols.exposure : t] = 0.5
+    contrasts = _contrasts(_hats(_probes(e.size_mm), e.size_mm))
+    out = []
+    for prior in (free, fixed):
+        cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / prior**2))[cols.lack :, cols.lack :]
+        out.append(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts))
+    return np.asarray(np.sqrt(np.maximum(out[0] - out[1], 0.0)))
 
 
 def _seen(v: ViewBlocks, light: Array, rel: Array) -> Array:
@@ -453,9 +485,10 @@ def _settle_colours(
     doubt = np.full((number, 3), 0.01**2)
     tile = (places[..., 0] // _TILE_MM).astype(int) * 100 + (places[..., 1] // _TILE_MM).astype(int)
     good = np.isfinite(left).all(axis=(0, 3)) & (group >= 0)
-    quiet = good & (_structure_variance(e).min(axis=2) < 0.04**2)
+    teaches = good & ~np.any([x.doubtful for x in e.views], axis=0)
+    quiet = teaches & (_structure_variance(e).min(axis=2) < 0.04**2)
     if quiet.sum() < 50:
-        quiet = good
+        quiet = teaches if teaches.sum() >= 50 else good
     mean = np.where(good[..., None], np.nan_to_num(left).mean(axis=0), 0.0)
     order = np.flatnonzero(quiet.ravel())
     key = group.ravel()[order] * 100000 + tile.ravel()[order]
@@ -463,7 +496,7 @@ def _settle_colours(
     key = np.sort(key)
     info = np.where(quiet[..., None], depth / np.maximum(prior_var, 1e-6), 0.0)
     alone = _loneliness(e.device, group, tile, quiet, number)
-    smooth = np.zeros_like(lack)
+    smooth = lack
     for turn in range(3):
         value = (mean - total[np.maximum(group, 0)] - depth * smooth[..., None]).reshape(-1, 3)[order]
         step, doubt = _group_offsets(key, value, number, total, alone)
@@ -474,10 +507,10 @@ def _settle_colours(
             down = (depth * info).sum(axis=2)
             s = 7.0 / e.step_mm
             prior = max(0.02 * float(np.median(down[quiet])), 1.0) if quiet.any() else 1.0
-            smooth = cv2.GaussianBlur(up, (0, 0), s) / (cv2.GaussianBlur(down, (0, 0), s) + prior)
+            smooth = cv2.GaussianBlur(up, (0, 0), s) / (cv2.GaussianBlur(down, (0, 0), s) + prior) - lack
             # every colour errs a little, missing dye is rare: only what stands out is left to it
             limit = 2.5 * float(mad_std(smooth[quiet])) if quiet.any() else 0.0
-            smooth = np.sign(smooth) * np.maximum(np.abs(smooth) - limit, 0.0)
+            smooth = lack + np.sign(smooth) * np.maximum(np.abs(smooth) - limit, 0.0)
     left = left - _offsets_in_detail(e, group, total)[None]
     # noise by kind: how much the artwork changes inside the block, and how dark it is
     var = np.full(left.shape, np.inf)
@@ -486,9 +519,11 @@ def _settle_colours(
         ok = np.isfinite(left[k]).all(axis=2) & e.inside
         rest_k = left[k] - depth * smooth[..., None]
         for c in range(3):
-            r, s_c = rest_k[..., c][ok], guess[..., c][ok]
-            ratio = _noise_curve(s_c, r) if len(r) >= 30 else np.ones(len(r))
-            var[k][..., c][ok] = (ratio * s_c) ** 2 / np.clip(e.views[k].fill[ok], 0.3, 1.0)
+            s_c = guess[..., c][ok]
+            curve = np.ones(len(s_c))
+            if len(s_c) >= 30:
+                curve = _noise_curve(s_c, rest_k[..., c][ok], s_c)
+            var[k][..., c][ok] = (curve * s_c) ** 2 / np.clip(e.views[k].fill[ok], 0.3, 1.0)
     return left, var, doubt
 
 
@@ -557,8 +592,8 @@ def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Ar
     return raw * shrink, spread2 * (1 - shrink)
 
 
-def _noise_curve(guess: Array, value: Array) -> Array:
-    """Spread of values over their guessed spread, as a smooth function of the guess, (n,)."""
+def _noise_curve(guess: Array, value: Array, at: Array) -> Array:
+    """Spread of values over their guessed spread, as a smooth function of the guess, at guesses ``at`` (n,)."""
     order = np.argsort(guess)
     bins = np.array_split(order, int(np.clip(len(guess) // 60, 1, 8)))
     x = np.array([np.log(np.median(guess[b])) for b in bins])
@@ -566,32 +601,23 @@ def _noise_curve(guess: Array, value: Array) -> Array:
     if len(bins) > 2:
         padded = np.r_[f[0], f, f[-1]]
         f = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
-    return np.asarray(np.exp(np.interp(np.log(guess), x, f)))
+    return np.asarray(np.exp(np.interp(np.log(at), x, f)))
+
+
+def _probes(size_mm: tuple[float, float]) -> Array:
+    """Middle, four sides, and four places half way, (9, 2) mm."""
+    at = [(0.5, 0.5), (0.06, 0.5), (0.94, 0.5), (0.5, 0.06), (0.5, 0.94)]
+    at += [(0.27, 0.5), (0.73, 0.5), (0.5, 0.27), (0.5, 0.73)]
+    return np.array(at) * size_mm
+
+
+def _contrasts(b: Array) -> Array:
+    """Tilt along x and y, bowl and ring from values at the nine probes, (4, k)."""
+    rim, half = b[1:5].mean(axis=0), b[5:9].mean(axis=0)
+    return np.stack([b[2] - b[1], b[4] - b[3], b[0] - rim, half - 0.5 * (b[0] + rim)])
 
 
 def _doubt(v: ViewBlocks, frame: tuple[Array, float], size_mm: tuple[float, float], cov: Array) -> Array:
-    w, h = size_mm
-    mm = np.array(
-        [
-            [0.5, 0.5],
-            [0.06, 0.5],
-            [0.94, 0.5],
-            [0.5, 0.06],
-            [0.5, 0.94],
-            [0.27, 0.5],
-            [0.73, 0.5],
-            [0.5, 0.27],
-            [0.5, 0.73],
-        ]
-    ) * [w, h]
-    u = _unit(v, mm, frame)
-    b = polynomial_terms(u[:, 0], u[:, 1], _LIGHT_DEGREE)[:, 1:]
-    contrasts = np.stack(
-        [
-            b[2] - b[1],
-            b[4] - b[3],
-            b[0] - b[1:5].mean(axis=0),
-            b[5:9].mean(axis=0) - 0.5 * (b[0] + b[1:5].mean(axis=0)),
-        ]
-    )
+    u = _unit(v, _probes(size_mm), frame)
+    contrasts = _contrasts(polynomial_terms(u[:, 0], u[:, 1], _LIGHT_DEGREE)[:, 1:])
     return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts)))

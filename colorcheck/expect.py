@@ -11,7 +11,7 @@ travels sideways in the glass would do to each block is handed on with it.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -28,6 +28,8 @@ _SCATTER = (
     ((2.5, 1.0),),
     ((4.0, 0.3), (8.0, 0.45), (14.0, 0.25)),
 )  # reach in mm and share; the wide one: exp(-r / 6 mm)
+_RIDGE = 1e-4  # of the colour map that is learned from the photo
+_RIDGE_KNOWN = 3.0  # known colours may only bend a little, or the map swallows a pale middle
 _FLOOR = 0.004  # least signal believed, share of the coat
 
 Answer = Callable[[Any], Any]
@@ -59,7 +61,8 @@ class ViewBlocks:
     ``y`` (r, c, 3) mean linear signal divided by the blank frame where there is one, ``fill``
     (r, c) share of the block that could be used; ``ring_y`` (m, 3) and ``ring_mm`` (m, 2)
     white card round the piece; ``fine`` (H, W, 3) linear signal and ``fine_ok`` (H, W);
-    ``first_light`` (r, c, 3) a first guess of the light, ``white`` (3,) the coat under it.
+    ``first_light`` (r, c, 3) a first guess of the light; ``doubtful`` (r, c) blocks under what is
+    no good print or no plain light, so that no fit may learn from them.
     """
 
     y: Array
@@ -71,6 +74,12 @@ class ViewBlocks:
     first_light: Array
     blank_used: bool
     to_photo: Callable[[Array], Array] | None
+    doubtful: Array
+
+    @property
+    def teaches(self) -> Array:
+        """Share of each block (r, c) that a fit may learn from."""
+        return np.where(self.doubtful, 0.0, self.fill)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -202,6 +211,7 @@ def _view_blocks(
         first_light=np.ones_like(y),
         blank_used=blank is not None,
         to_photo=view.to_photo,
+        doubtful=np.zeros(fill.shape, bool),
     )
 
 
@@ -257,6 +267,8 @@ def expected_image(
     answer: Answer | None = None,
     source: str = "photo",
     rim_mm: float = 1.5,
+    doubtful: Array | None = None,
+    blocks_of: Expected | None = None,
 ) -> Expected:
     """Fit what the artwork's colours look like in the photos, and predict the piece from it.
 
@@ -274,6 +286,11 @@ def expected_image(
         What ``answer`` comes from: 'reading' or 'profile'.
     rim_mm : float
         Width along the outline that is left out.
+    doubtful : (v, r, c), optional
+        Blocks of each photo, on the grid of an earlier call, that teach nothing about colour and
+        light: they lie under a spot or a reflection that this call is to measure.
+    blocks_of : Expected, optional
+        Result of that earlier call; the photos need not be averaged again.
 
     Returns
     -------
@@ -283,7 +300,12 @@ def expected_image(
     step = 1.0 if big < 110 else 2.0 if big < 330 else 3.0
     g = _FINE_PX_PER_MM if big < 260 else 2.0
     b = round(step * g)
-    blocks = [_view_blocks(v, size_mm, shape, g, b, rim_mm) for v in views]
+    if blocks_of is not None:
+        blocks = list(blocks_of.views)
+    else:
+        blocks = [_view_blocks(v, size_mm, shape, g, b, rim_mm) for v in views]
+    if doubtful is not None:
+        blocks = [replace(v, doubtful=d) for v, d in zip(blocks, doubtful, strict=True)]
     hw = blocks[0].fine.shape[:2]
     art = _resized(np.asarray(artwork, dtype=np.float32), (hw[1], hw[0]))
     inside = _outline(size_mm, shape, g, hw, rim_mm)
@@ -315,14 +337,15 @@ def expected_image(
         mixing = np.clip(mean_rel / own, 0.2, 8.0)
         rows, targets, weights = [], [], []
         for v, light in zip(blocks, lights, strict=True):
-            use = (v.fill > 0.3) & ok & np.isfinite(v.y).all(axis=2)
+            use = (v.teaches > 0.3) & ok & np.isfinite(v.y).all(axis=2)
             rel = np.maximum(v.y[use] / light[use] / mixing[use], 1e-4)
             rows.append(block_terms.reshape(*ok.shape, -1)[use])
             targets.append(np.log(rel / block_start[use]))
             dark = np.minimum(block_start[use].mean(axis=1) / 0.03, 1.0)
             weights.append(plain[use] * v.fill[use] * dark)
         a, t, w = np.concatenate(rows), np.concatenate(targets), np.concatenate(weights)
-        coefficient, _, _ = robust_least_squares(a, t, weights=w, ridge=1e-4, floor=0.01, rounds=4)
+        ridge = _RIDGE if answer is None else _RIDGE_KNOWN
+        coefficient, _, _ = robust_least_squares(a, t, weights=w, ridge=ridge, floor=0.01, rounds=4)
         fine_rel = (fine0 * np.exp(terms @ coefficient.astype(np.float32))).reshape(art.shape)
         mean_rel = np.maximum(means(fine_rel), 1e-4)
         if turn < 3:
@@ -358,17 +381,7 @@ def expected_image(
         size_mm=size_mm,
         shape=shape,
         views=tuple(
-            ViewBlocks(
-                y=v.y,
-                fill=v.fill,
-                ring_y=v.ring_y,
-                ring_mm=v.ring_mm,
-                fine=v.fine,
-                fine_ok=v.fine_ok,
-                first_light=light,
-                blank_used=v.blank_used,
-                to_photo=v.to_photo,
-            )
+            replace(v, first_light=light)
             for v, light in zip(blocks, lights, strict=True)
         ),
         degree=degree,
@@ -406,7 +419,7 @@ def _first_light(v: ViewBlocks, places: Array, size_mm: tuple[float, float]) -> 
 def _better_light(
     v: ViewBlocks, light: Array, rel: Array, weight: Array, places: Array, size_mm: tuple[float, float]
 ) -> Array:
-    use = (v.fill > 0.3) & (weight > 0.02) & np.isfinite(v.y).all(axis=2)
+    use = (v.teaches > 0.3) & (weight > 0.02) & np.isfinite(v.y).all(axis=2)
     if use.sum() < 12 or v.blank_used:
         return light
     r = np.log(np.maximum(v.y[use], 1e-4) / (rel[use] * light[use]))

@@ -33,6 +33,7 @@ _BROAD = {
     "edge": "a faded edge",
     "centre": "a pale middle",
     "broad spot": "a large soft spot",
+    "colour": "a pale or dark middle that goes with the picture's own colours",
 }
 _SETTLE = {
     "blank frame": "Take the piece away, lay a blank white sheet exactly in its place and photograph it, with camera, "
@@ -47,6 +48,7 @@ _MEASURE_COLOUR = (
     "Press a test target on the same kind of glass, read it, and inspect with --reading and that result; "
     "the profile you print through (--profile) is second best."
 )
+_SETTLE["reading"] = _MEASURE_COLOUR
 
 
 # ---------------------------------------------------------------- table
@@ -69,7 +71,8 @@ def settled_by(i: Inspection) -> str:
     d = i.defects
     if not d.settle_by:
         return ""
-    return sentences(_SETTLE.get(d.settle_by, d.settle_by), "" if "card" in d.anchors else _CARD)
+    card = "" if "card" in d.anchors or d.settle_by == "reading" else _CARD
+    return sentences(_SETTLE.get(d.settle_by, d.settle_by), card)
 
 
 def _is_spot(r: Reason) -> bool:
@@ -89,6 +92,8 @@ def headline(i: Inspection) -> str:
     if v.action == "retake-photo" and not words.unfit(v):
         if i.defects.judged_share < _LITTLE:
             return "Take the photo again: too little of the piece could be judged"
+        if i.defects.settle_by == "reading":
+            return "Not decided: the picture's own colours could hide a pale middle; measure the glass"
         return "Take the photo again: light and print cannot be told apart in this one"
     if v.action == "reprint" and _outcome_of(i, words.PALE) is None:
         return "Print again: this piece cannot be mended by pressing"
@@ -216,6 +221,8 @@ def broad_words(i: Inspection) -> str:
 def _broad(r: Reason, i: Inspection) -> str:
     what = f" ({names})" if (names := broad_words(i)) else ""
     size = f", up to {number(r.value)} ΔE00," if math.isfinite(r.value) and r.value >= 0.05 else ""
+    if r.outcome == "undecided" and i.defects.settle_by == "reading":
+        return f"A gradual change over the piece{what}{size} cannot be told from how this glass shows the colours."
     if r.outcome == "undecided":
         return f"A gradual change over the piece{what}{size} cannot be told from the lamp in this photo."
     return f"A gradual change over the piece{what}{size} could hide in the light; that is within the limit."
@@ -277,7 +284,10 @@ def say_finding(f: Finding, i: Inspection) -> str:
         if (f.detail.get("could_be_reflection"))
         else ""
     )
-    return sentences(words.say_finding(f, i), f"– {serious}" if serious else "", glint)
+    said = words.say_finding(f, i)
+    if f.kind == "glare":  # light has no colour difference of its own
+        said = said.replace(f", {number(f.delta_e00)} ΔE00", "")
+    return sentences(said, f"– {serious}" if serious else "", glint)
 
 
 def counted_findings(i: Inspection) -> tuple[Finding, ...]:
@@ -311,6 +321,8 @@ def next_photo_lines(i: Inspection) -> list[str]:
         if any(r.measure == "pose-mm" and r.outcome == "fail" for r in v.reasons):
             lines.append("Check that --artwork is the picture on this piece, and --size and --shape are right.")
         return lines
+    if i.defects.settle_by == "reading":
+        return [_MEASURE_COLOUR]
     if i.defects.settle_by:
         other = "blank frame" if i.defects.settle_by != "blank frame" else "turned a quarter and shifted"
         return [

@@ -19,6 +19,7 @@ from .relative import relative_lab
 from .robust import mad_std
 
 _GHOST_SIGMAS = 5.0  # the second copy must agree between the tiles; good pieces reach 5.5 with shifts of 1.3 mm
+_GHOST_TILES = 15  # so many tiles, counted by their weight, must have something to say
 _GHOST_LEAST = 0.03  # share of the print's density; fainter copies are not seen
 
 
@@ -119,7 +120,7 @@ def _ghost_candidates(r: Any, d: Any, g: float) -> list[tuple[float, float]]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Tiles:
-    """What is left and what may explain it in tiles: ``design`` (n, pixels, 11), ``seen`` (n, pixels), ``rough`` (n,)."""
+    """What is left and what may explain it, in tiles: ``design`` (n, pixels, 11), ``seen`` and ``mask`` (n, pixels)."""
 
     design: Any
     seen: Any
@@ -178,6 +179,8 @@ def _copy_everywhere(tiles: _Tiles, d: Any, g: float, dx: float, dy: float) -> t
     strength = float((weight * x[:, 0, 0]).sum() / weight.sum())
     mirror = float((back * x[:, 1, 0]).sum() / back.sum())
     count = weight.sum() ** 2 / (weight**2).sum()
+    if count < _GHOST_TILES:
+        return 0.0, 0.0
     spread = float(np.sqrt((weight * (x[:, 0, 0] - strength) ** 2).sum() / weight.sum() / max(count - 1, 1)))
     return strength, (strength - max(mirror, 0.0)) / max(spread, 0.003)
 

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageCms
 
 from colorcheck.__main__ import main
+from colorcheck.cielab import srgb_to_linear
+from colorcheck.inspection import answer_from_profile
 
+from . import scenes
 from . import virtual as v
 from .virtual import artworks
 
@@ -143,3 +147,113 @@ def test_bad_input_gets_one_clear_line(folder: Path, capsys: pytest.CaptureFixtu
         assert err.count("\n") == 1, what
         assert part in err, (what, err)
     assert (folder / "good.jpg").read_bytes() == before
+
+
+# --- colours known from a reading or a profile ------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def reading(folder: Path) -> Path:
+    """A target pressed on the same coat, photographed by the same phone in the same light, and read."""
+    target, picture, scale = scenes.sheet("square")
+    pressed = v.press_sheet(picture, scale, size_mm=target.size_mm, shape=target.shape, seed=4)
+    pose = v.Pose.megapixels(2.5, fill=0.8, rotation_deg=3, tilt_deg=4)
+    v.save_photo(v.photograph(pressed, scene=CARD, pose=pose, seed=4), folder / "target.jpg", quality=92)
+    out = folder / "reading.json"
+    assert main(["read", str(folder / "target.jpg"), "--json", str(out), "--quiet"]) == 0
+    return out
+
+
+def mean_error(result: dict[str, Any]) -> tuple[float, str]:
+    (reason,) = [r for r in result["verdict"]["reasons"] if r["measure"] == "profile-mean"]
+    return float(reason["value"]), str(reason["outcome"])
+
+
+def test_colours_are_judged_against_a_reading_of_the_same_glass(
+    folder: Path, reading: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    art = np.asarray(Image.open(folder / "art.png"))
+    good = v.press_sheet(art, 5.0, size_mm=SIZE, seed=1)
+    shoot(folder, "true.jpg", good)
+    result = run(folder, capsys, "true.jpg", reading=str(reading))
+    assert result["verdict"]["action"] == "accept"
+    assert mean_error(result)[0] < 1.75
+    off = v.press_sheet(art, 5.0, size_mm=SIZE, printer=v.Printer(gamma=(1.25, 1.0, 0.85)), seed=1)
+    shoot(folder, "off.jpg", off)
+    result = run(folder, capsys, "off.jpg", reading=str(reading))
+    true = float(np.nanmean(v.delta_e00(off.lab_grid(4.0), good.lab_grid(4.0))))
+    value, outcome = mean_error(result)
+    assert outcome == "fail"
+    assert abs(value - true) < 0.3 * true
+    assert result["verdict"]["action"] == "change-profile"
+
+
+def test_a_pale_centre_in_a_picture_of_rings_is_found_with_a_reading(
+    folder: Path, reading: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """From the photo alone it cannot be told from the picture's own colours; then that is said."""
+    h, w = round(SIZE[1] * 5), round(SIZE[0] * 5)
+    y, x = np.mgrid[:h, :w]
+    r = np.clip(np.hypot((x - w / 2) / (w / 2), (y - h / 2) / (h / 2)) / 1.4, 0, 1)[..., None]
+    art = (np.array([70, 120, 150]) * (1 - r) + np.array([190, 120, 80]) * r).astype(np.uint8)
+    art[:, : w // 40] = art[:, -(w // 40) :] = 40  # a border, so that the picture can be placed
+    art[: w // 40] = art[-(w // 40) :] = 40
+    sub = folder / "rings"
+    sub.mkdir()
+    Image.fromarray(art).save(sub / "art.png")
+    strength = v.pale_strength(7.0, device_rgb=(100, 120, 130))
+    pressed = v.press_sheet(
+        art, 5.0, size_mm=SIZE, faults=v.Faults(pale_centre=strength, pale_centre_mm=(85, 70)), seed=1
+    )
+    shoot(sub, "rings.jpg", pressed)
+    alone = run(sub, capsys, "rings.jpg")
+    assert alone["verdict"]["action"] == "retake-photo"
+    assert alone["lighting"]["settle_by"] == "reading"
+    assert "--reading" in json.dumps(alone["verdict"])
+    known = run(sub, capsys, "rings.jpg", reading=str(reading))
+    broad = [f for f in known["findings"] if f["kind"] in ("pale", "pale-centre")]
+    assert broad
+    assert np.hypot(broad[0]["x_mm"] - 80, broad[0]["y_mm"] - 60) < 15
+    assert broad[0]["diameter_mm"] > 40
+    assert known["lighting"]["settle_by"] != "reading"
+
+
+def test_a_profile_gives_colours_but_no_verdict_on_an_unknown_phone(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """LittleCMS reads the profile; what it says of device colours is checked against the sRGB formula."""
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB"))
+    (folder / "printer.icc").write_bytes(profile.tobytes())
+    codes = np.array([[255, 255, 255], [128, 128, 128], [200, 60, 40], [20, 90, 180]])
+    expected = srgb_to_linear(codes / 255.0)
+    np.testing.assert_allclose(answer_from_profile(folder / "printer.icc")(codes), expected, atol=0.012)
+    spot = v.Spot(60.0, 70.0, 20.0, v.pale_strength(8.0))
+    shoot(folder, "profiled.jpg", piece(folder, v.Faults(spots=(spot,))))
+    result = run(folder, capsys, "profiled.jpg", profile=str(folder / "printer.icc"))
+    assert mean_error(result)[1] != "fail"
+    (found,) = [f for f in result["findings"] if f["kind"] == "pale"]
+    assert np.hypot(found["x_mm"] - 60, found["y_mm"] - 70) < 4
+
+
+def test_blank_frames_and_photos_that_do_not_belong_are_refused(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    pressed = piece(folder, v.Faults())
+    photo = shoot(folder, "mine.jpg", pressed, camera=v.Camera(exposure_ev=-1.2))
+    white = v.photograph_blank(SIZE, photo=photo)
+    brighter = replace(photo.camera.locked(photo), gain=photo.gain * 1.8)
+    v.save_photo(v.photograph_blank(SIZE, photo=replace(photo, gain=photo.gain * 1.8)), folder / "bright.jpg")
+    v.save_photo(white, folder / "white.jpg")
+    other = v.press_sheet(artworks.plaque(SIZE, 5.0, seed=9), 5.0, size_mm=SIZE, seed=3)
+    shoot(folder, "other.jpg", other, camera=brighter)
+    art = str(folder / "art.png")
+    for args, part in (
+        ([str(folder / "mine.jpg"), "--blank-frame", str(folder / "bright.jpg")], "exposure"),
+        ([str(folder / "mine.jpg"), "--blank-frame", str(folder / "other.jpg")], "no blank frame"),
+        ([str(folder / "mine.jpg"), str(folder / "other.jpg")], "other.jpg"),
+    ):
+        capsys.readouterr()
+        assert main(["inspect", *args, "--artwork", art, "--size", "160x120mm", "--quiet"]) == 2, part
+        err = capsys.readouterr().err
+        assert err.count("\n") == 1, err
+        assert part in err, err
