@@ -13,7 +13,7 @@ from .cielab import (
     xyz_to_lab,
 )
 from .records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Target
-from .relative import relative_lab
+from .relative import even_lab, relative_lab
 from .response import Response, predict
 
 _SHARED_REST = 0.15  # share of the camera's error that two readings by one camera do not have in common
@@ -100,11 +100,7 @@ def judge_accuracy(
     else:
         aim = reachable = against.lab
         usable = usable & against.usable
-    positive = np.maximum(cells.rgb_rel, 1e-4)
-    even_rgb = positive ** (1 / np.clip(uptake, 0.4, 2.0))[:, None]
-    # as a change of the measured colour, which may lie outside the cube of the camera's primaries
-    gain = relative_lab(even_rgb) - relative_lab(positive)
-    even = cells.lab + np.where(target.kind[:, None] == CellKind.WHITE, 0.0, gain)
+    even = even_lab(cells.lab, np.where(target.kind == CellKind.WHITE, 1.0, uptake), rgb_rel=cells.rgb_rel)
     total, press = delta_e00(cells.lab, aim), delta_e00(cells.lab, even)
     profile, limit = delta_e00(even, reachable), delta_e00(reachable, aim)
     used = usable & (target.kind != CellKind.WHITE) & np.isfinite(total)

@@ -43,7 +43,8 @@ _STARTS = 9  # nodes a side of the coarse search
 _LEFT = 0.1  # squared difference that is looked at again
 _ROUNDS = 24
 _KNEE, _KNEE_SATURATION = 0.75, 0.4  # share of the way to the surface that the knee leaves alone
-_BEYOND = 1.3  # times the way from knee to surface: the farthest that undoing the knee goes
+_ROUNDING = 2.0  # standard deviation of the rounding of edges, steps of 2.5°
+_BEYOND = 2.5  # times the way from knee to surface: the farthest that undoing the knee goes
 _STRETCH = 1.25  # most that the saturation intent stretches
 
 
@@ -196,8 +197,8 @@ class RadialSurface:
         return np.sqrt((away * away).sum(axis=1)), np.asarray(low * (1 - fy) + high * fy)
 
 
-def radial_surface(lab: LabOf, centre_l: float, *, n: int = 15, rows: int = 37, columns: int = 73) -> RadialSurface:
-    """Measure how far a device's colours reach from a grey, every five degrees.
+def radial_surface(lab: LabOf, centre_l: float, *, n: int = 11, rows: int = 73, columns: int = 145) -> RadialSurface:
+    """Measure how far a device's colours reach from a grey, every two and a half degrees, edges rounded off.
 
     Parameters
     ----------
@@ -224,7 +225,12 @@ def radial_surface(lab: LabOf, centre_l: float, *, n: int = 15, rows: int = 37, 
         if gap.any() and not gap.all():
             row[gap] = np.interp(np.flatnonzero(gap), np.flatnonzero(~gap), row[~gap], period=columns - 1)
     reach = np.where(np.isfinite(reach), reach, 1.0)
-    reach[[0, -1]] = reach[[0, -1]].mean(axis=1, keepdims=True)
+    from scipy.ndimage import gaussian_filter
+
+    poles = reach[[0, -1]].mean(axis=1, keepdims=True)
+    # the sharp edges of a solid would be seen as rays in a smooth gradient that is drawn inwards
+    reach = gaussian_filter(reach, _ROUNDING, mode=("nearest", "wrap"))
+    reach[[0, -1]] = poles
     return RadialSurface(centre_l=centre_l, reach=np.concatenate([reach, reach[:, :1]], axis=1))
 
 
