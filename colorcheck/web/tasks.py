@@ -291,18 +291,18 @@ def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..cli_profile import profile_lines
     from ..icc import profile_bytes
-    from ..profiling import build_profile, summary
+    from ..profilereport import context, profile_to_dict
+    from ..profiling import build_profile
     from ..results import load_reading
 
     profile = build_profile([load_reading(p) for p in params["readings"]], name=params["name"], progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
     write_bytes(folder / "profile.icc", profile_bytes(profile.tables))
-    lines = profile_lines(profile, "profile.icc", version=4)
-    context = {"name": params["name"], "lines": lines}
     downloads = [{"name": "profile.icc", "text": "The profile (ICC)"}]
-    return {"template": "profile.html.j2", "context": context, "downloads": downloads}, summary(profile)
+    shown = context(profile, "profile.icc", name=params["name"], version=4)
+    result = profile_to_dict(profile, "profile.icc", version=4, readings=[params["name"]])
+    return {"template": "profile.html.j2", "context": shown, "downloads": downloads}, result
 
 
 def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
