@@ -6,7 +6,7 @@ import argparse
 import os
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +15,22 @@ from .cli import (
     Parser,
     add_common,
     add_heat,
-    keep_existing,
-    keep_inputs,
+    add_log,
+    check_log,
+    keep_outputs,
     keep_report,
+    record,
     repress_seconds,
     use_color,
     write_result,
 )
+from .cli_compare import add_compare
+from .cli_health import add_health
+from .cli_ladder import add_ladder
+from .cli_log import add_log_command
+from .cli_prepare import add_prepare
+from .cli_profile import add_profile
+from .cli_serve import add_serve
 from .errors import ColorcheckError, FileError, UsageError
 
 
@@ -37,6 +46,13 @@ def _parser() -> argparse.ArgumentParser:
     _add_inspect(sub)
     _add_camera(sub)
     _add_repeat(sub)
+    add_compare(sub)
+    add_ladder(sub)
+    add_health(sub)
+    add_profile(sub)
+    add_prepare(sub)
+    add_log_command(sub)
+    add_serve(sub)
     return p
 
 
@@ -68,6 +84,7 @@ def _add_target(sub: Any) -> None:
     p.add_argument("--format", choices=("png", "tiff", "pdf"), default="png")
     p.add_argument("--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)")
     add_common(p, report=False)
+    add_log(p)
     p.set_defaults(run=_target)
 
 
@@ -99,6 +116,7 @@ def _add_read(sub: Any) -> None:
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     add_heat(p)
     add_common(p)
+    add_log(p)
     p.set_defaults(run=_read)
 
 
@@ -131,6 +149,7 @@ def _add_inspect(sub: Any) -> None:
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     add_heat(p)
     add_common(p)
+    add_log(p)
     p.set_defaults(run=_inspect)
 
 
@@ -147,6 +166,7 @@ def _add_camera(sub: Any) -> None:
     p.add_argument("--out", metavar="CAMERA.json", required=True, help="where to write the camera")
     p.add_argument("--light", metavar="NOTE", default="", help="a note on the lamp, kept with the camera")
     add_common(p, report=False)
+    add_log(p)
     p.set_defaults(run=_camera)
 
 
@@ -160,6 +180,7 @@ def _add_repeat(sub: Any) -> None:
     p.add_argument("photos", metavar="PHOTO", nargs="+")
     p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
     add_common(p, report=False)
+    add_log(p)
     p.set_defaults(run=_repeat)
 
 
@@ -167,6 +188,7 @@ def _add_repeat(sub: Any) -> None:
 
 
 def _target(args: argparse.Namespace) -> int:
+    check_log(args)
     from .draw import write_print_file
     from .results import write_json
     from .target import make_target, to_dict
@@ -200,7 +222,7 @@ def _target(args: argparse.Namespace) -> int:
     for f in files:
         if f.exists() and not args.overwrite:
             raise FileError(f"{f} exists and is kept", "choose another --name, or add --overwrite")
-    keep_existing(args.json, args.overwrite)
+    keep_outputs([args.json], [str(f) for f in files], args.overwrite)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as e:
@@ -218,13 +240,14 @@ def _target(args: argparse.Namespace) -> int:
             "is already mirrored: do not mirror it again" if target.mirrored else "is not mirrored: print it as it is"
         )
         print(f"Print at 100 %, not fitted to the page. The file {side}.")
+    record(args, "target", data)
     return 0
 
 
 def _read(args: argparse.Namespace) -> int:
-    keep_existing(args.json, args.overwrite)
-    keep_inputs(args.json, [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat])
-    keep_existing(args.values, args.overwrite)
+    check_log(args)
+    inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat]
+    keep_outputs([args.json, args.values], inputs, args.overwrite)
     keep_report(args.report, args.overwrite)
     repress = repress_seconds(args)
     from .pipeline import read
@@ -277,7 +300,7 @@ def _read(args: argparse.Namespace) -> int:
             args.values,
             measurements_from_lab(reading.target.ids, lab, device_rgb=reading.target.device_rgb, header=header),
         )
-    data = reading_to_dict(reading) if args.json else None
+    data = reading_to_dict(reading) if args.json or args.log is not None else None
     if data is not None:
         write_result(args, data)
     if args.report:
@@ -288,13 +311,15 @@ def _read(args: argparse.Namespace) -> int:
         print_reading(reading, sys.stdout, color=use_color())
         if args.report:
             print(f"Report: {path}")
+    record(args, "read", data)
     return 0
 
 
 def _inspect(args: argparse.Namespace) -> int:
-    keep_existing(args.json, args.overwrite)
+    check_log(args)
+    inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
+    keep_outputs([args.json], [*args.photos, *inputs], args.overwrite)
     keep_report(args.report, args.overwrite)
-    keep_inputs(args.json, [*args.photos, args.artwork, args.blank_frame, args.reading, args.profile, args.before])
     from .units import parse_size
 
     size = parse_size(args.size)
@@ -309,10 +334,13 @@ def _inspect(args: argparse.Namespace) -> int:
     from .terminal import Progress
     from .verdict import load_limits
 
-    answer, source = None, "photo"
+    answer: Callable[[Any], Any] | None = None
+    source = "photo"
     if args.reading:
         saved = load_reading(args.reading)
-        answer, source = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable), "reading"
+        seen = {"uncertainty": saved.uncertainty, "photos": saved.data.get("photos", ()), "trust": saved.trust}
+        answer = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable, **seen)
+        source = "reading"
     elif args.profile:
         answer, source = answer_from_profile(args.profile), "profile"
     with Progress(sys.stderr) as progress:
@@ -331,21 +359,24 @@ def _inspect(args: argparse.Namespace) -> int:
             repress=repress,
             progress=progress,
         )
-    if args.json:
-        write_result(args, inspection_to_dict(result))
+    data = inspection_to_dict(result) if args.json or args.log is not None else None
+    if data is not None:
+        write_result(args, data)
     if args.report:
         path = write_inspection_report(result, args.report, overwrite=args.overwrite)
     if not args.quiet and args.json != "-":
         print_inspection(result, sys.stdout, color=use_color())
         if args.report:
             print(f"Report: {path}")
+    record(args, "inspect", data)
     return 0
 
 
 def _camera(args: argparse.Namespace) -> int:
-    keep_existing(args.out, args.overwrite)
-    keep_existing(args.json, args.overwrite)
-    keep_inputs(args.out, [*args.photos, args.target, args.measured])
+    check_log(args)
+    keep_outputs([args.out, args.json], [*args.photos, args.target, args.measured], args.overwrite)
+    if args.out == "-":
+        raise UsageError("a camera needs a file", "name one, such as phone.json")
     from .camerafile import save_camera
     from .characterise import characterise, characterise_result
     from .target import load_target
@@ -354,7 +385,8 @@ def _camera(args: argparse.Namespace) -> int:
     with Progress(sys.stderr) as progress:
         camera = characterise(args.photos, load_target(args.target), args.measured, light=args.light, progress=progress)
     save_camera(args.out, camera)
-    write_result(args, characterise_result(camera, args.out))
+    data = characterise_result(camera, args.out)
+    write_result(args, data)
     if not args.quiet and args.json != "-":
         model = camera.model
         print(f"{args.out}  {camera.device or 'unnamed device'}, {model.cells} cells, {model.bad_cells} left out")
@@ -362,11 +394,13 @@ def _camera(args: argparse.Namespace) -> int:
         print("Use it under the same lamp, on the same white card, with white balance locked if the camera can.")
         for note in camera.notes:
             print(f"Note: {note}")
+    record(args, "camera", data, photos=args.photos)
     return 0
 
 
 def _repeat(args: argparse.Namespace) -> int:
-    keep_existing(args.json, args.overwrite)
+    check_log(args)
+    keep_outputs([args.json], [*args.photos, args.target], args.overwrite)
     from .repeat import study, to_dict
     from .target import load_target
     from .terminal import Progress
@@ -374,14 +408,22 @@ def _repeat(args: argparse.Namespace) -> int:
     target = load_target(args.target) if args.target else None
     with Progress(sys.stderr) as progress:
         result = study(args.photos, target=target, progress=progress)
-    write_result(args, to_dict(result))
+    data = to_dict(result)
+    write_result(args, data)
     if not args.quiet and args.json != "-":
         print(f"One reading of one cell repeats within {result.mean:.2f} ΔE00 (one standard deviation).")
         print(f"Smallest difference this set-up can tell: {result.smallest_cell:.1f} ΔE00 in one cell,")
         print(f"{result.smallest_mean:.1f} ΔE00 in the mean of all cells, between two single photos.")
         if result.odd:
             print(f"Unlike the others: {', '.join(result.odd)}. Look at it and leave it out if the light changed.")
+    record(args, "repeat", data, photos=args.photos)
     return 0
+
+
+def _one_line(text: str) -> str:
+    """Cut an overlong line in its middle and take out signs that would steer the terminal."""
+    plain = "".join(c if c.isprintable() else "?" for c in text)
+    return plain if len(plain) < 380 else f"{plain[:220]} … {plain[-150:]}"
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -390,10 +432,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
-        args = _parser().parse_args(argv)
-        return int(args.run(args))
+        args, stray = _parser().parse_known_args(argv)
+        if stray:
+            raise UsageError(f"{args.command} does not take {stray[0][:60]}", f"see 'colorcheck {args.command} --help'")
+        code = int(args.run(args))
+        sys.stdout.flush()
+        return code
     except ColorcheckError as e:
-        print(f"colorcheck: {e}", file=sys.stderr)
+        print(f"colorcheck: {_one_line(str(e))}", file=sys.stderr)
         return 2
     except MemoryError:
         print("colorcheck: not enough memory for this picture: use a smaller one", file=sys.stderr)
@@ -404,10 +450,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except OSError as e:  # the disk, a name or the terminal: never a fault of the program
+        what = os.fsdecode(e.filename) if isinstance(e.filename, str | bytes | os.PathLike) else "the output"
+        if len(what) > 60:
+            what = f"{what[:60]}…"
+        line = f"{what} cannot be read or written ({e.strerror or e}): check name, permissions and free space"
+        print(f"colorcheck: {_one_line(line)}", file=sys.stderr)
+        return 2
 
 
 def run() -> None:
     """Entry point of the installed command."""
+    # our matrices are small: a second thread of the linear algebra costs more than it brings (5.0 s for 2.1 s)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(main())
 
 

@@ -7,6 +7,7 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -18,7 +19,10 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Raise instead of printing the whole usage."""
-        raise UsageError(message, f"see '{self.prog} --help'")
+        last = " (a --log without a file name comes last)" if "--log" in self._option_string_actions else ""
+        if not message.startswith("the following arguments are required"):
+            last = ""
+        raise UsageError(message, f"see '{self.prog} --help'{last}")
 
 
 def add_common(p: argparse.ArgumentParser, *, report: bool = True) -> None:
@@ -48,8 +52,15 @@ def add_heat(p: argparse.ArgumentParser) -> None:
 _LOG_OPTIONS = ("piece", "blank", "recipe", "lay", "press", "cost", "note")
 
 
-def add_log(p: argparse.ArgumentParser) -> None:
-    """Add ``--log`` and what it records beside the result."""
+def add_log(p: argparse.ArgumentParser, *, piece: bool = True) -> None:
+    """Add ``--log`` and what it records beside the result.
+
+    Parameters
+    ----------
+    p : ArgumentParser
+    piece : bool
+        The result is about one piece, which then has a name, a blank, a recipe … in the log; else only a note.
+    """
     g = p.add_argument_group("press log")
     g.add_argument(
         "--log",
@@ -58,6 +69,10 @@ def add_log(p: argparse.ArgumentParser) -> None:
         const="",
         help="record the result: in your data folder, or in this file or postgresql:// URL",
     )
+    if not piece:
+        p.set_defaults(log_piece=False)
+        g.add_argument("--note", metavar="TEXT", help="anything to remember")
+        return
     g.add_argument("--piece", metavar="NAME", help="which piece this is")
     g.add_argument("--blank", metavar="NAME/LOT", help="which blank it was, and its lot")
     g.add_argument("--recipe", metavar="TEXT", help="how it was pressed, such as '200C 180s medium, heated back'")
@@ -77,7 +92,7 @@ def check_log(args: argparse.Namespace) -> None:
     FileError, DataError
         The log cannot lie there.
     """
-    given = [name for name in _LOG_OPTIONS if getattr(args, name) is not None]
+    given = [name for name in _LOG_OPTIONS if _said(args, name) is not None]
     if args.log is None:
         if given:
             raise UsageError(f"--{given[0]} is for the press log", "add --log as well")
@@ -85,11 +100,25 @@ def check_log(args: argparse.Namespace) -> None:
     from .presslog_records import check_place, place_of
 
     _log_notes(args)
-    check_place(place_of(args.log))
+    place = place_of(args.log)
+    results = [getattr(args, name, None) for name in ("json", "out", "csv", "values", "proof", "curves")]
+    if any(r and r != "-" and os.path.realpath(r) == os.path.realpath(place) for r in results):
+        raise UsageError(f"{place} cannot be the press log and a result", "give each its own name")
+    check_place(place)
+
+
+def _said(args: argparse.Namespace, name: str) -> str | None:
+    """Give an option of the press log; an option of that name that means something else is none."""
+    if name != "note" and not getattr(args, "log_piece", True):
+        return None
+    said: str | None = getattr(args, name)
+    return said
 
 
 def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
     """Read the options of the press log."""
+    if not getattr(args, "log_piece", True):
+        return {"note": args.note or ""}
     from .presslog_records import parse_blank, parse_costs, parse_lay, parse_recipe
 
     blank, lot = parse_blank(args.blank) if args.blank is not None else ("", "")
@@ -163,12 +192,50 @@ def keep_existing(path: str | Path | None, overwrite: bool) -> None:
         raise FileError(f"{p.name[:40]}… is too long for a file name", "choose a shorter one")
     if p.is_dir():
         raise FileError(f"{p} is a folder", "name a file, such as result.json")
-    if p.exists() and p.stat().st_size > 0 and not overwrite:
-        raise FileError(f"{p} exists and is kept", "choose another name, or add --overwrite")
+    if p.exists() and not p.is_file():
+        raise FileError(f"{p} is no ordinary file", "name a file, or '-' for the screen where the help says so")
+    if p.exists() and p.stat().st_size > 0:
+        if not overwrite:
+            raise FileError(f"{p} exists and is kept", "choose another name, or add --overwrite")
+        _keep_log(p)
     if not p.parent.is_dir():
         raise FileError(f"there is no folder {p.parent}", "make it first, or choose another place")
     if not os.access(p.parent, os.W_OK):
         raise FileError(f"the folder {p.parent} cannot be written", "choose another place")
+
+
+def _keep_log(p: Path) -> None:
+    """Refuse to write a result over a press log, whatever --overwrite says."""
+    from .presslog_records import SQLITE_HEADER
+
+    with suppress(OSError), p.open("rb") as f:
+        if f.read(len(SQLITE_HEADER)) == SQLITE_HEADER:
+            raise FileError(f"{p} is a press log and is kept", "choose another name for the result")
+
+
+def keep_outputs(outputs: Sequence[str | None], inputs: Sequence[str | None], overwrite: bool) -> None:
+    """Refuse before the slow work what would lose something: see `keep_existing` and `keep_inputs`.
+
+    Parameters
+    ----------
+    outputs, inputs : sequence of str or None
+        Files that would be written and read; None for those not asked for.
+    overwrite : bool
+
+    Raises
+    ------
+    UsageError
+        Two results in one file, or a result over what is read.
+    FileError
+        It exists, or its folder does not.
+    """
+    named = [o for o in outputs if o is not None]
+    for output in named:
+        keep_existing(output, overwrite)
+        keep_inputs(output, inputs)
+    places = [os.path.realpath(o) for o in named if o != "-"]
+    if len(set(places)) < len(places):
+        raise UsageError("two results would go into the same file", "give each its own name")
 
 
 def keep_inputs(output: str | None, inputs: Sequence[str | None]) -> None:

@@ -4,10 +4,18 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 from typing import Any
 
-from .cli import add_common, keep_existing, keep_inputs, keep_report, use_color, write_result
+from .cli import (
+    add_common,
+    add_log,
+    check_log,
+    keep_outputs,
+    keep_report,
+    record,
+    use_color,
+    write_result,
+)
 from .errors import UsageError
 
 
@@ -53,16 +61,15 @@ def add_compare(sub: Any) -> None:
     )
     p.add_argument("--csv", metavar="FILE", help="write the numbers as CSV")
     add_common(p)
+    add_log(p, piece=False)
     p.set_defaults(run=_compare)
 
 
 def _compare(args: argparse.Namespace) -> int:
-    inputs = [*args.readings, *(c for c in args.cost if "=" not in c)]
-    for out in (args.json, args.csv):
-        keep_existing(out, args.overwrite)
-        keep_inputs(out, inputs)
-    if args.csv and args.json and args.csv != "-" and Path(args.csv).absolute() == Path(args.json).absolute():
-        raise UsageError("--csv and --json name the same file", "choose two names")
+    check_log(args)
+    lights = [photo for word in args.light for photo in word.partition("=")[2].split(",")]
+    inputs = [*args.readings, *(c for c in args.cost if "=" not in c), *lights]
+    keep_outputs([args.json, args.csv], inputs, args.overwrite)
     if args.csv == "-":
         raise UsageError("--csv needs a file", "use --json - for the screen")
     keep_report(args.report, args.overwrite)
@@ -80,8 +87,9 @@ def _compare(args: argparse.Namespace) -> int:
             lights=read_lights(args.light),
             progress=progress,
         )
-    if args.json:
-        write_result(args, comparison_to_dict(result))
+    data = comparison_to_dict(result) if args.json or args.log is not None else None
+    if data is not None:
+        write_result(args, data)
     if args.csv:
         write_csv(args.csv, result)
     if args.report:
@@ -90,4 +98,5 @@ def _compare(args: argparse.Namespace) -> int:
         print_comparison(result, sys.stdout, color=use_color())
         if args.report:
             print(f"Report: {path}")
+    record(args, "compare", data)
     return 0

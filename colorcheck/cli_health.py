@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .cli import add_common, keep_existing, keep_inputs, keep_report, use_color, write_result
+from .cli import add_common, keep_outputs, keep_report, use_color, write_result
 from .errors import DataError, UsageError
 
 if TYPE_CHECKING:
@@ -36,21 +36,21 @@ def add_health(sub: Any) -> None:
     p.add_argument("--blank", metavar="NAME", help="of the log: only this blank, NAME or NAME/LOT")
     p.add_argument("--since", metavar="WHEN", help="of the log: from this day on, or the last 30d")
     p.add_argument("--fading", action="store_true", help="instead: FIRST.json LATER.json… of one piece, what faded?")
-    p.add_argument("--same-light", action="store_true", help="fading: same camera and lamp each time")
+    p.add_argument("--same-setup", action="store_true", help="fading: lamp, room and camera were the same each time")
     p.add_argument("--csv", metavar="FILE", help="write the findings with their places as CSV")
     add_common(p)
     p.set_defaults(run=_health)
 
 
 def _health(args: argparse.Namespace) -> int:
-    for path in (args.json, args.csv):
-        keep_existing(path, args.overwrite)
-        keep_inputs(path, [*args.results, args.placed])
+    keep_outputs([args.json, args.csv], [*args.results, args.placed], args.overwrite)
+    if args.csv == "-":
+        raise UsageError("--csv needs a file", "use --json - for the screen")
     keep_report(args.report, args.overwrite)
     if args.fading:
         return _fading(args)
-    if args.same_light:
-        raise UsageError("--same-light belongs to --fading", "leave it out")
+    if args.same_setup:
+        raise UsageError("--same-setup belongs to --fading", "leave it out")
     if args.log is None and (args.blank or args.since):
         raise UsageError("--blank and --since belong to --log", "add --log as well")
     if args.log is None and not args.results:
@@ -115,7 +115,7 @@ def _fading(args: argparse.Namespace) -> int:
                 f"{Path(r.path).name} shows another target than {Path(first.path).name}", "compare one piece"
             )
     devices = {_device(r.data) for r in (first, *later)} - {""}
-    setup = "camera" if len(devices) > 1 else "same" if args.same_light else "lamp"
+    setup = "camera" if len(devices) > 1 else "same" if args.same_setup else "lamp"
     kinds = {str(c["id"]): str(c.get("kind", "colour")) for c in first.data["patches"]}
     fades = []
     for r in later:

@@ -10,7 +10,16 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .cli import add_common, keep_existing, keep_inputs, keep_report, use_color, write_result
+from .cli import (
+    add_common,
+    add_log,
+    check_log,
+    keep_outputs,
+    keep_report,
+    record,
+    use_color,
+    write_result,
+)
 from .errors import DataError, FileError, UsageError
 
 if TYPE_CHECKING:
@@ -61,10 +70,12 @@ def add_ladder(sub: Any) -> None:
     )
     read.add_argument("--csv", metavar="FILE", help="write the presses as CSV")
     add_common(p)
+    add_log(p, piece=False)
     p.set_defaults(run=_ladder)
 
 
 def _ladder(args: argparse.Namespace) -> int:
+    check_log(args)
     return _plan(args) if args.what == "plan" else _read(args)
 
 
@@ -104,7 +115,8 @@ def _plan(args: argparse.Namespace) -> int:
     limits_s, limits_c = parse_seconds(args.max_time), parse_temperature(args.max_temperature)
     size = parse_size(args.size)
     pressures = [w.strip().lower() for w in (args.pressure or "").split(",") if w.strip()]
-    if not args.name.isprintable() or Path(args.name).name != args.name or not args.name or len(args.name) > 40:
+    plain = args.name.isprintable() and len(args.name) <= 40 and not args.name.startswith(".")
+    if not args.name or not plain or Path(args.name).name != args.name:
         raise UsageError(f"'{args.name[:40]}' cannot be a file name", "use letters, digits and hyphens")
     if not 0 <= args.seed <= 20_000:
         raise UsageError("the seed must be a whole number from 0 to 20000")
@@ -129,10 +141,11 @@ def _plan(args: argparse.Namespace) -> int:
     out = Path(args.paths[0])
     if any(q.exists() and not q.is_dir() for q in (out, *out.parents)):
         raise FileError(f"{out} is a file, or lies in one", "name a folder for the plan")
-    for f in (out / "plan.json", out / "runsheet.html"):
+    made = (out / "plan.json", out / "runsheet.html")
+    for f in made:
         if f.exists() and not args.overwrite:
             raise FileError(f"{f} exists and is kept", "choose another folder, or add --overwrite")
-    keep_existing(args.json, args.overwrite)
+    keep_outputs([args.json], [str(f) for f in made], args.overwrite)
     targets = [
         make_target(
             size_mm=size,
@@ -144,6 +157,9 @@ def _plan(args: argparse.Namespace) -> int:
         )
         for letter, seed in ((*((s.name, s.target_seed) for s in plan.steps), *plan.spares))
     ]
+    files = [out / name for t in targets for name in (t.print_file, f"{t.name}.json")]
+    if kept := next((f for f in [*files, out / f"{args.name}-A4.pdf"] if f.exists() and not args.overwrite), None):
+        raise FileError(f"{kept} exists and is kept", "choose another folder or --name, or add --overwrite")
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as e:
@@ -166,6 +182,7 @@ def _plan(args: argparse.Namespace) -> int:
             f"Then: colorcheck read each piece with --json, and colorcheck ladder read {out / 'plan.json'} "
             "READING.json…"
         )
+    record(args, "ladder", data)
     return 0
 
 
@@ -195,15 +212,18 @@ def _read(args: argparse.Namespace) -> int:
     for given, name in ((args.time, "--time"), (args.temperature, "--temperature"), (args.pressure, "--pressure")):
         if given:
             raise UsageError(f"{name} belongs to 'ladder plan'", "what was really set goes into --at A=92s,196C")
+    for given, name in ((args.max_time, "--max-time"), (args.max_temperature, "--max-temperature")):
+        if given:
+            raise UsageError(f"{name} belongs to 'ladder plan'", "the makers' limits are in the plan")
     if len(args.paths) < 2:
         raise UsageError(
             "'ladder read' takes the plan and its readings", "colorcheck ladder read plan.json A.json B.json …"
         )
     if not 0.5 <= args.within <= 10:
         raise UsageError(f"--within {args.within:g} is out of range", "give 0.5 to 10 percent")
-    for path in (args.json, args.csv):
-        keep_existing(path, args.overwrite)
-        keep_inputs(path, args.paths)
+    keep_outputs([args.json, args.csv], args.paths, args.overwrite)
+    if args.csv == "-":
+        raise UsageError("--csv needs a file", "use --json - for the screen")
     keep_report(args.report, args.overwrite)
     from .files import write_text
     from .ladder import fit_ladder, load_plan
@@ -215,8 +235,9 @@ def _read(args: argparse.Namespace) -> int:
     names = _match(plan, readings, args.step)
     pressed = _pressed(plan, readings, names, _really(args.at), args.yellow)
     fit = fit_ladder(pressed, limits=plan.limits, step_s=plan.step_s, within=args.within / 100)
-    if args.json:
-        write_result(args, ladder_to_dict(plan, fit))
+    data = ladder_to_dict(plan, fit) if args.json or args.log is not None else None
+    if data is not None:
+        write_result(args, data)
     if args.csv:
         write_text(args.csv, ladder_csv(fit))
     path = write_ladder_report(plan, fit, args.report, overwrite=args.overwrite) if args.report else None
@@ -224,6 +245,7 @@ def _read(args: argparse.Namespace) -> int:
         print_ladder(plan, fit, sys.stdout, color=use_color())
         if path:
             print(f"Report: {path}")
+    record(args, "ladder", data)
     return 0
 
 
@@ -292,6 +314,7 @@ def _pressed(
     """Put together what came out of every step."""
     import numpy as np
 
+    from .files import damage
     from .ladder import Pressed, common_density
 
     settings = {s.name: s.settings for s in plan.steps}
@@ -313,11 +336,11 @@ def _pressed(
         verdicts = [str(r.data["verdict"]["action"]) for r in readings]
         white = [_coat_b(r) for r in readings]
     except (KeyError, TypeError, ValueError, AttributeError) as e:
-        raise DataError(f"a reading lacks what a step test needs ({e})", "read the photos again") from e
+        raise DataError(f"a reading lacks what a step test needs ({damage(e)})", "read the photos again") from e
     dye = common_density(rgb, density, usable)
     if not np.isfinite(dye).any():
         raise DataError("these readings have no colours in common", "read the targets that 'ladder plan' made")
-    devices = {str(p.get("device", "")) for r in readings for p in r.data.get("photos", [])} - {""}
+    devices = {_device(r) for r in readings} - {""}
     if len(devices) > 1:
         print(
             f"colorcheck: the photos come from {len(devices)} cameras: their dye differs by some 3 % for that alone",
@@ -369,8 +392,15 @@ def _settings(name: str, planned: dict[str, Settings], really: dict[str, tuple[f
     return plan
 
 
+def _device(r: SavedReading) -> str:
+    photos = r.data.get("photos")
+    named = [p.get("device") for p in photos if isinstance(p, dict)] if isinstance(photos, list) else []
+    return next((str(d) for d in named if d), "")
+
+
 def _number(value: Any) -> float:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    usable = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e4
+    return float(value) if usable else math.nan
 
 
 def _coat_b(r: SavedReading) -> float:

@@ -91,6 +91,11 @@ def _log(args: argparse.Namespace) -> int:
     limit, baseline = _count(args.limit, "--limit"), _count(args.baseline, "--baseline")
     from .presslog import open_log
 
+    if args.what == "import":
+        from .presslog_files import read_export
+
+        for _ in read_export(Path(args.name)):
+            pass  # a damaged export makes no new log
     with open_log(args.log, create=args.what == "import") as log:
         if args.what == "list":
             _list(log, args, where, limit or 20)

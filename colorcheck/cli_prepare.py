@@ -8,7 +8,16 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from .cli import add_common, keep_existing, keep_inputs, keep_report, use_color, write_result
+from .cli import (
+    add_common,
+    add_log,
+    check_log,
+    keep_outputs,
+    keep_report,
+    record,
+    use_color,
+    write_result,
+)
 from .errors import UsageError
 
 
@@ -52,6 +61,7 @@ def add_prepare(sub: Any) -> None:
     p.add_argument("--proof", metavar="PROOF.png", help="write a picture of how it will look, beside the original")
     p.add_argument("--coat-tint", action="store_true", help="show the tint of the bare coat in the proof")
     add_common(p)
+    add_log(p, piece=False)
     p.set_defaults(run=_prepare)
 
 
@@ -63,13 +73,9 @@ def _margin(text: str) -> float:
 
 def _check(args: argparse.Namespace) -> None:
     """Refuse before anything slow is done."""
-    for path in (args.out, args.proof, args.json):
-        keep_existing(path, args.overwrite)
-        keep_inputs(path, [args.artwork, args.profile, args.curves])
+    check_log(args)
+    keep_outputs([args.out, args.proof, args.json], [args.artwork, args.profile, args.curves], args.overwrite)
     keep_report(args.report, args.overwrite)
-    written = [str(Path(v).resolve()) for v in (args.out, args.proof, args.json) if v and v != "-"]
-    if len(set(written)) < len(written):
-        raise UsageError("two results would go into the same file", "give each its own name")
     if (args.profile is None) == (args.curves is None):
         raise UsageError(
             "give either a profile or curves, not both" if args.profile else "what the printer does is not known",
@@ -138,8 +144,10 @@ def _prepare(args: argparse.Namespace) -> int:
         )
         if args.proof:
             write_proof(result, args.proof)
-    if args.json:
-        write_result(args, prepared_to_dict(result, print_file=args.out, proof_file=args.proof))
+    logged = args.json or args.log is not None
+    data = prepared_to_dict(result, print_file=args.out, proof_file=args.proof) if logged else None
+    if data is not None:
+        write_result(args, data)
     if args.report:
         page = write_prepared_report(result, args.report, overwrite=args.overwrite)
     if not args.quiet and args.json != "-":
@@ -148,4 +156,5 @@ def _prepare(args: argparse.Namespace) -> int:
         files += [f"{args.proof}  how it will look, beside the original"] if args.proof else []
         files += [f"{page}  the same with the map of colours"] if args.report else []
         print_prepared(result, sys.stdout, files=files, color=use_color())
+    record(args, "prepare", data)
     return 0

@@ -151,14 +151,15 @@ def _from_side(f: Finding, side: str, e: Expected) -> float:
 
 
 def _together(a: Finding, b: Finding) -> Finding:
-    """Two parts of one spot: areas added, centre of both, the stronger colour."""
+    """Two parts of one spot: areas added, centre of both, the stronger colour if it holds for a good part of it."""
     area = a.area_mm2 + b.area_mm2
     w = b.area_mm2 / area
+    strong = max(a.delta_e00, b.delta_e00) if w > 0.3 else a.delta_e00
     return replace(
         a,
         x_mm=round(a.x_mm * (1 - w) + b.x_mm * w, 1),
         y_mm=round(a.y_mm * (1 - w) + b.y_mm * w, 1),
         area_mm2=round(area, 1),
         diameter_mm=round(float(np.sqrt(4 * area / np.pi)), 1),
-        delta_e00=max(a.delta_e00, b.delta_e00),
+        delta_e00=strong,
     )

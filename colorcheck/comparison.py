@@ -503,7 +503,8 @@ def _cost_file(path: str) -> dict[str, dict[str, float | str]]:
     except OSError as e:
         raise FileError(f"{p} cannot be read ({e.strerror})", todo) from e
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
-        raise DataError(f"{p.name} is not TOML ({e})", todo) from e
+        why = f" ({e})" if isinstance(e, tomllib.TOMLDecodeError) else ""
+        raise DataError(f"{p.name} is not TOML{why}", todo) from e
     if not data or not all(isinstance(v, dict) for v in data.values()):
         raise DataError(f"{p.name} holds no tables of costs", todo)
     return data

@@ -24,7 +24,7 @@ from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apar
 from .lack import colour_left, lack_de, lack_map, suspects
 from .pressmarks import find_banding, find_ghost, find_scorch
 from .records import Finding, Shape
-from .reflections import find_glare, mark_reflection
+from .reflections import find_glare, listed, mark_reflection, taken_for_pale
 from .relative import relative_lab
 from .softspots import soft_spots
 
@@ -126,12 +126,19 @@ def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -
     places = block_places(e.inside.shape, e.step_mm)
     left, var = p.left.copy(), p.var.copy()
     glare_found, hidden = find_glare(e, p, left, var, suspects(e, p))
-    m = lack_map(e, p, left, var, hidden)
-    colour = colour_left(left, var, hidden)
+    for turn in range(2):
+        m = lack_map(e, p, left, var, hidden)
+        colour = colour_left(left, var, hidden)
+        work = replace(m, q=m.q.copy())
+        edges, unsure_edges = faded_edges(work)
+        spots, unsure_spots = soft_spots(work, colour)
+        lamps = taken_for_pale(spots, e, p) if turn == 0 and len(e.views) == 1 else np.zeros(0, bool)
+        if not lamps.any():
+            break
+        # large or weak reflections first come to light as pale places: look again without them
+        hidden = hidden | lamps
+        glare_found = listed(e, left, hidden)
     judged = np.isfinite(m.q)
-    work = replace(m, q=m.q.copy())
-    edges, unsure_edges = faded_edges(work)
-    spots, unsure_spots = soft_spots(work, colour)
     fine = fine_residual(e, p)
     spots = [told_apart(s, fine, e, p) for s in spots if s.diameter_mm > 9 or seen_between_edges(s, fine)]
     dots = crisp_dots(fine, e, p, np.asarray(hidden.all(axis=0)), spots)

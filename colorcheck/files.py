@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import tempfile
 from collections.abc import Iterator
@@ -32,6 +33,8 @@ def whole(path: str | Path, suffix: str = ".part") -> Iterator[str]:
     p = Path(path)
     if p.is_dir():
         raise FileError(f"{p} is a folder", "name a file")
+    if p.exists() and not p.is_file():  # a rename would put a plain file in the place of a device
+        raise FileError(f"{p} is no ordinary file", "name another one")
     try:
         handle, temporary = tempfile.mkstemp(dir=p.parent, prefix=f".{p.name[:50]}.", suffix=suffix)
     except OSError as e:
@@ -51,9 +54,51 @@ def whole(path: str | Path, suffix: str = ".part") -> Iterator[str]:
             Path(temporary).unlink(missing_ok=True)
 
 
+_MOST = 1e15  # no number in our files is near it; larger ones only overflow later
+
+
+def _number(digits: str) -> float:
+    value = float(digits)
+    if not math.isfinite(value) or abs(value) > _MOST:
+        raise ValueError("a number out of range")
+    return value
+
+
+def _whole_number(digits: str) -> int:
+    if len(digits) > 16:
+        raise ValueError("a number out of range")
+    return int(digits)
+
+
+def _no_number(name: str) -> float:
+    raise ValueError(f"{name} is no number")
+
+
+def _plain(value: Any) -> Any:
+    """Text without signs that steer a terminal or cannot be written; line breaks and tabs stay."""
+    if isinstance(value, str) and not value.isprintable():
+        return "".join(c if c.isprintable() or c in "\n\t" else "?" for c in value)
+    if isinstance(value, list):
+        return [_plain(v) if isinstance(v, str | list) else v for v in value]
+    return value
+
+
+def _plain_object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    return {_plain(k): _plain(v) for k, v in pairs}
+
+
+def damage(error: Exception) -> str:
+    """Say in plain words why a data file cannot be used: the key it lacks, or that a value is of the wrong kind."""
+    if isinstance(error, KeyError) and error.args:
+        return f"it lacks '{error.args[0]}'"
+    if isinstance(error, ColorcheckError):
+        return error.message
+    return "a value in it is of the wrong kind"
+
+
 def write_text(path: str | Path, text: str) -> None:
-    """Write a UTF-8 text file whole or not at all; errors as for `whole`."""
-    write_bytes(path, text.encode("utf-8"))
+    """Write a UTF-8 text file whole or not at all; errors as for `whole`. Signs that have no UTF-8 become '?'."""
+    write_bytes(path, text.encode("utf-8", errors="replace"))
 
 
 def write_bytes(path: str | Path, data: bytes) -> None:
@@ -72,7 +117,9 @@ def read_json(
     error: type[ColorcheckError] = DataError,
     max_bytes: int = 200_000_000,
 ) -> dict[str, Any]:
-    """Read a JSON object from a file.
+    """Read a JSON object from a file; numbers that are not finite or beyond 10¹⁵ are refused.
+
+    Signs in its texts that would steer a terminal become '?'.
 
     Parameters
     ----------
@@ -100,7 +147,13 @@ def read_json(
             raise FileError(f"{p} is a folder", todo)
         if p.stat().st_size > max_bytes:
             raise error(f"{p.name} is too large for {what}", todo)
-        data = json.loads(p.read_text(encoding="utf-8"))
+        data = json.loads(
+            p.read_text(encoding="utf-8"),
+            parse_float=_number,
+            parse_int=_whole_number,
+            parse_constant=_no_number,
+            object_pairs_hook=_plain_object,
+        )
     except FileNotFoundError as e:
         raise FileError(f"there is no file {p}", "check the name") from e
     except OSError as e:

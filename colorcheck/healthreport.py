@@ -533,7 +533,7 @@ def fading_why(fades: Sequence[Fade], setup: str) -> str:
     light = {
         "same": "Same camera and lamp, as you said.",
         "lamp": "The photos come from one camera; whether the lamp was the same is not known, and that alone can make "
-        "about 2 ΔE00. Say --same-light if it was.",
+        "about 2 ΔE00. Say --same-setup if it was.",
         "camera": "The photos come from different cameras: that alone makes about 3 ΔE00.",
     }[setup]
     return f"{light} Ranking of this piece in its own place only; no years follow from it."

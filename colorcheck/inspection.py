@@ -31,10 +31,14 @@ _ENOUGH_PX_PER_MM = 3.2  # … unless the piece then shows with less than this
 _CARD_SHARE = 0.55  # a ring round the piece is white card when it is at least this bright, of the brightest print
 # a pale place stronger than this, or as wide as this, may be a mirrored lamp as well; estimate
 _REFLECTION_DE, _REFLECTION_MM = 8.0, (38.0, 65.0)
+# share of the piece under reflections up to which a pale place that is certainly missing dye still decides; estimate
+_BEARABLE_GLARE = 0.15
 _LEANS_TO_LIGHT = -15.0  # evidence below which a reflection is the likelier cause, as `reflections.dye_or_light` counts
 # doubt of the mean colour error, ΔE00: a reading made with the same phone shares its errors, a profile knows nothing
 # of the phone, whose own colours are off by several ΔE00 (estimates)
 _COLOUR_DOUBT = {"reading": 0.75, "profile": 4.0}
+_CAMERA_DE = 2.5  # a phone balanced on white against the colorimetric truth, mean ΔE00; least doubt of one camera
+_BROAD_MM = 40.0  # wider places share their colours with little else on the piece; estimate
 _PALE = ("pale", "faded-edge", "pale-centre")
 
 
@@ -238,11 +242,63 @@ def _blank(
     return frame.rgb
 
 
-def answer_from_reading(device_rgb: Any, lab: Floats, usable: Any) -> Callable[[Any], Any]:
-    """Return what a substrate makes of device colours, as fitted to a reading of it: (n, 3) → linear, coat at 1."""
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownColours:
+    """What a reading says a substrate makes of device colours, and who saw it.
+
+    ``cameras`` that took the reading's photos ('' where a file does not say); ``camera_doubt``
+    ΔE00 by which two unlike cameras may differ over its colours.
+    """
+
+    response: Any
+    cameras: tuple[str, ...]
+    camera_doubt: float
+
+    def __call__(self, rgb: Any) -> Any:
+        """Device RGB (n, 3) → linear RGB, coat at 1."""
+        return predict(self.response, rgb)
+
+
+def answer_from_reading(
+    device_rgb: Any,
+    lab: Floats,
+    usable: Any,
+    *,
+    uncertainty: Any = None,
+    photos: Sequence[dict[str, Any]] = (),
+    trust: str = "balanced",
+) -> KnownColours:
+    """Return what a substrate makes of device colours, as fitted to a reading of it.
+
+    Parameters
+    ----------
+    device_rgb, lab, usable : (n, 3), (n, 3), (n,)
+        Of the reading's cells.
+    uncertainty : (n,), optional
+        ΔE00 of each cell. The same again for the camera that looks at the piece, in quadrature, is
+        the doubt between two cameras.
+    photos : sequence of dict
+        The reading's own list of photos; ``device`` names the camera.
+    trust : {'balanced', 'referenced'}
+        A referenced reading is freed of its camera's errors, which the photo of the piece still has.
+    """
     rel = xyz_to_linear_srgb(lab_to_xyz(lab))
     response = fit_response(device_rgb, rel, weights=usable.astype(float))
-    return lambda rgb: predict(response, rgb)
+    own = np.zeros(0) if uncertainty is None else np.asarray(uncertainty, dtype=float)[np.asarray(usable, bool)]
+    own = own[np.isfinite(own)]
+    each = max(float(own.mean()), _CAMERA_DE) if own.size and trust == "balanced" else _CAMERA_DE
+    cameras = tuple(dict.fromkeys(str(p.get("device") or "") for p in photos)) if trust == "balanced" else ("",)
+    return KnownColours(response, cameras or ("",), float(np.hypot(each, each)))
+
+
+def _camera_doubt(answer: Any, photos: Sequence[PiecePhoto]) -> tuple[float, str]:
+    """ΔE00 by which reading and photo may differ for their cameras, and whether those are 'other' or 'unknown'."""
+    if not isinstance(answer, KnownColours):
+        return 0.0, ""
+    here = {p.device for p in photos}
+    if "" in here or "" in answer.cameras:
+        return answer.camera_doubt, "unknown"
+    return (0.0, "") if here <= set(answer.cameras) else (answer.camera_doubt, "other")
 
 
 def answer_from_profile(path: str | Path) -> Callable[[Any], Any]:
@@ -286,10 +342,11 @@ def _judge(
     paper: str,
     limits: dict[str, Any],
     repress: dict[str, Any] | None,
+    camera: tuple[float, str] = (0.0, ""),
 ) -> Verdict:
-    """Walk the fixed order for a finished piece."""
+    """Walk the fixed order for a finished piece; ``camera`` as `_camera_doubt` gives it."""
     reasons = _photo_reasons(photos[0], found, limits)
-    bad = any(r.outcome == "fail" for r in reasons)
+    unfit = [r for r in reasons if r.outcome == "fail"]
     ranked = sorted(found.findings, key=lambda f: -f.delta_e00)
     # the order of the verdict: paper moved, printed completely, not too hot, pressed evenly, only then colour
     for kind in ("ghost", "banding"):
@@ -300,7 +357,7 @@ def _judge(
         outcome = "fail" if worst > float(limits["even"]["dot_mm"]) else "note"
         reasons.append(Reason("crisp-defects", len(crisp), 0.0, 0.0, outcome, detail={"largest_mm": worst}))
     for kind in ("scorch", *_PALE, "dark", "dark-edge"):
-        reasons += [_defect_reason(f, found, limits) for f in ranked if f.kind == kind]
+        reasons += [_defect_reason(f, found, limits, camera) for f in ranked if f.kind == kind]
     if found.ambiguous:
         limit = float(limits["even"]["edge_de00"])
         # one photo and nothing white beside the print: how large a change the lamp may hide is anybody's guess
@@ -311,13 +368,22 @@ def _judge(
         reasons.append(Reason("judged-share", found.judged_share, 0.5, 0.0, "note"))
     if found.mean_de00 is not None:
         limit, u = float(limits["colour"]["mean_de00"]), _COLOUR_DOUBT.get(found.source, 1.0)
-        reasons.append(Reason("profile-mean", found.mean_de00, limit, u, compare(found.mean_de00, limit, u)))
+        u = float(np.hypot(u, camera[0]))
+        told = {"camera": camera[1]} if camera[1] else {}
+        outcome = compare(found.mean_de00, limit, u)
+        reasons.append(Reason("profile-mean", found.mean_de00, limit, u, outcome, detail=told))
     else:
         reasons.append(Reason("colour-unknown", float("nan"), float("nan"), 0.0, "skipped"))
     undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
+    first = next((r for r in reasons if r.outcome == "fail" and r not in unfit), None)
+    sure = any(
+        r.measure in _PALE and r.outcome == "fail" and not r.detail.get("could_be_reflection") for r in reasons
+    )
+    # a reflection elsewhere hides other places, but takes nothing back from a spot that is certainly missing dye
+    beside = sure and all(r.measure == "glare" and r.value < _BEARABLE_GLARE for r in unfit)
+    bad = bool(unfit) and not beside
     action: Action = "retake-photo" if bad else "accept"
-    first = next((r for r in reasons if r.outcome == "fail"), None)
-    glint = any(r.outcome == "undecided" and r.detail.get("could_be_reflection") for r in reasons)
+    glint = not sure and any(r.outcome == "undecided" and r.detail.get("could_be_reflection") for r in reasons)
     if not bad and first is not None and first.measure in _PALE and (glint or not found.anchors):
         action = "retake-photo"  # one more photo costs less than pressing what the lamp made pale
     elif not bad and first is not None:
@@ -355,7 +421,9 @@ def _photo_reasons(photo: PiecePhoto, found: DefectResult, limits: dict[str, Any
     return out
 
 
-def _defect_reason(f: Finding, found: DefectResult, limits: dict[str, Any]) -> Reason:
+def _defect_reason(
+    f: Finding, found: DefectResult, limits: dict[str, Any], camera: tuple[float, str] = (0.0, "")
+) -> Reason:
     """Compare one finding with its limit."""
     detail = {"diameter_mm": f.diameter_mm, **f.detail}
     if f.kind in ("ghost", "banding", "scorch"):
@@ -365,6 +433,9 @@ def _defect_reason(f: Finding, found: DefectResult, limits: dict[str, Any]) -> R
     key = {"faded-edge": "edge_de00", "dark": "dark_de00", "dark-edge": "dark_de00"}.get(f.kind, "spot_de00")
     limit = float(limits["even"][key])
     u = 0.5 * float(f.detail.get("uncertainty", 0.15 * f.delta_e00))
+    if camera[1] and f.kind in (*_PALE, "dark") and f.diameter_mm > _BROAD_MM:
+        # over so wide a place the artwork's own colours, seen by another camera, could look like a fault
+        u, detail = float(np.hypot(u, camera[0])), {**detail, "camera": camera[1]}
     outcome = compare(f.delta_e00, limit, u)
     lamp_sized = _REFLECTION_MM[0] < f.diameter_mm < _REFLECTION_MM[1] and "blank frame" not in found.anchors
     strong = f.delta_e00 > _REFLECTION_DE or lamp_sized or f.detail.get("for_dye", 0.0) < _LEANS_TO_LIGHT
@@ -540,7 +611,8 @@ def inspect(
     assert first_flat is not None
     say("looking for defects")
     found = find_defects(views, device, size_mm, shape, answer=answer, source=source if answer else "photo")
-    verdict = _judge(kept, found, paper=paper, limits=limits, repress=repress)
+    camera = _camera_doubt(answer, kept)
+    verdict = _judge(kept, found, paper=paper, limits=limits, repress=repress, camera=camera)
     return Inspection(
         artwork=art.source,
         size_mm=size_mm,

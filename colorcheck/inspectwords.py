@@ -228,6 +228,14 @@ def _broad(r: Reason, i: Inspection) -> str:
     return f"A gradual change over the piece{what}{size} could hide in the light; that is within the limit."
 
 
+_CAMERAS = {
+    "other": " The reading was made with another camera, and two cameras see colours differently: "
+    "read the target again with the camera that took this photo.",
+    "unknown": " Whether the same camera took the reading and this photo is not known (the files do not both say), "
+    "and two cameras see colours differently: use one camera for both.",
+}
+
+
 def _mean(r: Reason, i: Inspection) -> str:
     against = "the reading" if i.defects.source == "reading" else "the profile"
     if r.outcome == "pass":
@@ -236,6 +244,8 @@ def _mean(r: Reason, i: Inspection) -> str:
         "fail": " They are off all over the piece.",
         "undecided": " It is over the limit, but not by more than the uncertainty.",
     }.get(r.outcome, "")
+    if r.outcome == "undecided":
+        end += _CAMERAS.get(str(r.detail.get("camera", "")), "")
     return f"With spots and light set aside, the colours differ from {against} by {_value(r)} on average.{end}"
 
 

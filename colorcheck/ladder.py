@@ -29,7 +29,7 @@ from typing import Any
 import numpy as np
 
 from .errors import DataError, UsageError
-from .files import read_json
+from .files import damage, read_json
 from .records import Floats, Mask
 from .units import MAX_SECONDS, MAX_TEMPERATURE_C
 
@@ -365,6 +365,18 @@ def plan_to_dict(p: LadderPlan) -> dict[str, Any]:
     }
 
 
+def _check_steps(plan: LadderPlan) -> None:
+    """Refuse what no plan of ours holds: limits, settings or pressures beyond reason."""
+    if not 0 < plan.limits.time_s <= MAX_SECONDS or not 0 < plan.limits.temperature_c <= MAX_TEMPERATURE_C:
+        raise UsageError("the makers' limits are out of range")
+    for s in plan.steps:
+        heat = s.settings.temperature_c
+        if not 0 < s.settings.time_s <= MAX_SECONDS or (heat is not None and not 0 < heat <= MAX_TEMPERATURE_C):
+            raise UsageError(f"step {s.name[:20]} is out of range")
+        if s.settings.pressure not in ("", *PRESSURES):
+            raise UsageError(f"step {s.name[:20]} has an unknown pressure")
+
+
 def load_plan(path: str | Path) -> LadderPlan:
     """Read a plan back.
 
@@ -407,8 +419,9 @@ def load_plan(path: str | Path) -> LadderPlan:
             spares=tuple((str(s["name"]), int(s["target_seed"])) for s in d["spares"]),
         )
         _check_ranges(plan.time_s, plan.temperature_c, plan.limits)
-    except (KeyError, TypeError, ValueError, IndexError, UsageError) as e:
-        raise DataError(f"{name} is a damaged ladder plan ({e})", "plan the series again") from e
+        _check_steps(plan)
+    except (KeyError, TypeError, ValueError, IndexError, OverflowError, UsageError) as e:
+        raise DataError(f"{name} is a damaged ladder plan ({damage(e)[:160]})", "plan the series again") from e
     if not plan.steps or len({s.name for s in plan.steps}) < len(plan.steps):
         raise DataError(f"{name} is a damaged ladder plan (steps)", "plan the series again")
     return plan

@@ -33,7 +33,7 @@ import numpy as np
 
 from .cielab import delta_e00
 from .errors import DataError, FileError, UsageError
-from .files import read_json
+from .files import damage, read_json
 from .records import Floats, Mask
 
 FRAMES = ("platen", "blank", "sheet")
@@ -202,15 +202,15 @@ def load_piece(path: str | Path) -> Piece:
         raise DataError(f"{name} is neither a reading nor an inspection", todo)
     try:
         where = d["target"] if reading else d
-        w, h = (float(v) for v in where["size_mm"])
+        w, h = (_within(v, 5000.0) for v in where["size_mm"])
         findings = d["press"]["findings"] if reading else d["findings"]
         spots = tuple(
             Spot(
                 str(f["kind"]),
-                float(f["x_mm"]),
-                float(f["y_mm"]),
-                float(f["diameter_mm"] or 0),
-                float(f["delta_e00"] or 0),
+                _within(f["x_mm"]),
+                _within(f["y_mm"]),
+                _within(f["diameter_mm"] or 0),
+                _within(f["delta_e00"] or 0),
             )
             for f in findings
             if f.get("x_mm") is not None and f.get("y_mm") is not None
@@ -226,7 +226,15 @@ def load_piece(path: str | Path) -> Piece:
             source=name,
         )
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as e:
-        raise DataError(f"{name} is damaged ({e})", "read or inspect the piece again") from e
+        raise DataError(f"{name} is damaged ({damage(e)})", "read or inspect the piece again") from e
+
+
+def _within(value: Any, most: float = 1e6) -> float:
+    """Take a number; ValueError beyond ``most``."""
+    number = float(value)
+    if not abs(number) <= most:
+        raise ValueError("a number out of range")
+    return number
 
 
 def load_placings(path: str | Path) -> dict[str, Placing]:
@@ -255,14 +263,18 @@ def load_placings(path: str | Path) -> dict[str, Placing]:
         raise DataError(f"{p.name} is no text", "save it as CSV in UTF-8") from e
     head = text.splitlines()[0] if text.strip() else ""
     delimiter = max((";", "\t", ","), key=head.count) if head else ","
-    rows = csv.DictReader(io.StringIO(text), delimiter=delimiter)
-    names = [(n or "").strip().lower() for n in rows.fieldnames or []]
+    try:
+        rows = csv.DictReader(io.StringIO(text), delimiter=delimiter)
+        names = [(n or "").strip().lower() for n in rows.fieldnames or []]
+        table = list(enumerate(rows, 2))
+    except csv.Error as e:
+        raise DataError(f"{p.name} is no table", "save it as CSV in UTF-8") from e
     if "file" not in names:
         raise DataError(f"{p.name} has no column 'file'", f"its first line names file, {', '.join(_COLUMNS)}")
     if stray := [n for n in names if n and n not in _COLUMNS and n != "file"]:
         raise DataError(f"{p.name} has an unknown column '{stray[0][:30]}'", f"known are file, {', '.join(_COLUMNS)}")
     out: dict[str, Placing] = {}
-    for line, raw in enumerate(rows, 2):
+    for line, raw in table:
         row = {(k or "").strip().lower(): (v or "").strip() for k, v in raw.items() if isinstance(v, str)}
         if not row.get("file"):
             continue

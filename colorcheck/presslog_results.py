@@ -86,7 +86,7 @@ def _names_of(data: Mapping[str, Any]) -> str:
         return name[:200]
     several = data.get("substrates")
     names = [word(s, "name") for s in several] if isinstance(several, list) else []
-    return ", ".join(n for n in names if n)[:200]
+    return (", ".join(n for n in names if n) or word(data, "artwork", "file"))[:200]
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def make_ready(entry: NewEntry) -> Ready:
         "kind": clean(entry.kind, 40),
         "name": _names_of(data),
         "action": word(data, "verdict", "action")[:40],
-        "headline": word(data, "verdict", "headline")[:300],
+        "headline": (word(data, "verdict", "headline") or word(data, "headline") or word(data, "answer"))[:300],
         "trust": word(data, "trust")[:40],
         "program": f"colorcheck {__version__}",
         "press_no": entry.press_no,

@@ -32,6 +32,9 @@ _SCORCH_SIGNIFICANT = 4.0
 _SCORCH_LACK = 0.018  # blue lost on bare coat and grey alike, averaged over a cell's pitch
 _SCORCH_ALIKE = 0.32  # correlation between the two over the sheet
 _MISSING_SHARE = 0.12
+_BLOCKS = 1.3  # a dot's threshold over the reach of wrong blocks; its height must be 2.2 times the threshold
+_COARSE_FILE = 0.042  # reach of wrong blocks beyond that of a file of quality 80 (measured 0.015–0.036)
+_BLOCK_L = 2.5  # a dot of a coarse file that changes L* by less is a coloured block, not dye
 _FULL_BLACK = 1.6  # visual density a good coat reaches in a photo (estimate)
 _RIM_MM = 1.5
 _INKS = ("cyan", "magenta", "yellow")
@@ -87,8 +90,11 @@ def check_print(
     dye is pale in the mid-tones *and* in black, while a wrong curve moves the mid-tones alone
     and a weak coat (or a mirrored room) lifts black alone. So the larger of the two ratios is
     taken, mid-tone density to that of the sRGB aim and black density to 1.6, and half of their
-    difference goes into ``uptake_u``. Yellowing of the whole sheet cannot be told from the
-    lamp's colour in one photo; only its local part is reported.
+    difference goes into ``uptake_u``. It is not cut off: a coat that takes much dye, or a
+    printer whose mid-tones come out darker than sRGB, gives more than 1. Yellowing of the whole
+    sheet cannot be told from the lamp's colour in one photo, since colours are balanced on that
+    very coat; only its local part is reported here. With a characterised camera the absolute b*
+    of the coat shows the rest.
     """
     sheet = _prepare(target, flat, light, edge_mm)
     ghost, found = _ghost(target, sheet)
@@ -685,12 +691,15 @@ def _uptake(target: Target, cells: Cells) -> tuple[float, float]:
     if not ratios:
         return float("nan"), float("nan")
     doubt = 0.08 + 0.5 * (max(ratios) - min(ratios)) + (0.2 if len(ratios) == 1 else 0.0)
-    return min(max(ratios), 1.2), doubt
+    return max(ratios), doubt
 
 
 # ---------------------------------------------------------------- scorch
 
 _RED_RISE = 0.25  # yellowing takes green down too: rise of log R/G per fall of log B/G
+# a lamp that moves blue moves red too: slope of log B/G believed over half a sheet without and per spread of red
+_TINT, _TINT_SHARE = 0.005, 0.1
+_SAME_LIGHT, _SAME_TINT = 0.01, 0.1  # how far the light on bare coat may stray from that on the field (estimates)
 _LAMP_SLOPE = -1.6  # daylight to lamplight: fall of log B/G per rise of log R/G (CIE D65, D50, A in sRGB)
 
 
@@ -711,10 +720,12 @@ def _scorch(
     unit = (xy - np.array(target.size_mm) / 2) / half
     lack, sigma = np.zeros(len(xy)), np.ones(len(xy))
     around = _surround(sheet, xy)
-    for part in (bare, ~bare):
+    lamp: Floats | None = None
+    for part in (~bare, bare):
         if part.sum() >= 4:
-            lack[part], sigma[part] = _blue_lack(
-                ratio[part, 0], ratio[part, 1], unit[part], around[part], field=part is not bare
+            known = lamp if part is bare else None
+            lack[part], sigma[part], lamp = _blue_lack(
+                ratio[part, 0], ratio[part, 1], unit[part], around[part], field=part is not bare, lamp=known
             )
     b_of = -float(relative_lab(np.array([[1 - _RED_RISE * 0.01, 1.0, 1.01]]))[0, 2]) / 0.01
     top, u, k, sure = _most_yellow(xy, lack, sigma, bare, target.pitch_mm, 0.1 / b_of)
@@ -834,8 +845,12 @@ def _surround(sheet: _Sheet, xy: Floats) -> Floats:
     return np.stack(out, axis=1)
 
 
-def _blue_lack(red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool) -> tuple[Floats, float]:
-    """How much blue is lacking against the lamp's own line and a slow surface (n,), and its scale.
+def _blue_lack(
+    red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool, lamp: Floats | None = None
+) -> tuple[Floats, float, Floats]:
+    """How much blue is lacking against the lamp's own line and a slow surface (n,), its scale, and the fit.
+
+    ``lamp`` is the fit of the field, whose many places hold the few of the bare coat to the same light.
 
     Yellowed places may be many: the fit holds to the blue side by counting yellow residuals less.
     """
@@ -845,11 +860,18 @@ def _blue_lack(red: Floats, blue: Floats, unit: Floats, around: Floats, *, field
     noise = 0.006
     few = max(len(blue) / 12, 1.0)  # neighbours share their errors: the prior weighs as if places were few
     ridge = np.zeros(a.shape[1])
+    spread = float(np.subtract(*np.percentile(red, (90, 10)))) if len(red) > 4 else 0.0
+    ridge[1:3] = few * (noise / (_TINT + _TINT_SHARE * spread)) ** 2
     ridge[3:6] = few * (noise / 0.006) ** 2  # what is left of a lamp's curvature once red is used is small
     ridge[6:-1] = (noise / 0.3) ** 2 if field else few * (noise / 0.1) ** 2
     ridge[-1] = (noise / 0.5) ** 2 if field else few * (noise / 0.3) ** 2
     prior = np.zeros(a.shape[1])
     prior[-1] = _LAMP_SLOPE
+    if lamp is not None:
+        prior[1:6], prior[-1] = lamp[1:6], lamp[-1]
+        ridge[1:6] = few * (noise / _SAME_LIGHT) ** 2
+        ridge[6:-1] = few * (noise / _SAME_TINT) ** 2
+        ridge[-1] = few * (noise / 0.1) ** 2
     w: Floats = np.ones(len(blue))
     r: Floats = np.asarray(blue - np.median(blue), dtype=np.float64)
     sigma = noise
@@ -862,7 +884,7 @@ def _blue_lack(red: Floats, blue: Floats, unit: Floats, around: Floats, *, field
         sigma = max(float(np.median(upper)) * 1.48, float(np.percentile(upper, 85)) / 1.44, 0.0025)
         w = np.asarray(np.maximum(tukey_weights(np.where(r < 0, 1.5 * r, r), sigma), 1e-3), dtype=np.float64)
     share = 1 + float(np.clip(x[-1], -2.0, 0.0)) * _RED_RISE
-    return np.asarray(-(r - np.median(r[r >= np.percentile(r, 30)])) / share), sigma / share
+    return np.asarray(-(r - np.median(r[r >= np.percentile(r, 30)])) / share), sigma / share, x
 
 
 def _most_yellow(
@@ -930,17 +952,30 @@ def _dots(target: Target, sheet: _Sheet, *, ghost: bool) -> list[Finding]:
             base[part], rough[part] = middle[n], uneven[n]
     area = ((look | inner) > 0) & sheet.valid & ~sheet.glare
     d = v - base
-    least = np.where(area, _extremes(d)[1], 0).astype(np.float32)
+    high, least = (np.where(area, k, 0).astype(np.float32) for k in _extremes(d))
     pale, dark = least, -least
     noise = np.maximum(mad_std(least[look > 0][::7]), 0.002) if (look > 0).any() else 0.01
     out: list[Finding] = []
-    low = max(0.055, 7 * float(noise))
     # a rough cell (dark, strongly coloured, sharpened) must be exceeded by its own roughness
-    calm = np.minimum(1.0, low / np.maximum(7 * rough, low)).astype(np.float32)
+    blocks = _tail(np.minimum(high, -least)[area])
+    low = max(0.055, 7 * float(noise), _BLOCKS * blocks)
     for kind, strength in (("pinhole", pale), ("speck", dark)):
+        calm = np.minimum(1.0, low / np.maximum(7 * rough, low)).astype(np.float32)
         out += _components(target, sheet, kind, strength * calm, low, v, base, area)
+    if blocks > _COARSE_FILE:
+        out = [f for f in out if abs(f.delta_l) >= _BLOCK_L]
     # the copy's own strips and crossings look like threads and dots
     return [f for f in out if f.kind == "pinhole" and f.delta_l > 15] if ghost else out
+
+
+def _tail(values: Any) -> float:
+    """How far wrong blocks of the file reach, from what is paler in one channel and darker in another at once.
+
+    A strongly compressed file (4:2:0) leaves coloured blocks beside edges, few of them, so that the spread of
+    the common pixels tells nothing of them. A dot without dye is paler in every channel and one with more dye in
+    none: real dots do not count here, however many.
+    """
+    return float(np.percentile(values, 99.99)) if values.size > 3000 else 0.0
 
 
 def _components(

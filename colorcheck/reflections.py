@@ -9,21 +9,25 @@ import cv2
 import numpy as np
 
 from .apart import Parted
+from .cielab import delta_e00
 from .expect import Array, Expected, block_places
 from .glare import grow
 from .places import where_in_words
 from .records import Finding
+from .relative import relative_lab
 from .robust import mad_std
 
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
+_ROUGH = 4.0  # squares left over, per degree of freedom, beyond which neither explanation holds
+_MOST_DISCS = 60.0  # places of a reflection at which dye is asked for, for the sake of time
+_VISIBLE_DE = 0.5  # a reflection ends where it changes the print by less: half of what an eye sees side by side
 
 
 def find_glare(e: Expected, p: Parted, left: Any, var: Any, raised: Array) -> tuple[list[Finding], Any]:
     """Reflections: additive, and where there are several photos, at home in one of them only."""
     v = left.shape[0]
     hidden = np.zeros(left.shape[:3], bool)
-    out: list[Finding] = []
     ok: Any = np.isfinite(left).all(axis=3) & np.isfinite(var).all(axis=3)
     if v > 1:
         s = 4.0 / e.step_mm
@@ -43,6 +47,14 @@ def find_glare(e: Expected, p: Parted, left: Any, var: Any, raised: Array) -> tu
             hidden[k] = grow(seen & (mean - middle > max(6 * noise, 0.006)), mean - middle > 2 * noise)
     else:
         hidden[0] = _additive(e, p, raised[0])
+    return listed(e, left, hidden), hidden
+
+
+def listed(e: Expected, left: Any, hidden: Any) -> list[Finding]:
+    """One finding for each reflection of each photo."""
+    out: list[Finding] = []
+    v = left.shape[0]
+    ok = np.isfinite(left).all(axis=3)
     for k in range(v):
         label_count, label, stats, centre = cv2.connectedComponentsWithStats((hidden[k] & e.inside).astype(np.uint8))
         for j in range(1, label_count):
@@ -67,7 +79,7 @@ def find_glare(e: Expected, p: Parted, left: Any, var: Any, raised: Array) -> tu
                     detail={"lift": round(float(lift), 4), "photo": k},
                 )
             )
-    return out, hidden
+    return out
 
 
 def _additive(e: Expected, p: Parted, raised: Array) -> Array:
@@ -80,10 +92,62 @@ def _additive(e: Expected, p: Parted, raised: Array) -> Array:
         if here.sum() * e.step_mm**2 < 60 or float(np.median(p.left[0][here])) < 0:
             continue
         if dye_or_light(e, p, here) < -_SURE:
-            out |= here
-    # its skirts raise the print too, too little to be seen for certain
-    r = 2 * round(3.0 / e.step_mm) + 1
-    return np.asarray(cv2.dilate(out.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (r, r))) > 0)
+            out |= extent(e, p, here)
+    return out
+
+
+def extent(e: Expected, p: Parted, core: Array) -> Array:
+    """Where a reflection known to lie over ``core`` (r, c) can be seen, in the first photo.
+
+    The lift is taken as a median of 3 × 3 blocks, which keeps the hard rims of a mirrored window,
+    and as a smooth mean, which holds against noise; both must change the print visibly.
+    """
+    known = e.inside & np.isfinite(p.left[0]).all(axis=2) & np.isfinite(p.var[0]).all(axis=2)
+    log = np.clip(np.where(known[..., None], p.left[0], 0.0), -3, 3)
+    weight = np.where(known[..., None], 1 / (np.where(known[..., None], p.var[0], 1.0) * e.rel**2 + 0.002**2), 0.0)
+    total = weight.sum(axis=2)
+    lift = (weight * e.rel * np.expm1(log)).sum(axis=2) / np.maximum(total, 1e-9)
+    own = cv2.medianBlur(lift.astype(np.float32), 3)
+    sigma = 2.5 / e.step_mm
+    mean = cv2.GaussianBlur(lift * total, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(total, (0, 0), sigma), 1e-9)
+    seen = known & _visible(e, np.minimum(own, mean))
+    r = 2 * round(4.0 / e.step_mm) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (r, r))
+    round_it = (cv2.dilate(core.astype(np.uint8), disc) > 0) & e.inside
+    seen |= round_it & ~known  # overexposed
+    _, label = cv2.connectedComponents((seen & round_it).astype(np.uint8), connectivity=4)
+    count = np.bincount(label[core], minlength=label.max() + 1)
+    count[0] = 0
+    kept = np.isin(label, np.flatnonzero(count * e.step_mm**2 > 30))
+    kept = cv2.morphologyEx(kept.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
+    # blocks that a hard rim cuts
+    rim = cv2.dilate(kept.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return _without_dye(e, p, kept | (rim & known & _visible(e, lift)))
+
+
+def _without_dye(e: Expected, p: Parted, mark: Array) -> Array:
+    """Take out of a reflection's mark what is certainly missing dye: a pale spot that touches it."""
+    pitch = max(8.0, float(np.sqrt(mark.sum() * e.step_mm**2 / _MOST_DISCS)))
+    places = block_places(mark.shape, e.step_mm)
+    cell = np.floor(places / pitch).astype(np.int64)
+    number = cell[..., 1] * (int(cell[..., 0].max()) + 1) + cell[..., 0]
+    dye = np.zeros(mark.shape, bool)
+    for k in np.unique(number[mark]):
+        own = mark & (number == k)
+        middle = places[own].mean(axis=0)
+        disc = mark & (np.hypot(places[..., 0] - middle[0], places[..., 1] - middle[1]) < 0.8 * pitch)
+        if disc.sum() * e.step_mm**2 > 60 and dye_or_light(e, p, disc) > UNSURE:
+            dye |= own
+    if not dye.any():
+        return np.asarray(mark)
+    return np.asarray(cv2.morphologyEx((mark & ~dye).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
+
+
+def _visible(e: Expected, lift: Array) -> Array:
+    """Tell where added light (r, c) changes the print visibly."""
+    rel = np.clip(e.rel, 1e-3, 1.2)
+    change = delta_e00(relative_lab(rel + np.maximum(lift, 0.0)[..., None]), relative_lab(rel))
+    return np.asarray(np.asarray(change) > _VISIBLE_DE)
 
 
 def dye_or_light(e: Expected, p: Parted, where: Array) -> float:
@@ -108,15 +172,17 @@ def dye_or_light(e: Expected, p: Parted, where: Array) -> float:
     weight = np.where(ok[..., None], 1 / std2, 0.0)
     lift = rel * np.expm1(log)
     best: tuple[float, float, bool] | None = None
-    for sigma in sorted({1.0, max(float(np.sqrt(ok.sum())) / 14, 1.0)}):
-        freedom = ok.sum() * max(3 - 1 / (4 * np.pi * sigma**2), 1.0)
+    for sigma in (*sorted({1.0, max(float(np.sqrt(ok.sum())) / 14, 1.0)}), 0.0):
+        if not sigma and best is not None and best[0] < _ROUGH:
+            break  # hard rims only where nothing smooth will do: block by block the colours alone tell
+        freedom = ok.sum() * (max(3 - 1 / (4 * np.pi * sigma**2), 1.0) if sigma else 2.0)
         light, light_odd, _ = _explained(np.ones_like(rel), None, lift, weight, ok, sigma)
         dye, dye_odd, lack = _explained(rel, depth, lift, weight, ok, sigma)
         dye_odd += (lack / 0.3) ** 2  # a press seldom leaves more than a third of the dye on the paper
         rough = max(min(light, dye) / freedom, 1.0)
         if best is None or rough < best[0]:
             # neighbours err alike: a third counts as independent
-            settled = rough < 4 or light < dye
+            settled = rough < _ROUGH or light < dye
             # light explains it clearly better, with a lamp's colour; or more dye is gone than a press leaves behind
             settled &= dye < light or (dye > 1.2 * light and light_odd < 35) or lack > 0.45
             best = (rough, (light - dye) / rough / 3 + light_odd - dye_odd, settled)
@@ -134,6 +200,8 @@ def _explained(
     rest, unit = lift, rel
 
     def smooth(a: Array) -> Array:
+        if not sigma:
+            return a
         return np.asarray(cv2.GaussianBlur(a, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT))
 
     for turn in range(6):
@@ -156,13 +224,27 @@ def _explained(
     return float((weight * rest**2).sum()), odd, float(np.percentile(amount[ok], 90))
 
 
+def taken_for_pale(found: list[Finding], e: Expected, p: Parted) -> Array:
+    """Where pale places of a single photo lie that are reflections beyond doubt, (r, c)."""
+    out = np.zeros(e.inside.shape, bool)
+    for f in found:
+        if f.kind in ("pale", "pale-centre") and f.diameter_mm > 8:
+            near = _about(f, e)
+            if dye_or_light(e, p, near) < -_SURE:
+                out |= extent(e, p, near)
+    return out
+
+
+def _about(f: Finding, e: Expected) -> Array:
+    x, y = np.moveaxis(block_places(e.inside.shape, e.step_mm), 2, 0)
+    return np.asarray(np.hypot(x - f.x_mm, y - f.y_mm) < max(0.9 * f.diameter_mm, 4 * e.step_mm))
+
+
 def mark_reflection(f: Finding, e: Expected, p: Parted) -> Finding:
     """Note at a pale place in a single photo how much speaks for missing dye and against a reflection."""
     if f.kind not in ("pale", "pale-centre"):
         return f
-    x, y = np.moveaxis(block_places(e.inside.shape, e.step_mm), 2, 0)
-    near = np.hypot(x - f.x_mm, y - f.y_mm) < max(0.9 * f.diameter_mm, 4 * e.step_mm)
-    evidence = dye_or_light(e, p, near)
+    evidence = dye_or_light(e, p, _about(f, e))
     if evidence > UNSURE and f.detail.get("lack", 0.0) < 0.5:
         return f
     return replace(f, detail={**f.detail, "could_be_reflection": True, "for_dye": round(evidence, 1)})

@@ -11,7 +11,7 @@ from typing import Any, cast
 import numpy as np
 
 from .errors import DataError, TargetError
-from .files import read_json, write_text
+from .files import damage, read_json, write_text
 from .records import CellFlag, CellKind, Finding, Floats, Reading, Reason
 from .target import from_dict as target_from_dict
 from .target import to_dict as target_to_dict
@@ -210,6 +210,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
                 "edge_width_mm": p.edge_width_mm,
                 "black_density": next((r.value for r in v.reasons if r.measure == "black-density"), None),
                 "uptake": p.uptake,
+                "uptake_u": p.uptake_u,
             },
             "colour": colour,
             "verdict": {
@@ -278,9 +279,13 @@ def load_reading(path: str | Path) -> SavedReading:
         u = np.array([rows[i]["uncertainty"] for i in target.ids], dtype=float)
         ur = np.array([rows[i].get("u_random", rows[i]["uncertainty"]) for i in target.ids], dtype=float)
         spoiled = {"clipped", "hidden", "glare", "uneven"}
+        np.array([rows[i].get("uptake") or 1.0 for i in target.ids], dtype=float).reshape(len(target.ids))
         usable = np.array([not spoiled & set(rows[i].get("flags", [])) for i in target.ids])
     except (KeyError, TypeError, ValueError, TargetError) as err:
-        raise DataError(f"{p.name} is a damaged reading ({err})", "read the photo again") from err
+        raise DataError(f"{p.name} is a damaged reading: {damage(err)}", "read the photo again") from err
+    photos = data.get("photos", [])
+    if not isinstance(photos, list) or not all(isinstance(q, dict) for q in photos):
+        raise DataError(f"{p.name} is a damaged reading: its photos are not told rightly", "read the photo again")
     if lab.shape != (len(target.ids), 3) or not np.isfinite(lab).all():
         raise DataError(f"{p.name} is a damaged reading", "read the photo again")
     return SavedReading(

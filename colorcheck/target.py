@@ -729,6 +729,10 @@ def from_dict(d: Any) -> Target:
     if not isinstance(d["keep_out_mm"], list) or len(d["keep_out_mm"]) < len(mids):
         raise TargetError("the layout file is damaged: keep_out_mm is incomplete: make the target again")
     keep = [_numbers("keep_out_mm", b, 4, 0.0, 2000.0) for b in d["keep_out_mm"]]
+    zone = np.array(keep, dtype=float)[: len(mids)]
+    beyond = np.concatenate([zone[:, :2] - mbox[:, :2], (mbox - zone)[:, :2] + mbox[:, 2:] - zone[:, 2:]], axis=1)
+    if np.any(beyond > 1e-6):
+        raise TargetError("the layout file is damaged: a marker lies outside its quiet zone: make the target again")
     four = {k: tuple(_numbers(k, d[k], 4, 0.0, 2000.0)) for k in ("code_box_mm", "lines_box_mm", "strip_box_mm")}
     name = str(d["name"])[:200]
     return Target(

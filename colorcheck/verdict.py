@@ -38,10 +38,14 @@ def load_limits(path: str | Path | None = None) -> dict[str, Any]:
         raise FileError(f"there is no file {p}", "check the name given with --limits") from e
     except OSError as e:
         raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --limits") from e
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
+    except UnicodeDecodeError as e:
+        raise DataError(f"{p.name} is not plain text (UTF-8)", "save it as UTF-8") from e
+    except tomllib.TOMLDecodeError as e:
         raise DataError(
             f"{p.name} is not a limits file ({e})", "copy the shipped limits.toml and change its numbers"
         ) from e
+    if not own:
+        raise DataError(f"{p.name} holds no limit", "copy the shipped limits.toml and change its numbers")
     for table, values in own.items():
         if table not in limits or not isinstance(values, dict):
             raise DataError(f"{p.name} has an unknown table [{table}]", f"use {', '.join(sorted(limits))}")

@@ -815,7 +815,7 @@ def test_bad_input_gets_one_line(four: list[Path], tmp_path: Path, capsys: pytes
         ([*two, "--purpose", "window"], "needs --light for every substrate"),
         ([*two, "--purpose", "mugs"], "invalid choice"),
         ([*two, "--json", two[0], "--overwrite"], "is read and cannot be the result"),
-        ([*two, "--csv", tmp_path / "x", "--json", tmp_path / "x"], "name the same file"),
+        ([*two, "--csv", tmp_path / "x", "--json", tmp_path / "x"], "the same file"),
         ([*two, "--csv", "-"], "--csv needs a file"),
     ]
     before = {f: f.read_bytes() for f in four}

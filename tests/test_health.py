@@ -358,7 +358,7 @@ def test_fading_through_the_command_line(tmp_path: Path, capsys: pytest.CaptureF
     later = tmp_path / "later.json"
     later.write_text(json.dumps(d), encoding="utf-8")
     out = tmp_path / "o.json"
-    words = ["--fading", str(first), str(later), "--same-light", "--json", str(out), "--report", str(tmp_path / "r")]
+    words = ["--fading", str(first), str(later), "--same-setup", "--json", str(out), "--report", str(tmp_path / "r")]
     assert main(["health", *words, "--csv", str(tmp_path / "o.csv")]) == 0
     result = json.loads(out.read_text(encoding="utf-8"))
     assert result["later"][0]["groups"][0]["name"] == "yellows"
@@ -366,7 +366,7 @@ def test_fading_through_the_command_line(tmp_path: Path, capsys: pytest.CaptureF
     assert "yellows" in (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
     assert "yellows" in (tmp_path / "o.csv").read_text(encoding="utf-8")
     assert main(["health", "--fading", str(first), str(later)]) == 0
-    assert "Say --same-light" in " ".join(capsys.readouterr().out.split())
+    assert "Say --same-setup" in " ".join(capsys.readouterr().out.split())
 
 
 @pytest.mark.parametrize(
@@ -382,7 +382,7 @@ def test_fading_through_the_command_line(tmp_path: Path, capsys: pytest.CaptureF
         (["health", "{p0}", "--placed", "{lay}"], "is not among the files"),
         (["health", "{p0}", "--placed", "{badlay}"], "platen_turn_deg is 'about 90'"),
         (["health", "{p0}", "--placed", "{badcolumn}"], "unknown column 'turn'"),
-        (["health", "{p0}", "--same-light"], "belongs to --fading"),
+        (["health", "{p0}", "--same-setup"], "belongs to --fading"),
         (["health", "--fading", "{p0}"], "give FIRST.json"),
         (["health", "--fading", "{p0}", "{p0}"], "is not a reading"),
         (["health", "{p0}", "--since", "7d"], "belong to --log"),

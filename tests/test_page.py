@@ -208,9 +208,9 @@ def test_a_form_from_elsewhere_is_refused(client: TestClient) -> None:
         for token in ("", "?token=", "?token=" + "0" * 64):
             answer = client.post(url + token, data={"size": "100"})
             assert answer.status_code == 403, url
-    with TestClient(client.app, raise_server_exceptions=False) as other:
-        stolen = action(client, "/target")
-        assert other.post(stolen, data={"size": "100"}).status_code == 403, "a token holds for one visitor"
+    other = TestClient(client.app, raise_server_exceptions=False)  # the same running page, another visitor
+    stolen = action(client, "/target")
+    assert other.post(stolen, data={"size": "100"}).status_code == 403, "a token holds for one visitor"
 
 
 def test_foreign_host_names_are_refused(client: TestClient) -> None:

@@ -202,3 +202,12 @@ def test_lamp_slope_agrees_with_standard_illuminants() -> None:
     for warm in logs[1:]:
         slope = (warm[1] - logs[0][1]) / (warm[0] - logs[0][0])
         assert slope == pytest.approx(_LAMP_SLOPE, abs=0.1)
+
+
+def test_a_strongly_compressed_file_gives_no_specks() -> None:
+    assert kinds(judge(v.Faults(), quality=30)) == []
+
+
+def test_uptake_is_not_cut_off() -> None:
+    dark = judge(v.Faults(), printer=v.Printer(gamma=(1.6, 1.6, 1.6)))
+    assert dark.uptake > max(1.25, good_print().uptake)

@@ -22,20 +22,56 @@ MODULES = {p.stem: p for p in sorted(PACKAGE.glob("*.py"))}
 GROUND = {
     *("records", "errors", "units", "files"),
     *("cielab", "relative", "response", "robust"),  # formulae
+    *("printer_model", "gamut"),  # a printer as a function, and the way back
     *("places", "geometry", "posefit"),  # mm and pixels
+    *("controlchart", "presslog_records", "presslog_tables"),  # the press log: charts, records, tables
 }
 # flows put steps in an order: they may import every step, and other flows
-FLOWS = {"pipeline", "characterise", "repeat", "defects", "inspection"}
+FLOWS = {"coach", "pipeline", "characterise", "repeat", "defects", "inspection"}
+FLOWS |= {"prepare"}
+FLOWS |= {"profiling"}
+FLOWS |= {"comparison"}
 # faces turn a result into words, pictures and files, and read saved ones
 FACES = {"results", "words", "terminal", "pictures", "report", "inspectwords", "inspectreport"}
+FACES |= {"ladderreport", "healthreport"}
+FACES |= {"presslog", "presslog_engine", "presslog_files", "presslog_migrate", "presslog_results"}
+FACES |= {"preparereport"}
+FACES |= {"comparereport"}
+FACES |= {"healthlog"}
+FACES |= {"profilereport"}
 # a step imports the ground floor only; what it may have beyond that, and why
 BEYOND = {
-    "locate": {"target"},  # the printed code names the layout, and the fit needs where its markers lie
+    # the printed code names the layout, and the fit needs where its markers lie
+    "locate": {"markers", "sheetcode", "target"},
+    "markers": {"target"},
+    "sheetcode": {"codebook", "markers", "target"},
     "artwork": {"decode"},  # an artwork is a picture file like any other
-    "register": {"artwork"},  # the record of an artwork
+    # finding a finished piece, one job a file: each stands on the records of `placement` and of an artwork
+    "placement": {"artwork"},
+    "overlay": {"artwork", "placement"},
+    "rim": {"artwork", "placement"},
+    "outline": {"artwork", "placement", "rim"},
+    "candidates": {"artwork", "outline", "overlay", "placement"},
+    "register": {"artwork", "candidates", "outline", "overlay", "placement", "rim"},
     "apart": {"expect"},  # the records and block means of the expected image
+    # the search for defects, one job a file: all stand on what `apart` left and on the map of missing dye
+    "lack": {"apart", "expect", "glare"},
+    "reflections": {"apart", "expect", "glare"},  # glare.py tells reflections from weak pressing
+    "edgebands": {"expect", "lack"},
+    "softspots": {"expect", "lack"},
+    "finedetail": {"apart", "expect", "lack"},
+    "pressmarks": {"apart", "expect", "finedetail", "lack"},
+    "combine": {"apart", "expect", "lack"},
     "inspectwords": {"inspection"},  # the records of an inspection
     "inspectreport": {"inspection"},
+    "ladderreport": {"ladder"},  # the records of a step test
+    "healthreport": {"presshealth"},  # the records of many pieces
+    "healthlog": {"presshealth"},
+    "profilereport": {"profiling"},  # the records of a profile
+    "cms": {"icc"},  # checks a profile, and reads the connection space through one of its own
+    "preparereport": {"prepare"},  # the records of a prepared picture
+    "substrate": {"gamut", "printer_model", "results"},  # a saved reading → its fitted response and the volume inside
+    "comparereport": {"comparison", "gamut", "substrate"},  # the records of a comparison, and what is drawn of them
     "camerafile": {"camera", "results"},  # a CameraModel on disk, written whole or not at all
 }
 HEAVY = ("colour", "skimage", "matplotlib", "numba", "scipy")

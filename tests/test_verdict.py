@@ -380,7 +380,7 @@ def test_limits_that_cannot_be_read(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="cannot be read"):
         load_limits(tmp_path)
     (tmp_path / "latin.toml").write_bytes(b"# caf\xe9\n")
-    with pytest.raises(DataError, match="not a limits file"):
+    with pytest.raises(DataError, match="not plain text"):
         load_limits(tmp_path / "latin.toml")
 
 

@@ -205,12 +205,15 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
     limits = _limits(params)
     _look(params, limits, tell, target=False)
-    answer, source = None, "photo"
+    answer: Callable[[Any], Any] | None = None
+    source = "photo"
     if params.get("reading"):
         from ..results import load_reading
 
         saved = load_reading(params["reading"])
-        answer, source = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable), "reading"
+        seen = {"uncertainty": saved.uncertainty, "photos": saved.data.get("photos", ()), "trust": saved.trust}
+        answer = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable, **seen)
+        source = "reading"
     elif params.get("profile"):
         answer, source = answer_from_profile(params["profile"]), "profile"
     result = inspect(
