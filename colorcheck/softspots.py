@@ -239,7 +239,7 @@ def _spot_colour(m: LackMap, colour: Array, bell: Array, a: float) -> tuple[floa
     common = a * np.minimum(b / 0.9, 1.0)
     trust = 0.5 / (1 + m.var[core] / (0.4 * a) ** 2)
     own = common + trust * (m.q[core] - common)
-    own = np.clip(own, *sorted((0.3 * a, 1.5 * a)))
+    own = np.clip(own, min(0.3 * a, 1.5 * a), max(0.3 * a, 1.5 * a))
     return float(np.median(lack_de(rel, depth, own))), delta_l(rel, depth, float(np.median(own)))
 
 
