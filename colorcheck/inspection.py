@@ -37,6 +37,7 @@ _LEANS_TO_LIGHT = -15.0  # evidence below which a reflection is the likelier cau
 # doubt of the mean colour error, ΔE00: a reading made with the same phone shares its errors, a profile knows nothing
 # of the phone, whose own colours are off by several ΔE00 (estimates)
 _COLOUR_DOUBT = {"reading": 0.75, "profile": 4.0}
+_UNNAMED_SHARE = 0.3  # of the doubt between two cameras, where reading and photo both name none; estimate
 _CAMERA_DE = 2.5  # a phone balanced on white against the colorimetric truth, mean ΔE00; least doubt of one camera
 _BROAD_MM = 40.0  # wider places share their colours with little else on the piece; estimate
 _PALE = ("pale", "faded-edge", "pale-centre")
@@ -247,12 +248,13 @@ class KnownColours:
     """What a reading says a substrate makes of device colours, and who saw it.
 
     ``cameras`` that took the reading's photos ('' where a file does not say); ``camera_doubt``
-    ΔE00 by which two unlike cameras may differ over its colours.
+    ΔE00 by which two unlike cameras may differ over its colours; ``referenced``: freed of its camera's errors.
     """
 
     response: Any
     cameras: tuple[str, ...]
     camera_doubt: float
+    referenced: bool = False
 
     def __call__(self, rgb: Any) -> Any:
         """Device RGB (n, 3) → linear RGB, coat at 1."""
@@ -288,7 +290,7 @@ def answer_from_reading(
     own = own[np.isfinite(own)]
     each = max(float(own.mean()), _CAMERA_DE) if own.size and trust == "balanced" else _CAMERA_DE
     cameras = tuple(dict.fromkeys(str(p.get("device") or "") for p in photos)) if trust == "balanced" else ("",)
-    return KnownColours(response, cameras or ("",), float(np.hypot(each, each)))
+    return KnownColours(response, cameras or ("",), float(np.hypot(each, each)), trust != "balanced")
 
 
 def _camera_doubt(answer: Any, photos: Sequence[PiecePhoto]) -> tuple[float, str]:
@@ -296,6 +298,9 @@ def _camera_doubt(answer: Any, photos: Sequence[PiecePhoto]) -> tuple[float, str
     if not isinstance(answer, KnownColours):
         return 0.0, ""
     here = {p.device for p in photos}
+    if here == {""} == set(answer.cameras) and not answer.referenced:
+        # neither file names a camera: most likely the one phone of the house, stripped of its notes on the way
+        return _UNNAMED_SHARE * answer.camera_doubt, "unknown"
     if "" in here or "" in answer.cameras:
         return answer.camera_doubt, "unknown"
     return (0.0, "") if here <= set(answer.cameras) else (answer.camera_doubt, "other")
@@ -377,7 +382,11 @@ def _judge(
     undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
     first = next((r for r in reasons if r.outcome == "fail" and r not in unfit), None)
     sure = any(
-        r.measure in _PALE and r.outcome == "fail" and not r.detail.get("could_be_reflection") for r in reasons
+        r.measure in _PALE
+        and r.outcome == "fail"
+        and r.value < _REFLECTION_DE
+        and not r.detail.get("could_be_reflection")
+        for r in reasons
     )
     # a reflection elsewhere hides other places, but takes nothing back from a spot that is certainly missing dye
     beside = sure and all(r.measure == "glare" and r.value < _BEARABLE_GLARE for r in unfit)

@@ -20,7 +20,7 @@ from .robust import mad_std
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
 _ROUGH = 4.0  # squares left over, per degree of freedom, beyond which neither explanation holds
-_MOST_DISCS = 60.0  # places of a reflection at which dye is asked for, for the sake of time
+_MOST_DISCS = 36.0  # places of a reflection at which dye is asked for, for the sake of time
 _VISIBLE_DE = 0.5  # a reflection ends where it changes the print by less: half of what an eye sees side by side
 
 

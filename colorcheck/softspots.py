@@ -234,13 +234,8 @@ def _spot_colour(m: LackMap, colour: Array, bell: Array, a: float) -> tuple[floa
         core = (bell >= np.nanmax(np.where(np.isfinite(m.q), bell, 0.0)) * 0.99) & np.isfinite(m.q)
     rel, depth, b = m.rel[core], m.depth[core], bell[core]
     share = _channel_lack(m, colour, bell, a)
-    depth = depth * share / a
-    # what each place itself says, drawn to the spot's common share as far as its noise leaves it open
-    common = a * np.minimum(b / 0.9, 1.0)
-    trust = 0.5 / (1 + m.var[core] / (0.4 * a) ** 2)
-    own = common + trust * (m.q[core] - common)
-    own = np.clip(own, min(0.3 * a, 1.5 * a), max(0.3 * a, 1.5 * a))
-    return float(np.median(lack_de(rel, depth, own))), delta_l(rel, depth, float(np.median(own)))
+    de = lack_de(rel, depth * share / a, a * np.minimum(b / 0.9, 1.0))
+    return float(np.percentile(de, 60)), delta_l(rel, depth * share / a, a)
 
 
 def _channel_lack(m: LackMap, colour: Array, bell: Array, a: float) -> Array:

@@ -241,5 +241,6 @@ def test_finished_piece_of_the_samples_is_judged_as_its_truth_says() -> None:
     (spot,) = truth["spots"]
     (found,) = [f for f in result["findings"] if f["kind"] == "pale"]
     assert np.hypot(found["x_mm"] - spot["x_mm"], found["y_mm"] - spot["y_mm"]) < 4
-    assert abs(found["delta_e00"] - spot["delta_e00"]) < 1.2
+    # over random pieces nine in ten come out within 0.8 to 1.6 times the truth (tests of the findings)
+    assert 0.7 < found["delta_e00"] / spot["delta_e00"] < 1.5
     assert 1 / 1.6 < found["area_mm2"] / (np.pi / 4 * spot["diameter_mm"] ** 2) < 1.6

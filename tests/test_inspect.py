@@ -44,6 +44,14 @@ def shoot(folder: Path, name: str, of: v.PressedPiece, **options: Any) -> v.Phot
     return photo
 
 
+def taken_with(model: str, path: Path) -> None:
+    """Write the camera's (invented) name into a photo, its pixels left as they are."""
+    with Image.open(path) as photo:
+        exif = photo.getexif()
+        exif[0x0110] = model
+        photo.save(path, quality="keep", exif=exif, icc_profile=photo.info.get("icc_profile"))
+
+
 def run(folder: Path, capsys: pytest.CaptureFixture[str], *photos: str, **options: str) -> dict[str, Any]:
     args = ["inspect", *(str(folder / p) for p in photos), "--artwork", str(folder / "art.png"), "--size", "160x120mm"]
     for key, value in options.items():
@@ -159,6 +167,7 @@ def reading(folder: Path) -> Path:
     pressed = v.press_sheet(picture, scale, size_mm=target.size_mm, shape=target.shape, seed=4)
     pose = v.Pose.megapixels(2.5, fill=0.8, rotation_deg=3, tilt_deg=4)
     v.save_photo(v.photograph(pressed, scene=CARD, pose=pose, seed=4), folder / "target.jpg", quality=92)
+    taken_with("Phone A", folder / "target.jpg")
     out = folder / "reading.json"
     assert main(["read", str(folder / "target.jpg"), "--json", str(out), "--quiet"]) == 0
     return out
@@ -175,11 +184,19 @@ def test_colours_are_judged_against_a_reading_of_the_same_glass(
     art = np.asarray(Image.open(folder / "art.png"))
     good = v.press_sheet(art, 5.0, size_mm=SIZE, seed=1)
     shoot(folder, "true.jpg", good)
+    taken_with("Phone A", folder / "true.jpg")
     result = run(folder, capsys, "true.jpg", reading=str(reading))
     assert result["verdict"]["action"] == "accept"
     assert mean_error(result)[0] < 1.75
     off = v.press_sheet(art, 5.0, size_mm=SIZE, printer=v.Printer(gamma=(1.25, 1.0, 0.85)), seed=1)
     shoot(folder, "off.jpg", off)
+    for camera, said in (("Phone B", "another camera"), ("", "not known")):
+        taken_with(camera, folder / "off.jpg")
+        result = run(folder, capsys, "off.jpg", reading=str(reading))
+        assert mean_error(result)[1] == "undecided"
+        assert said in json.dumps(result["verdict"])
+        assert result["verdict"]["action"] == "accept"
+    taken_with("Phone A", folder / "off.jpg")
     result = run(folder, capsys, "off.jpg", reading=str(reading))
     true = float(np.nanmean(v.delta_e00(off.lab_grid(4.0), good.lab_grid(4.0))))
     value, outcome = mean_error(result)
