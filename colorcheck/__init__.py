@@ -9,12 +9,12 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOME = {
-    "make_target": "target",
-    "load_target": "target",
-    "read": "pipeline",
-    "decode": "decode",
-    "delta_e00": "cielab",
-    "ColorcheckError": "errors",
+    "make_target": "sheet.target",
+    "load_target": "sheet.target",
+    "read": "sheet.pipeline",
+    "decode": "photo.decode",
+    "delta_e00": "ground.cielab",
+    "ColorcheckError": "ground.errors",
 }
 
 __all__ = ["ColorcheckError", "__version__", "decode", "delta_e00", "load_target", "make_target", "read"]

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from . import __version__
-from .cli import (
+from .commands.cli import (
     Parser,
     add_common,
     add_heat,
@@ -24,14 +24,14 @@ from .cli import (
     use_color,
     write_result,
 )
-from .cli_compare import add_compare
-from .cli_health import add_health
-from .cli_ladder import add_ladder
-from .cli_log import add_log_command
-from .cli_prepare import add_prepare
-from .cli_profile import add_profile
-from .cli_serve import add_serve
-from .errors import ColorcheckError, FileError, UsageError
+from .commands.cli_compare import add_compare
+from .commands.cli_health import add_health
+from .commands.cli_ladder import add_ladder
+from .commands.cli_log import add_log_command
+from .commands.cli_prepare import add_prepare
+from .commands.cli_profile import add_profile
+from .commands.cli_serve import add_serve
+from .ground.errors import ColorcheckError, FileError, UsageError
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -189,10 +189,10 @@ def _add_repeat(sub: Any) -> None:
 
 def _target(args: argparse.Namespace) -> int:
     check_log(args)
-    from .draw import write_print_file
-    from .results import write_json
-    from .target import make_target, to_dict
-    from .units import parse_length, parse_size
+    from .ground.units import parse_length, parse_size
+    from .sheet.draw import write_print_file
+    from .sheet.target import make_target, to_dict
+    from .show.results import write_json
 
     plain = args.name.isprintable() and len(os.fsencode(args.name)) <= 200 and not args.name.startswith(".")
     if not args.name or not plain or Path(args.name).name != args.name:
@@ -250,19 +250,19 @@ def _read(args: argparse.Namespace) -> int:
     keep_outputs([args.json, args.values], inputs, args.overwrite)
     keep_report(args.report, args.overwrite)
     repress = repress_seconds(args)
-    from .pipeline import read
-    from .records import Earlier
-    from .repeat import load_floor
-    from .results import load_reading, reading_to_dict
-    from .target import load_target
-    from .terminal import Progress, print_reading
-    from .verdict import load_limits
+    from .ground.records import Earlier
+    from .sheet.pipeline import read
+    from .sheet.repeat import load_floor
+    from .sheet.target import load_target
+    from .sheet.verdict import load_limits
+    from .show.results import load_reading, reading_to_dict
+    from .show.terminal import Progress, print_reading
 
     limits = load_limits(args.limits)
     floor = load_floor(args.repeat) if args.repeat else None
     camera = None
     if args.camera:
-        from .camerafile import load_camera
+        from .photo.camerafile import load_camera
 
         camera = load_camera(args.camera).model
     target = load_target(args.target) if args.target else None
@@ -290,7 +290,7 @@ def _read(args: argparse.Namespace) -> int:
             progress=progress,
         )
     if args.values:
-        from .exchange import measurements_from_lab, write_measurements
+        from .sheet.exchange import measurements_from_lab, write_measurements
 
         cells = reading.cells
         lab = cells.lab if cells.lab_absolute is None else cells.lab_absolute
@@ -304,7 +304,7 @@ def _read(args: argparse.Namespace) -> int:
     if data is not None:
         write_result(args, data)
     if args.report:
-        from .report import write_report
+        from .show.report import write_report
 
         path = write_report(reading, args.report, overwrite=args.overwrite)
     if not args.quiet and args.json != "-":
@@ -320,7 +320,7 @@ def _inspect(args: argparse.Namespace) -> int:
     inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
     keep_outputs([args.json], [*args.photos, *inputs], args.overwrite)
     keep_report(args.report, args.overwrite)
-    from .units import parse_size
+    from .ground.units import parse_size
 
     size = parse_size(args.size)
     if args.shape == "round" and abs(size[0] - size[1]) > 0.05:
@@ -328,11 +328,11 @@ def _inspect(args: argparse.Namespace) -> int:
     if args.reading and args.profile:
         raise UsageError("give either --reading or --profile, not both", "a reading of the substrate is the better one")
     repress = repress_seconds(args)
-    from .inspection import answer_from_profile, answer_from_reading, inspect
-    from .inspectreport import inspection_to_dict, print_inspection, write_inspection_report
-    from .results import load_reading
-    from .terminal import Progress
-    from .verdict import load_limits
+    from .piece.inspection import answer_from_profile, answer_from_reading, inspect
+    from .sheet.verdict import load_limits
+    from .show.inspectreport import inspection_to_dict, print_inspection, write_inspection_report
+    from .show.results import load_reading
+    from .show.terminal import Progress
 
     answer: Callable[[Any], Any] | None = None
     source = "photo"
@@ -377,10 +377,10 @@ def _camera(args: argparse.Namespace) -> int:
     keep_outputs([args.out, args.json], [*args.photos, args.target, args.measured], args.overwrite)
     if args.out == "-":
         raise UsageError("a camera needs a file", "name one, such as phone.json")
-    from .camerafile import save_camera
-    from .characterise import characterise, characterise_result
-    from .target import load_target
-    from .terminal import Progress
+    from .photo.camerafile import save_camera
+    from .photo.characterise import characterise, characterise_result
+    from .sheet.target import load_target
+    from .show.terminal import Progress
 
     with Progress(sys.stderr) as progress:
         camera = characterise(args.photos, load_target(args.target), args.measured, light=args.light, progress=progress)
@@ -401,9 +401,9 @@ def _camera(args: argparse.Namespace) -> int:
 def _repeat(args: argparse.Namespace) -> int:
     check_log(args)
     keep_outputs([args.json], [*args.photos, args.target], args.overwrite)
-    from .repeat import study, to_dict
-    from .target import load_target
-    from .terminal import Progress
+    from .sheet.repeat import study, to_dict
+    from .sheet.target import load_target
+    from .show.terminal import Progress
 
     target = load_target(args.target) if args.target else None
     with Progress(sys.stderr) as progress:

@@ -24,8 +24,8 @@ from PIL import Image
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
-from colorcheck import draw  # noqa: E402
-from colorcheck.target import FIELD_RGB, Target, make_target  # noqa: E402
+from colorcheck.sheet import draw  # noqa: E402
+from colorcheck.sheet.target import FIELD_RGB, Target, make_target  # noqa: E402
 from tests import virtual as v  # noqa: E402
 from tests.virtual import artworks  # noqa: E402
 

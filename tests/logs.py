@@ -16,9 +16,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from colorcheck.presslog import PressLog
-from colorcheck.presslog_records import key_of
-from colorcheck.presslog_tables import blanks, entries, findings, pieces, results
+from colorcheck.shop.presslog import PressLog
+from colorcheck.shop.presslog_records import key_of
+from colorcheck.shop.presslog_tables import blanks, entries, findings, pieces, results
 
 START = datetime(2021, 1, 4, 8, 0, tzinfo=UTC)
 ACTIONS = ("accept", "accept", "accept", "re-press", "change-profile", "reprint", "retake-photo")

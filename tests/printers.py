@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from colorcheck.cielab import D50_WHITE, delta_e00, lab_to_xyz, xyz_to_lab
-from colorcheck.records import CellFlag, CellKind, Target
-from colorcheck.results import SavedReading, load_reading, write_json
-from colorcheck.target import to_dict
+from colorcheck.ground.cielab import D50_WHITE, delta_e00, lab_to_xyz, xyz_to_lab
+from colorcheck.ground.records import CellFlag, CellKind, Target
+from colorcheck.sheet.target import to_dict
+from colorcheck.show.results import SavedReading, load_reading, write_json
 
 from . import virtual as v
 

@@ -16,9 +16,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from colorcheck import draw
-from colorcheck.records import PhotoResult, Target
-from colorcheck.target import make_target
+from colorcheck.ground.records import PhotoResult, Target
+from colorcheck.sheet import draw
+from colorcheck.sheet.target import make_target
 
 from . import virtual as v
 

@@ -13,7 +13,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from colorcheck.camera import (
+from colorcheck.ground.cielab import delta_e00, lab_to_xyz, xyz_to_lab
+from colorcheck.ground.errors import ColorcheckError, DataError, FileError
+from colorcheck.ground.records import CellFlag, CellKind, Cells
+from colorcheck.photo.camera import (
     apply_camera,
     compare_light,
     estimate_veil,
@@ -25,20 +28,17 @@ from colorcheck.camera import (
     relative_light,
     root_terms,
 )
-from colorcheck.camerafile import CameraFile, camera_from_dict, camera_to_dict, load_camera, save_camera
-from colorcheck.characterise import characterise, characterise_result, match
-from colorcheck.cielab import delta_e00, lab_to_xyz, xyz_to_lab
-from colorcheck.decode import decode
-from colorcheck.draw import render
-from colorcheck.errors import ColorcheckError, DataError, FileError
-from colorcheck.exchange import measurements_from_lab, write_measurements
-from colorcheck.locate import locate
-from colorcheck.pipeline import refer, work_photo
-from colorcheck.records import CellFlag, CellKind, Cells
-from colorcheck.rectify import lay_flat, sample_cells
-from colorcheck.target import make_target
-from colorcheck.toneguard import check_local_tone
-from colorcheck.verdict import load_limits
+from colorcheck.photo.camerafile import CameraFile, camera_from_dict, camera_to_dict, load_camera, save_camera
+from colorcheck.photo.characterise import characterise, characterise_result, match
+from colorcheck.photo.decode import decode
+from colorcheck.photo.rectify import lay_flat, sample_cells
+from colorcheck.photo.toneguard import check_local_tone
+from colorcheck.sheet.draw import render
+from colorcheck.sheet.exchange import measurements_from_lab, write_measurements
+from colorcheck.sheet.locate import locate
+from colorcheck.sheet.pipeline import refer, work_photo
+from colorcheck.sheet.target import make_target
+from colorcheck.sheet.verdict import load_limits
 from tests import virtual as v
 from tests.virtual import press, spectral
 from tests.virtual.camera import _tone_of, colour_matrix

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from colorcheck import cielab
+from colorcheck.ground import cielab
 
 PAIRS = np.loadtxt(Path(__file__).parent / "data" / "ciede2000_pairs.txt")
 LAB = hnp.arrays(
@@ -304,7 +304,7 @@ def test_type_kept_and_argument_untouched(function, dtype):
 
 def test_import_needs_numpy_only():
     code = (
-        "import sys, colorcheck.cielab as c; "
+        "import sys, colorcheck.ground.cielab as c; "
         "print([m for m in ('scipy', 'cv2', 'PIL', 'colour', 'skimage') if m in sys.modules])"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

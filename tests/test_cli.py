@@ -24,7 +24,7 @@ import pytest
 from PIL import Image
 
 from colorcheck.__main__ import main
-from colorcheck.records import CellFlag
+from colorcheck.ground.records import CellFlag
 
 from . import virtual as v
 from .scenes import rng_of, shoot
@@ -945,7 +945,7 @@ def test_process_when_the_reader_goes_away(studio: dict[str, Any], tmp_path: Pat
 
 def test_values_are_written_as_exchange_text(tmp_path: Path) -> None:
     """ISO 28178 text of a sample reading is read back with the reading's own numbers."""
-    from colorcheck.exchange import read_measurements
+    from colorcheck.sheet.exchange import read_measurements
 
     sample = Path(__file__).resolve().parents[1] / "scans" / "clock-good.jpg"
     values, result = tmp_path / "v.txt", tmp_path / "r.json"

@@ -19,23 +19,16 @@ import cv2
 import numpy as np
 import pytest
 
-from colorcheck import draw
 from colorcheck.__main__ import main
-from colorcheck.camera import apply_camera, fit_camera
-from colorcheck.cielab import delta_e00, density_from_lightness, lab_to_xyz, xyz_to_lab
-from colorcheck.comparereport import (
-    across,
-    answer,
-    comparison_to_dict,
-    csv_text,
-    headline,
-    note_lines,
-    print_comparison,
-    render_comparison,
-    tint_words,
-    why,
-)
-from colorcheck.comparison import (
+from colorcheck.colour.gamut import gamut_volume, srgb_lab
+from colorcheck.ground.cielab import delta_e00, density_from_lightness, lab_to_xyz, xyz_to_lab
+from colorcheck.ground.errors import ColorcheckError, DataError, FileError, PhotoError, UsageError
+from colorcheck.ground.records import CellKind
+from colorcheck.ground.relative import relative_lab
+from colorcheck.photo.camera import apply_camera, fit_camera
+from colorcheck.sheet import draw
+from colorcheck.sheet.target import make_target, to_dict
+from colorcheck.shop.comparison import (
     PURPOSES,
     Comparison,
     compare,
@@ -47,12 +40,7 @@ from colorcheck.comparison import (
     read_costs,
     read_lights,
 )
-from colorcheck.errors import ColorcheckError, DataError, FileError, PhotoError, UsageError
-from colorcheck.gamut import gamut_volume, srgb_lab
-from colorcheck.records import CellKind
-from colorcheck.relative import relative_lab
-from colorcheck.results import load_reading, write_json
-from colorcheck.substrate import (
+from colorcheck.shop.substrate import (
     Quantity,
     cube_surface,
     measure_substrate,
@@ -63,7 +51,19 @@ from colorcheck.substrate import (
     srgb_body,
     volume_of,
 )
-from colorcheck.target import make_target, to_dict
+from colorcheck.show.comparereport import (
+    across,
+    answer,
+    comparison_to_dict,
+    csv_text,
+    headline,
+    note_lines,
+    print_comparison,
+    render_comparison,
+    tint_words,
+    why,
+)
+from colorcheck.show.results import load_reading, write_json
 from tests import virtual as v
 from tests.test_report import BAD_NAME, UGLY, _page
 from tests.virtual import press, spectral

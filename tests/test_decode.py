@@ -18,10 +18,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms, ImageOps
 
-from colorcheck import decode as decode_module
-from colorcheck.cielab import linear_srgb_to_xyz, linear_to_srgb, srgb_to_linear, xyz_to_lab
-from colorcheck.decode import BOTTOM_CLIPPED, TOP_CLIPPED, decode
-from colorcheck.errors import ColorcheckError, FileError, ImageError
+from colorcheck.ground.cielab import linear_srgb_to_xyz, linear_to_srgb, srgb_to_linear, xyz_to_lab
+from colorcheck.ground.errors import ColorcheckError, FileError, ImageError
+from colorcheck.photo import decode as decode_module
+from colorcheck.photo.decode import BOTTOM_CLIPPED, TOP_CLIPPED, decode
 
 # ------------------------------------------------------------------------------------------ files made here
 
@@ -582,7 +582,7 @@ def test_nothing_is_printed(put, capfd):
 
 def test_import_stays_light():
     code = (
-        "import sys, colorcheck.decode; "
+        "import sys, colorcheck.photo.decode; "
         "print([m for m in ('cv2', 'PIL', 'scipy', 'rawpy', 'pillow_heif') if m in sys.modules])"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -826,7 +826,7 @@ def test_memory_for_twelve_megapixels(put):
     path = put(saved_16(small, ".jpg"))
     # VmHWM starts anew with the program; ru_maxrss would count what the test process held when it forked
     code = (
-        "import re, sys; from colorcheck.decode import decode; image = decode(sys.argv[1]); "
+        "import re, sys; from colorcheck.photo.decode import decode; image = decode(sys.argv[1]); "
         "print(image.rgb.shape[0], int(re.search(r'VmHWM:\\s+(\\d+)', open('/proc/self/status').read())[1]) // 1024)"
     )
     out = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, check=True)

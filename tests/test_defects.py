@@ -12,15 +12,15 @@ import cv2
 import numpy as np
 import pytest
 
-from colorcheck.apart import dye_depth, separate
-from colorcheck.cielab import srgb_to_linear
-from colorcheck.defects import DefectResult, find_defects
-from colorcheck.expect import PieceView, block_means, expected_image
-from colorcheck.lack import LackMap, lack_de
-from colorcheck.records import FlatImage
-from colorcheck.reflections import dye_or_light
-from colorcheck.response import fit_response, predict
-from colorcheck.softspots import soft_spots
+from colorcheck.ground.cielab import srgb_to_linear
+from colorcheck.ground.records import FlatImage
+from colorcheck.ground.response import fit_response, predict
+from colorcheck.piece.apart import dye_depth, separate
+from colorcheck.piece.defects import DefectResult, find_defects
+from colorcheck.piece.expect import PieceView, block_means, expected_image
+from colorcheck.piece.lack import LackMap, lack_de
+from colorcheck.piece.reflections import dye_or_light
+from colorcheck.piece.softspots import soft_spots
 from tests import virtual as v
 
 SIZE = (140.0, 140.0)

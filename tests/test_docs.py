@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 
 from colorcheck.__main__ import _parser, main
-from colorcheck.cielab import delta_e00
-from colorcheck.target import make_target
+from colorcheck.ground.cielab import delta_e00
+from colorcheck.sheet.target import make_target
 
 ROOT = Path(__file__).resolve().parents[1]
 SCANS = ROOT / "scans"

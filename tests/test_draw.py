@@ -12,10 +12,10 @@ import pypdf
 import pytest
 from PIL import Image
 
-from colorcheck import draw
-from colorcheck.errors import FileError, UsageError
-from colorcheck.records import CellKind
-from colorcheck.target import load_target, make_target
+from colorcheck.ground.errors import FileError, UsageError
+from colorcheck.ground.records import CellKind
+from colorcheck.sheet import draw
+from colorcheck.sheet.target import load_target, make_target
 
 TARGETS = Path(__file__).parent.parent / "targets"
 SIZES = [

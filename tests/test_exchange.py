@@ -8,9 +8,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from colorcheck import cielab, exchange
-from colorcheck.errors import DataError, FileError
-from colorcheck.exchange import (
+from colorcheck.ground import cielab
+from colorcheck.ground.errors import DataError, FileError
+from colorcheck.sheet import exchange
+from colorcheck.sheet.exchange import (
     Measurements,
     measurements_from_lab,
     read_measurements,

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck import gamut
-from colorcheck.cielab import D50_WHITE, delta_ch, delta_e00, lab_to_lch, lab_to_xyz, xyz_to_lab
-from colorcheck.icc import pcs_grid
+from colorcheck.colour import gamut
+from colorcheck.colour.icc import pcs_grid
+from colorcheck.ground.cielab import D50_WHITE, delta_ch, delta_e00, lab_to_lch, lab_to_xyz, xyz_to_lab
 
 from .printers import offset_data, truth
 from .virtual.spectral import colour_science
@@ -240,7 +240,7 @@ def test_correcting_the_nodes_lowers_the_error_at_the_surface() -> None:
 
 def test_standard_printing_condition_goes_there_and_back() -> None:
     """Measured offset data: device values of 148 colours from their CIELAB alone."""
-    from colorcheck.printer_model import fit_printer
+    from colorcheck.colour.printer_model import fit_printer
 
     rgb, lab, test = offset_data()
     table = gamut.forward_table(fit_printer(rgb[~test], lab[~test], np.full((~test).sum(), 0.3)).lab, 25)

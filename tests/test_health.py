@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck import healthreport, presshealth
 from colorcheck.__main__ import main
-from colorcheck.cielab import delta_e00
-from colorcheck.errors import DataError, UsageError
-from colorcheck.presshealth import FRAMES, Piece, Placing, Spot, in_frame, judge_fading, judge_health
+from colorcheck.ground.cielab import delta_e00
+from colorcheck.ground.errors import DataError, UsageError
+from colorcheck.shop import presshealth
+from colorcheck.shop.presshealth import FRAMES, Piece, Placing, Spot, in_frame, judge_fading, judge_health
+from colorcheck.show import healthreport
 
 SIZE = (200.0, 150.0)
 
@@ -74,7 +75,7 @@ def pieces(
 
 def test_frames_agree_with_the_press_log() -> None:
     """The log and this module were written apart; a place on a piece must come out alike."""
-    records = pytest.importorskip("colorcheck.presslog_records")
+    records = pytest.importorskip("colorcheck.shop.presslog_records")
     rng = np.random.default_rng(1)
     for _ in range(40):
         x, y = rng.uniform(0, SIZE[0]), rng.uniform(0, SIZE[1])
@@ -199,8 +200,8 @@ RGB = np.vstack([RGB, [[v, v, v] for v in (40, 90, 140, 200)]])
 
 
 def lab_of(rgb: Any) -> Any:
-    from colorcheck.cielab import srgb_to_linear
-    from colorcheck.relative import relative_lab
+    from colorcheck.ground.cielab import srgb_to_linear
+    from colorcheck.ground.relative import relative_lab
 
     return np.asarray(relative_lab(srgb_to_linear(rgb / 255.0)))
 
@@ -315,8 +316,8 @@ def test_names_from_files_cannot_break_the_page(tmp_path: Path) -> None:
 
 
 def test_pieces_trends_and_yield_come_from_the_log(tmp_path: Path) -> None:
-    presslog = pytest.importorskip("colorcheck.presslog")
-    records = pytest.importorskip("colorcheck.presslog_records")
+    presslog = pytest.importorskip("colorcheck.shop.presslog")
+    records = pytest.importorskip("colorcheck.shop.presslog_records")
     place = str(tmp_path / "log.sqlite")
     begin = datetime(2026, 5, 1, tzinfo=UTC)
     with presslog.open_log(place) as log:

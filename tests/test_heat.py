@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.special import erf, erfc, erfcx
 
-from colorcheck import heat
-from colorcheck.errors import UsageError
-from colorcheck.heat import press_curve, repress_advice, time_to_temperature
+from colorcheck.ground.errors import UsageError
+from colorcheck.piece import heat
+from colorcheck.piece.heat import press_curve, repress_advice, time_to_temperature
 
 K = heat.GLASS_CONDUCTIVITY_W_MK
 ALPHA = K / (heat.GLASS_DENSITY_KG_M3 * heat.GLASS_HEAT_J_KGK)

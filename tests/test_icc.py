@@ -25,8 +25,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms
 
-from colorcheck.cielab import D50_WHITE, delta_e00, lab_to_xyz
-from colorcheck.icc import GAMUT_TOLERANCE, PERCEPTUAL_BLACK_LAB, ProfileTables, check_tags, pcs_grid, profile_bytes
+from colorcheck.colour.icc import (
+    GAMUT_TOLERANCE,
+    PERCEPTUAL_BLACK_LAB,
+    ProfileTables,
+    check_tags,
+    pcs_grid,
+    profile_bytes,
+)
+from colorcheck.ground.cielab import D50_WHITE, delta_e00, lab_to_xyz
 
 Version = Literal[4, 2]
 N, M = 17, 33
@@ -494,7 +501,7 @@ def test_8_bit_agrees_in_all_four_intents(version: Version, flags: int, intent: 
     rgb = np.vstack([some_colours(500), [[255, 255, 255], [0, 0, 0]]])
     wanted = printer_lab(rgb)
     if intent == 3:  # absolute: scaled by the coat's XYZ
-        from colorcheck.cielab import xyz_to_lab
+        from colorcheck.ground.cielab import xyz_to_lab
 
         wanted = xyz_to_lab(lab_to_xyz(wanted, D50_WHITE) * COAT_XYZ / D50_WHITE, D50_WHITE)
     found = lab8(convert8(profile(version), rgb, back=False, intent=intent, flags=flags))

@@ -14,14 +14,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck import inspectwords, words
-from colorcheck.defects import ColourCell, DefectResult
-from colorcheck.errors import FileError
-from colorcheck.inspection import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
-from colorcheck.inspectreport import inspection_to_dict, print_inspection, render_inspection, write_inspection_report
-from colorcheck.records import Finding, FlatImage, Pose, Reason, Verdict
-from colorcheck.results import write_json
-from colorcheck.verdict import load_limits
+from colorcheck.ground.errors import FileError
+from colorcheck.ground.records import Finding, FlatImage, Pose, Reason, Verdict
+from colorcheck.piece.defects import ColourCell, DefectResult
+from colorcheck.piece.inspection import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
+from colorcheck.sheet.verdict import load_limits
+from colorcheck.show import inspectwords, words
+from colorcheck.show.inspectreport import (
+    inspection_to_dict,
+    print_inspection,
+    render_inspection,
+    write_inspection_report,
+)
+from colorcheck.show.results import write_json
 from tests.test_report import BAD_NAME, UGLY, _page
 
 ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")

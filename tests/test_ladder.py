@@ -16,12 +16,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from colorcheck import draw, ladder, ladderreport
 from colorcheck.__main__ import main
-from colorcheck.errors import DataError, UsageError
-from colorcheck.ladder import MakerLimits, Pressed, Settings, fit_ladder, fit_plateau, load_plan, make_plan
-from colorcheck.results import write_json
-from colorcheck.target import make_target
+from colorcheck.ground.errors import DataError, UsageError
+from colorcheck.sheet import draw
+from colorcheck.sheet.target import make_target
+from colorcheck.shop import ladder
+from colorcheck.shop.ladder import MakerLimits, Pressed, Settings, fit_ladder, fit_plateau, load_plan, make_plan
+from colorcheck.show import ladderreport
+from colorcheck.show.results import write_json
 from tests import scenes as s
 from tests import virtual as v
 

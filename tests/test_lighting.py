@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck.glare import Evidence, fit_glare, glare_at
-from colorcheck.lighting import fit_light, grid_places, light_at
-from colorcheck.robust import mad_std, polynomial_terms, robust_least_squares, trimmed_mean
-from colorcheck.tone import Tone, fit_tone, tone_gain
+from colorcheck.ground.robust import mad_std, polynomial_terms, robust_least_squares, trimmed_mean
+from colorcheck.photo.glare import Evidence, fit_glare, glare_at
+from colorcheck.photo.lighting import fit_light, grid_places, light_at
+from colorcheck.photo.tone import Tone, fit_tone, tone_gain
 
 SIZE = (200.0, 200.0)
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 import segno
 
-from colorcheck import codebook, draw
-from colorcheck.decode import decode
-from colorcheck.errors import TargetError
-from colorcheck.geometry import mm_to_px
-from colorcheck.locate import locate
-from colorcheck.target import make_target
+from colorcheck.ground.errors import TargetError
+from colorcheck.ground.geometry import mm_to_px
+from colorcheck.photo.decode import decode
+from colorcheck.sheet import codebook, draw
+from colorcheck.sheet.locate import locate
+from colorcheck.sheet.target import make_target
 
 from . import virtual as v
 

@@ -23,7 +23,7 @@ from PIL import Image
 from starlette.testclient import TestClient
 
 from colorcheck.__main__ import main
-from colorcheck.units import celsius_to_fahrenheit
+from colorcheck.ground.units import celsius_to_fahrenheit
 from colorcheck.web.access import Access, new_code
 from colorcheck.web.app import make_app
 from colorcheck.web.journal import Journal
@@ -156,8 +156,8 @@ def test_no_place_is_kept_from_a_photo(client: TestClient, place: Path) -> None:
 
 
 def test_a_blurred_or_dark_photo_is_pointed_at_before_the_slow_part(client: TestClient) -> None:
-    from colorcheck.coach import look_at
-    from colorcheck.verdict import load_limits
+    from colorcheck.photo.coach import look_at
+    from colorcheck.sheet.verdict import load_limits
 
     with Image.open(SCANS / "plaque-pale-spot.jpg") as picture:
         dark = picture.point(lambda v: v // 6)

@@ -20,14 +20,14 @@ from PIL import Image, ImageCms
 from pypdf import PdfReader
 from skimage.color import deltaE_ciede2000
 
-from colorcheck import preparereport as words
 from colorcheck.__main__ import main
-from colorcheck.cielab import D50_WHITE, lab_to_xyz, xyz_to_lab
-from colorcheck.cms import PrinterProfile, load_printer_profile, picture_lab, printed_lab, printer_profile
-from colorcheck.errors import DataError, ImageError, UsageError
-from colorcheck.icc import pcs_grid, profile_bytes
-from colorcheck.prepare import Prepared, prepare
-from colorcheck.tonecorrect import aim_lab, apply_curves, curve_errors, load_curves, neutral_curves, save_curves
+from colorcheck.colour.cms import PrinterProfile, load_printer_profile, picture_lab, printed_lab, printer_profile
+from colorcheck.colour.icc import pcs_grid, profile_bytes
+from colorcheck.colour.prepare import Prepared, prepare
+from colorcheck.colour.tonecorrect import aim_lab, apply_curves, curve_errors, load_curves, neutral_curves, save_curves
+from colorcheck.ground.cielab import D50_WHITE, lab_to_xyz, xyz_to_lab
+from colorcheck.ground.errors import DataError, ImageError, UsageError
+from colorcheck.show import preparereport as words
 
 from .test_icc import BLACK_XYZ, COAT_XYZ, invented_tables, printer_lab, profile
 

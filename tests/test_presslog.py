@@ -33,14 +33,14 @@ from hypothesis import strategies as st
 from PIL import Image
 from skimage.color import deltaE_ciede2000
 
-from colorcheck import presslog, presslog_migrate
 from colorcheck.__main__ import main
-from colorcheck.controlchart import D2, EWMA_WEIGHT, EWMA_WIDTH, individuals
-from colorcheck.errors import ColorcheckError, DataError, FileError, UsageError
-from colorcheck.presslog import PressLog, open_log
-from colorcheck.presslog_files import WHOLE
-from colorcheck.presslog_migrate import STEPS, Step
-from colorcheck.presslog_records import (
+from colorcheck.ground.errors import ColorcheckError, DataError, FileError, UsageError
+from colorcheck.shop import presslog, presslog_migrate
+from colorcheck.shop.controlchart import D2, EWMA_WEIGHT, EWMA_WIDTH, individuals
+from colorcheck.shop.presslog import PressLog, open_log
+from colorcheck.shop.presslog_files import WHOLE
+from colorcheck.shop.presslog_migrate import STEPS, Step
+from colorcheck.shop.presslog_records import (
     Cost,
     Filter,
     FindingRow,
@@ -57,7 +57,7 @@ from colorcheck.presslog_records import (
     parse_recipe,
     to_platen,
 )
-from colorcheck.presslog_tables import METADATA
+from colorcheck.shop.presslog_tables import METADATA
 
 from .logs import START, fill, reading
 
@@ -353,8 +353,8 @@ def test_list_search_and_trend_of_many_entries_are_quick(file_log: PressLog) -> 
 
 WRITER = """
 import random, sys
-from colorcheck.presslog import open_log
-from colorcheck.presslog_records import NewEntry, Recipe
+from colorcheck.shop.presslog import open_log
+from colorcheck.shop.presslog_records import NewEntry, Recipe
 from tests.logs import reading
 rng = random.Random(int(sys.argv[3]))
 with open_log(sys.argv[1]) as log:
@@ -446,7 +446,7 @@ def test_writer_waits_for_another(file_log: PressLog) -> None:
 
 
 def test_log_that_stays_held_is_said_so_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in (presslog, sys.modules["colorcheck.presslog_engine"]):
+    for module in (presslog, sys.modules["colorcheck.shop.presslog_engine"]):
         monkeypatch.setattr(module, "BUSY_SECONDS", 0.2)
     with open_log(tmp_path / "log.sqlite") as log, closing(sqlite3.connect(tmp_path / "log.sqlite")) as other:
         other.execute("BEGIN IMMEDIATE")

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck.cielab import delta_ch, delta_e00
-from colorcheck.errors import DataError
-from colorcheck.printer_model import PrinterModel, fit_printer, merge_cells
-from colorcheck.target import make_target
+from colorcheck.colour.printer_model import PrinterModel, fit_printer, merge_cells
+from colorcheck.ground.cielab import delta_ch, delta_e00
+from colorcheck.ground.errors import DataError
+from colorcheck.sheet.target import make_target
 
 from .printers import noisy, offset_data, truth
 

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from colorcheck import draw
-from colorcheck.cielab import density_from_y, linear_srgb_to_xyz, srgb_to_linear
-from colorcheck.lighting import fit_light, grid_places, light_at
-from colorcheck.prints import _LAMP_SLOPE, _field_mask, _ten_ninety, check_print
-from colorcheck.records import CellKind, Cells, FlatImage, Light, PrintCheck, Target
-from colorcheck.rectify import sample_field
-from colorcheck.relative import relative_lab
-from colorcheck.target import make_target
+from colorcheck.ground.cielab import density_from_y, linear_srgb_to_xyz, srgb_to_linear
+from colorcheck.ground.records import CellKind, Cells, FlatImage, Light, PrintCheck, Target
+from colorcheck.ground.relative import relative_lab
+from colorcheck.photo.lighting import fit_light, grid_places, light_at
+from colorcheck.photo.rectify import sample_field
+from colorcheck.sheet import draw
+from colorcheck.sheet.prints import _LAMP_SLOPE, _field_mask, _ten_ninety, check_print
+from colorcheck.sheet.target import make_target
 from tests import virtual as v
 
 PER_MM = 7.0

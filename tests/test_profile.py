@@ -12,16 +12,11 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from colorcheck import gamut
 from colorcheck.__main__ import main
-from colorcheck.characterise import characterise
-from colorcheck.cielab import delta_ch, delta_e00, lab_to_xyz
-from colorcheck.errors import DataError, UsageError
-from colorcheck.exchange import measurements_from_lab, read_measurements, write_measurements
-from colorcheck.icc import check_tags, profile_bytes
-from colorcheck.pipeline import read
-from colorcheck.printer_model import fit_printer
-from colorcheck.profiling import (
+from colorcheck.colour import gamut
+from colorcheck.colour.icc import check_tags, profile_bytes
+from colorcheck.colour.printer_model import fit_printer
+from colorcheck.colour.profiling import (
     Gain,
     Profile,
     build_profile,
@@ -32,8 +27,13 @@ from colorcheck.profiling import (
     round_trip,
     summary,
 )
-from colorcheck.results import load_reading, reading_to_dict, write_json
-from colorcheck.target import make_target
+from colorcheck.ground.cielab import delta_ch, delta_e00, lab_to_xyz
+from colorcheck.ground.errors import DataError, UsageError
+from colorcheck.photo.characterise import characterise
+from colorcheck.sheet.exchange import measurements_from_lab, read_measurements, write_measurements
+from colorcheck.sheet.pipeline import read
+from colorcheck.sheet.target import make_target
+from colorcheck.show.results import load_reading, reading_to_dict, write_json
 
 from . import scenes
 from . import virtual as v
@@ -150,7 +150,7 @@ def tables_of(printer: str, substrate: str) -> bytes:
     """The profile as a file."""
     from datetime import UTC, datetime
 
-    from colorcheck.icc import ProfileTables
+    from colorcheck.colour.icc import ProfileTables
 
     tables = ProfileTables(
         **built(printer, substrate)[2],
@@ -332,7 +332,7 @@ def test_uneven_pressing_is_divided_out(tmp_path: Path) -> None:
     true = truth("wrong curves", "bright")(target.device_rgb)
     x = target.box_mm[:, 0] / target.size_mm[0]
     uptake = 1.0 + 0.12 * (x - 0.5)
-    from colorcheck.relative import even_lab
+    from colorcheck.ground.relative import even_lab
 
     pressed = even_lab(true, 1.0 / uptake)  # more dye where the uptake is larger
     assert delta_e00(pressed, true).mean() > 0.5
@@ -432,7 +432,7 @@ def test_command_writes_profile_curves_and_figures(
     assert told["schema"] == "colorcheck-profile/1"
     assert told["expected"]["after"]["mean_delta_e00"] < 0.35 * told["expected"]["before"]["mean_delta_e00"]
     assert told["expected"]["least_correction"] == "grey"
-    from colorcheck.tonecorrect import load_curves
+    from colorcheck.colour.tonecorrect import load_curves
 
     bent, name, _ = load_curves(curves)
     assert bent.shape == (256, 3)

@@ -19,9 +19,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from colorcheck.cielab import delta_e00
-from colorcheck.pipeline import read
-from colorcheck.records import CellFlag, CellKind, Earlier, Reading
+from colorcheck.ground.cielab import delta_e00
+from colorcheck.ground.records import CellFlag, CellKind, Earlier, Reading
+from colorcheck.sheet.pipeline import read
 
 from . import virtual as v
 from .scenes import (
@@ -115,7 +115,7 @@ def test_twelve_megapixels(tmp_path: Path) -> None:
 
 _PEAK = """
 import json, re, sys
-from colorcheck.pipeline import read
+from colorcheck.sheet.pipeline import read
 r = read([sys.argv[1]])
 p = r.photos[0]
 # VmHWM starts anew with the program; ru_maxrss would count what the test process held when it started this one
@@ -366,7 +366,7 @@ def test_verdicts_are_right(tmp_path: Path) -> None:
         try:
             got = read([shot.path]).verdict.action
         except Exception as e:
-            if kind == "blur" and type(e).__module__ == "colorcheck.errors":
+            if kind == "blur" and type(e).__module__ == "colorcheck.ground.errors":
                 continue
             raise
         if got != want:

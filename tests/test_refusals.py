@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 
 from colorcheck.__main__ import _parser, main
-from colorcheck.errors import DataError
-from colorcheck.files import damage, read_json
+from colorcheck.ground.errors import DataError
+from colorcheck.ground.files import damage, read_json
 
 from .test_cli import refused
 

@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck import pictures, words
-from colorcheck.draw import render
-from colorcheck.errors import FileError
-from colorcheck.pipeline import read
-from colorcheck.records import CellFlag, Finding, Reading, Reason, Verdict
-from colorcheck.report import render_report, write_report
-from colorcheck.target import make_target
-from colorcheck.terminal import Progress, print_reading
+from colorcheck.ground.errors import FileError
+from colorcheck.ground.records import CellFlag, Finding, Reading, Reason, Verdict
+from colorcheck.sheet.draw import render
+from colorcheck.sheet.pipeline import read
+from colorcheck.sheet.target import make_target
+from colorcheck.show import pictures, words
+from colorcheck.show.report import render_report, write_report
+from colorcheck.show.terminal import Progress, print_reading
 from tests import virtual as v
 
 ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")
@@ -230,7 +230,7 @@ def test_repress_lines_always_start_with_the_condition(pale: Reading) -> None:
 def test_repress_lines_repeat_the_heat_models_seconds(pale: Reading) -> None:
     from dataclasses import asdict
 
-    from colorcheck.heat import repress_advice
+    from colorcheck.piece.heat import repress_advice
 
     plan = repress_advice(glass_mm=4.0, piece_c=100.0, recipe_seconds=180.0)
     text = " ".join(words.repress_lines(_as(pale, "re-press", repress=asdict(plan))))
@@ -244,7 +244,7 @@ def test_repress_lines_repeat_the_heat_models_seconds(pale: Reading) -> None:
 def test_no_repress_when_the_limits_leave_no_time(pale: Reading) -> None:
     from dataclasses import asdict
 
-    from colorcheck.heat import repress_advice
+    from colorcheck.piece.heat import repress_advice
 
     plan = repress_advice(glass_mm=6.0, piece_c=20.0, max_platen_c=150.0)
     text = " ".join(words.repress_lines(_as(pale, "re-press", repress=asdict(plan))))
@@ -674,7 +674,7 @@ def test_a_failed_write_leaves_nothing_and_loses_nothing(
     def broken(*_: Any) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("colorcheck.files.os.replace", broken)
+    monkeypatch.setattr("colorcheck.ground.files.os.replace", broken)
     with pytest.raises(FileError, match="No space left"):
         write_report(good, tmp_path, overwrite=True)
     assert os.listdir(tmp_path) == ["report.html"]

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 
 from colorcheck.__main__ import main
-from colorcheck.cielab import delta_e00
-from colorcheck.exchange import measurements_from_lab, write_measurements
-from colorcheck.merge import merge_cells
-from colorcheck.pipeline import refer, work_file
-from colorcheck.records import CellKind
-from colorcheck.relative import relative_lab, with_veil
-from colorcheck.target import to_dict
-from colorcheck.verdict import load_limits
+from colorcheck.ground.cielab import delta_e00
+from colorcheck.ground.records import CellKind
+from colorcheck.ground.relative import relative_lab, with_veil
+from colorcheck.sheet.exchange import measurements_from_lab, write_measurements
+from colorcheck.sheet.merge import merge_cells
+from colorcheck.sheet.pipeline import refer, work_file
+from colorcheck.sheet.target import to_dict
+from colorcheck.sheet.verdict import load_limits
 
 from . import virtual as v
 from .scenes import press, random_pose, random_scene, reading_area, rng_of, sheet
@@ -119,7 +119,7 @@ def test_taking_the_veil_off_helps_and_never_harms(tmp_path: Path, sessions: lis
 
 def test_a_black_that_may_be_veil_is_a_lower_bound(sessions: list[list[Any]]) -> None:
     """Flagged exactly where the unknown veil moves density by over 0.1; the reading says that it is unknown."""
-    from colorcheck.records import CellFlag
+    from colorcheck.ground.records import CellFlag
 
     for worked in (s[0] for s in sessions):
         cells, light = worked.result.cells, worked.result.light
@@ -171,7 +171,7 @@ def teach(folder: Path, photos: list[str], out: str) -> tuple[int, dict[str, Any
 
 @pytest.mark.scenes
 def test_pooled_photos_teach_no_worse_than_one(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    from colorcheck.camerafile import load_camera
+    from colorcheck.photo.camerafile import load_camera
 
     assert teach(studio, ["a.jpg"], "one.json")[0] == 0
     code, data = teach(studio, ["a.jpg", "b.jpg", "other.jpg", "c.jpg"], "pooled.json")

@@ -17,7 +17,14 @@ import colorcheck
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "colorcheck"
-MODULES = {p.stem: p for p in sorted(PACKAGE.glob("*.py"))}
+WEB = PACKAGE / "web"
+# by name: no two modules share one, so that a name says which file is meant
+MODULES = {
+    p.stem: p
+    for p in sorted(PACKAGE.rglob("*.py"))
+    if WEB not in p.parents and (p.stem != "__init__" or p.parent == PACKAGE)
+}
+COMMANDS = {m for m, p in MODULES.items() if p.parent.name == "commands"}
 
 GROUND = {
     *("records", "errors", "units", "files"),
@@ -27,18 +34,38 @@ GROUND = {
     *("controlchart", "presslog_records", "presslog_tables"),  # the press log: charts, records, tables
 }
 # flows put steps in an order: they may import every step, and other flows
-FLOWS = {"coach", "pipeline", "characterise", "repeat", "defects", "inspection"}
-FLOWS |= {"prepare"}
-FLOWS |= {"profiling"}
-FLOWS |= {"comparison"}
+FLOWS = {
+    "characterise",
+    "coach",
+    "comparison",
+    "defects",
+    "inspection",
+    "pipeline",
+    "prepare",
+    "profiling",
+    "repeat",
+}
 # faces turn a result into words, pictures and files, and read saved ones
-FACES = {"results", "words", "terminal", "pictures", "report", "inspectwords", "inspectreport"}
-FACES |= {"ladderreport", "healthreport"}
-FACES |= {"presslog", "presslog_engine", "presslog_files", "presslog_migrate", "presslog_results"}
-FACES |= {"preparereport"}
-FACES |= {"comparereport"}
-FACES |= {"healthlog"}
-FACES |= {"profilereport"}
+FACES = {
+    "comparereport",
+    "healthlog",
+    "healthreport",
+    "inspectreport",
+    "inspectwords",
+    "ladderreport",
+    "pictures",
+    "preparereport",
+    "presslog",
+    "presslog_engine",
+    "presslog_files",
+    "presslog_migrate",
+    "presslog_results",
+    "profilereport",
+    "report",
+    "results",
+    "terminal",
+    "words",
+}
 # a step imports the ground floor only; what it may have beyond that, and why
 BEYOND = {
     # the printed code names the layout, and the fit needs where its markers lie
@@ -81,24 +108,22 @@ def imports(path: Path) -> set[str]:
     """Modules of the package that a file imports, anywhere in it."""
     found: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and (
-            node.level == 1 or (node.module or "").startswith("colorcheck")
-        ):
-            module = (node.module or "").removeprefix("colorcheck").lstrip(".")
-            found |= {module.split(".")[0]} if module else {a.name for a in node.names}
+        if isinstance(node, ast.ImportFrom) and (node.level or (node.module or "").startswith("colorcheck")):
+            last = (node.module or "").rsplit(".", 1)[-1]
+            found |= {last} if last in MODULES else {a.name for a in node.names}
         elif isinstance(node, ast.Import):
-            found |= {a.name.split(".")[1] for a in node.names if a.name.startswith("colorcheck.")}
+            found |= {a.name.rsplit(".", 1)[-1] for a in node.names if a.name.startswith("colorcheck.")}
     return found & set(MODULES)
 
 
 def allowed(module: str) -> set[str]:
     """What a module may import."""
-    if module in ("__main__", "__init__") or module.startswith("cli"):
+    if module in ("__main__", "__init__") or module in COMMANDS:
         return set(MODULES)
     if module in FACES:
         return GROUND | FACES | {"target"} | BEYOND.get(module, set())
     if module in FLOWS:
-        return {m for m in MODULES if m != "__main__" and not m.startswith("cli")} - (FACES - {"results"})
+        return set(MODULES) - {"__main__"} - COMMANDS - (FACES - {"results"})
     if module in GROUND:
         return GROUND
     return GROUND | BEYOND.get(module, set())
@@ -107,9 +132,7 @@ def allowed(module: str) -> set[str]:
 @pytest.mark.parametrize("module", MODULES)
 def test_imports_run_one_way(module: str) -> None:
     beyond = imports(MODULES[module]) - allowed(module) - {module}
-    assert not beyond, (
-        f"{module}.py imports {', '.join(sorted(beyond))}: a step imports the ground floor only"
-    )
+    assert not beyond, f"{module}.py imports {', '.join(sorted(beyond))}: a step imports the ground floor only"
 
 
 def test_import_table_names_only_modules_that_exist() -> None:
@@ -117,6 +140,17 @@ def test_import_table_names_only_modules_that_exist() -> None:
     assert named <= set(MODULES), named - set(MODULES)
     unused = {(m, b) for m, extra in BEYOND.items() for b in extra - imports(MODULES[m])}
     assert not unused, f"exceptions that nobody needs any more: {unused}"
+
+
+def test_no_two_modules_share_a_name() -> None:
+    every = [p for p in PACKAGE.rglob("*.py") if WEB not in p.parents and p.stem != "__init__"]
+    assert len({p.stem for p in every}) == len(every)
+
+
+def test_only_the_command_knows_the_page() -> None:
+    for module, path in MODULES.items():
+        text = path.read_text(encoding="utf-8")
+        assert module == "cli_serve" or not re.search(r"^\s*from \.+web", text, re.MULTILINE), module
 
 
 def test_imports_form_no_circle() -> None:
@@ -185,7 +219,7 @@ def test_version_agrees_with_the_project_file() -> None:
 
 @pytest.mark.parametrize("module", [m for m in MODULES if m not in ("__init__", "__main__")])
 def test_module_lists_only_names_that_it_has(module: str) -> None:
-    loaded = import_module(f"colorcheck.{module}")
+    loaded = import_module(".".join(MODULES[module].relative_to(ROOT).with_suffix("").parts))
     for name in getattr(loaded, "__all__", ()):
         assert hasattr(loaded, name), f"{module}.__all__ names {name}"
 
@@ -213,7 +247,7 @@ def test_every_public_name_says_what_it_is(module: str) -> None:
 
 
 def test_errors_all_hang_on_one_tree() -> None:
-    errors = import_module("colorcheck.errors")
+    errors = import_module("colorcheck.ground.errors")
     classes = [c for _, c in inspect.getmembers(errors, inspect.isclass) if c.__module__ == errors.__name__]
     assert len(classes) > 3
     assert all(issubclass(c, errors.ColorcheckError) for c in classes)

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from colorcheck.errors import FileError, TargetError, UsageError
-from colorcheck.records import CellKind, Target
-from colorcheck.target import colours, from_code, from_dict, load_target, make_target, neighbours, to_dict
+from colorcheck.ground.errors import FileError, TargetError, UsageError
+from colorcheck.ground.records import CellKind, Target
+from colorcheck.sheet.target import colours, from_code, from_dict, load_target, make_target, neighbours, to_dict
 
 EDGE_MM = 6.0  # nothing that matters lies nearer to the edge: common practice, no source
 MIN_CELL_MM = 5.0

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from colorcheck import units
-from colorcheck.errors import UsageError
-from colorcheck.units import (
+from colorcheck.ground import units
+from colorcheck.ground.errors import UsageError
+from colorcheck.ground.units import (
     format_length,
     format_seconds,
     format_size,

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck.errors import DataError, FileError
-from colorcheck.records import Accuracy, Evenness, Finding, PhotoCheck, PrintCheck, Verdict
-from colorcheck.verdict import decide, load_limits, pale_findings
+from colorcheck.ground.errors import DataError, FileError
+from colorcheck.ground.records import Accuracy, Evenness, Finding, PhotoCheck, PrintCheck, Verdict
+from colorcheck.sheet.verdict import decide, load_limits, pale_findings
 
 NO = np.zeros(0)
 
@@ -329,7 +329,7 @@ def test_shipped_limits_are_all_used_and_documented() -> None:
         for key in table:
             line = next(line for line in text.splitlines() if line.startswith(key))
             assert "#" in line, f"{key} says not where it comes from"
-    package = "".join(p.read_text(encoding="utf-8") for p in Path(str(files("colorcheck"))).glob("*.py"))
+    package = "".join(p.read_text(encoding="utf-8") for p in Path(str(files("colorcheck"))).rglob("*.py"))
     unused = [f"{t}.{k}" for t, table in shipped.items() for k in table if f'"{k}"' not in package]
     assert not unused
 

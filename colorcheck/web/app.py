@@ -16,8 +16,9 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from .. import __version__, words
-from ..errors import ColorcheckError, UsageError
+from .. import __version__
+from ..ground.errors import ColorcheckError, UsageError
+from ..show import words
 from . import forms, uploads
 from .access import Access, Guard, TooLargeError, TooSlowError, enter, page_of_one_line, sentence
 from .bench import DONE, INTERRUPTED, Bench, Job
@@ -418,7 +419,7 @@ class Site:
 
     def setting_values(self) -> dict[str, Any]:
         """Limits with the shipped ones beside them, recipes, camera."""
-        from ..verdict import load_limits
+        from ..sheet.verdict import load_limits
 
         shipped = load_limits()
         try:
@@ -468,7 +469,7 @@ class Site:
                 )
                 answer.set_cookie(COOKIE, shown.cookie, max_age=400 * 86400, path="/", httponly=True, samesite="lax")
             elif what == "limits":
-                from ..verdict import load_limits
+                from ..sheet.verdict import load_limits
 
                 self.store.save_limits({} if fields.get("reset") else forms.limits(fields, load_limits()))
             elif what == "recipe" and fields.get("drop"):
@@ -493,7 +494,7 @@ class Site:
         sent = uploads.sent(form, "camera")
         if not sent:
             raise UsageError("the camera file is missing", "choose the file that 'colorcheck camera' wrote")
-        from ..camerafile import load_camera
+        from ..photo.camerafile import load_camera
 
         uid = self.store.new_uid()
         stored = await uploads.store_file(sent[0], self.store.uploads(uid), "camera.json")

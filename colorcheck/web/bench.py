@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ..errors import UsageError
+from ..ground.errors import UsageError
 
 WAITING, RUNNING, DONE, FAILED, CANCELLED, INTERRUPTED = (
     "waiting",

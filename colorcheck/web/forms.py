@@ -8,8 +8,8 @@ from typing import Any
 
 from starlette.datastructures import FormData
 
-from ..errors import UsageError
-from ..units import parse_length, parse_seconds, parse_size, parse_temperature
+from ..ground.errors import UsageError
+from ..ground.units import parse_length, parse_seconds, parse_size, parse_temperature
 from . import uploads
 from .shown import Shown
 from .store import Store

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ..presslog import PressLog
-    from ..presslog_records import EntryRow, JobRow, Lay, Recipe
+    from ..shop.presslog import PressLog
+    from ..shop.presslog_records import EntryRow, JobRow, Lay, Recipe
 
 OWNER = "colorcheck page"
 PER_PAGE = 50
@@ -40,7 +40,7 @@ class Journal:
         """
         with self._lock:
             if self._log is None:
-                from ..presslog import open_log
+                from ..shop.presslog import open_log
 
                 self._log = open_log(self.where)
             return self._log
@@ -80,7 +80,7 @@ class Journal:
         query : mapping
             'text', 'action', 'kind' and 'page' as the page's form gives them; what cannot be used is left out.
         """
-        from ..presslog_records import Filter
+        from ..shop.presslog_records import Filter
 
         number = query.get("page", "")
         page = int(number) if number.isdigit() and len(number) < 6 else 0
@@ -115,7 +115,7 @@ def _row(r: EntryRow) -> dict[str, Any]:
 
 def lay_of(params: Mapping[str, Any]) -> Lay | None:
     """How the piece lay in the press, for the log; None when it was not told."""
-    from ..presslog_records import Lay
+    from ..shop.presslog_records import Lay
 
     turn = params.get("turned")
     return None if turn is None else Lay(turn_deg=float(turn), face="" if params.get("recipe_name") else "up")
@@ -123,7 +123,7 @@ def lay_of(params: Mapping[str, Any]) -> Lay | None:
 
 def recipe_of(params: Mapping[str, Any]) -> Recipe | None:
     """Recipe of a job for the log; None when none was chosen."""
-    from ..presslog_records import Recipe
+    from ..shop.presslog_records import Recipe
 
     if not params.get("recipe_name"):
         return None

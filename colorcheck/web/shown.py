@@ -8,7 +8,7 @@ from typing import Any
 
 from starlette.requests import Request
 
-from ..units import celsius_to_fahrenheit
+from ..ground.units import celsius_to_fahrenheit
 
 COOKIE = "colorcheck-shown"
 _MM_PER_IN = 25.4

@@ -19,8 +19,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from ..errors import FileError
-from ..files import write_text
+from ..ground.errors import FileError
+from ..ground.files import write_text
 
 UID = re.compile(r"[0-9a-f]{32}")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ -]{0,119}")

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from ..files import write_bytes, write_text
+from ..ground.files import write_bytes, write_text
 
 Tell = Callable[..., None]
 _DATA_URI = re.compile(r"data:image/(png|jpeg);base64,([A-Za-z0-9+/=]+)")
@@ -43,7 +43,7 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None
     answer, result = task(params, folder, tell)
     folder.mkdir(parents=True, exist_ok=True)
     if result is not None:
-        from ..results import write_json
+        from ..show.results import write_json
 
         write_json(folder / "result.json", result)
     answer = {"kind": kind, "title": params["title"], "again": params.get("again", {}), **answer}
@@ -56,8 +56,8 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None
 
 def _record(kind: str, params: dict[str, Any], uid: str, result: dict[str, Any]) -> None:
     """Record a result in the press log, under the job's own name."""
-    from ..presslog import open_log
-    from ..presslog_records import NewEntry, Photo
+    from ..shop.presslog import open_log
+    from ..shop.presslog_records import NewEntry, Photo
     from .journal import lay_of, recipe_of
 
     photos = tuple(
@@ -104,8 +104,8 @@ def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target:
     """Say at once what is plainly wrong with a photo, before the slow part."""
     import cv2
 
-    from ..coach import look_at
-    from ..words import photo_advice
+    from ..photo.coach import look_at
+    from ..show.words import photo_advice
 
     for path, name in zip(params["photos"], params["photo_names"], strict=True):
         look = look_at(path, target=target, limits=limits["photo"])
@@ -124,7 +124,7 @@ def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target:
 
 
 def _limits(params: dict[str, Any]) -> dict[str, Any]:
-    from ..verdict import load_limits
+    from ..sheet.verdict import load_limits
 
     return load_limits(params.get("limits") or None)
 
@@ -135,7 +135,7 @@ def _heat(params: dict[str, Any]) -> dict[str, Any] | None:
         return None
     from dataclasses import asdict
 
-    from ..heat import repress_advice
+    from ..piece.heat import repress_advice
 
     advice = repress_advice(
         glass_mm=params["glass_mm"],
@@ -163,21 +163,21 @@ def named(params: dict[str, Any], value: Any) -> Any:
 
 
 def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..pipeline import read
-    from ..report import context
-    from ..results import reading_to_dict
+    from ..sheet.pipeline import read
+    from ..show.report import context
+    from ..show.results import reading_to_dict
 
     limits = _limits(params)
     _look(params, limits, tell, target=True)
     camera = None
     if params.get("camera"):
-        from ..camerafile import load_camera
+        from ..photo.camerafile import load_camera
 
         camera = load_camera(params["camera"]).model
     against = None
     if params.get("against"):
-        from ..records import Earlier
-        from ..results import load_reading
+        from ..ground.records import Earlier
+        from ..show.results import load_reading
 
         saved = load_reading(params["against"])
         against = Earlier(saved.name, saved.lab, saved.u_random, saved.usable)
@@ -200,15 +200,15 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
 
 
 def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..inspection import answer_from_profile, answer_from_reading, inspect
-    from ..inspectreport import context, inspection_to_dict
+    from ..piece.inspection import answer_from_profile, answer_from_reading, inspect
+    from ..show.inspectreport import context, inspection_to_dict
 
     limits = _limits(params)
     _look(params, limits, tell, target=False)
     answer: Callable[[Any], Any] | None = None
     source = "photo"
     if params.get("reading"):
-        from ..results import load_reading
+        from ..show.results import load_reading
 
         saved = load_reading(params["reading"])
         seen = {"uncertainty": saved.uncertainty, "photos": saved.data.get("photos", ()), "trust": saved.trust}
@@ -239,10 +239,10 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
-    from ..draw import render, write_print_file
-    from ..errors import UsageError
-    from ..results import write_json
-    from ..target import make_target, to_dict
+    from ..ground.errors import UsageError
+    from ..sheet.draw import render, write_print_file
+    from ..sheet.target import make_target, to_dict
+    from ..show.results import write_json
 
     recipe = {
         "size_mm": (params["size_mm"][0], params["size_mm"][1]),
@@ -282,8 +282,8 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
 
 
 def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..comparereport import comparison_to_dict, context, write_csv
-    from ..comparison import compare
+    from ..shop.comparison import compare
+    from ..show.comparereport import comparison_to_dict, context, write_csv
 
     result = compare(params["readings"], names=params["names"], purpose=params["purpose"], progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
@@ -294,10 +294,10 @@ def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..icc import profile_bytes
-    from ..profilereport import context, profile_to_dict
-    from ..profiling import build_profile
-    from ..results import load_reading
+    from ..colour.icc import profile_bytes
+    from ..colour.profiling import build_profile
+    from ..show.profilereport import context, profile_to_dict
+    from ..show.results import load_reading
 
     profile = build_profile([load_reading(p) for p in params["readings"]], name=params["name"], progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
@@ -309,10 +309,10 @@ def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..cms import load_printer_profile
-    from ..draw import write_picture
-    from ..prepare import prepare
-    from ..preparereport import context, prepared_to_dict, write_proof
+    from ..colour.cms import load_printer_profile
+    from ..colour.prepare import prepare
+    from ..sheet.draw import write_picture
+    from ..show.preparereport import context, prepared_to_dict, write_proof
 
     say = _say(tell)
     result = prepare(
@@ -347,12 +347,12 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..errors import DataError
-    from ..healthlog import from_log
-    from ..healthreport import context, health_csv, health_to_dict
-    from ..presshealth import judge_health
-    from ..presslog import open_log
-    from ..presslog_records import Filter
+    from ..ground.errors import DataError
+    from ..shop.healthlog import from_log
+    from ..shop.presshealth import judge_health
+    from ..shop.presslog import open_log
+    from ..shop.presslog_records import Filter
+    from ..show.healthreport import context, health_csv, health_to_dict
 
     _say(tell)("laying the pieces over one another")
     with open_log(params["from"]) as log:

@@ -12,7 +12,7 @@ from starlette.datastructures import FormData, UploadFile
 from starlette.formparsers import MultiPartException
 from starlette.requests import Request
 
-from ..errors import ColorcheckError, UsageError
+from ..ground.errors import ColorcheckError, UsageError
 
 _MAX_FILES = 12
 _MAX_FIELDS = 120
@@ -81,7 +81,7 @@ async def store_picture(upload: UploadFile, folder: Path, stem: str) -> Stored:
     head = await upload.read(64)
     if not head:
         raise UsageError(f"{name} is empty", "choose the photo again")
-    from ..decode import picture_kind
+    from ..photo.decode import picture_kind
 
     ending = Path(name).suffix.lower()
     kind = picture_kind(head, ending if ending in _RAW else "")

@@ -25,7 +25,10 @@ def _listen(source: TextIO, jobs: queue.SimpleQueue[str]) -> None:
 
 def _warm_up() -> None:
     """Load what every job needs."""
-    from .. import inspection, inspectreport, pipeline, presslog, report, results  # noqa: F401
+    from ..piece import inspection  # noqa: F401
+    from ..sheet import pipeline  # noqa: F401
+    from ..shop import presslog  # noqa: F401
+    from ..show import inspectreport, report, results  # noqa: F401
 
 
 def main() -> None:
@@ -40,7 +43,7 @@ def main() -> None:
     threading.Thread(target=_listen, args=(sys.stdin, jobs), daemon=True).start()
     _warm_up()
     tell(event="ready")
-    from ..errors import ColorcheckError
+    from ..ground.errors import ColorcheckError
     from .tasks import named, perform
 
     while True:

@@ -21,8 +21,8 @@ from statistics import median
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from colorcheck.presslog import open_log  # noqa: E402
-from colorcheck.presslog_records import Filter, parse_moment  # noqa: E402
+from colorcheck.shop.presslog import open_log  # noqa: E402
+from colorcheck.shop.presslog_records import Filter, parse_moment  # noqa: E402
 from tests.logs import fill  # noqa: E402
 
 AIM = 0.5

@@ -46,8 +46,8 @@ def run(command: list[str]) -> tuple[float, float, float]:
 def make_photo(path: Path, megapixels: float) -> None:
     """Make a photo of a pressed 200 mm target with the virtual press and camera."""
     sys.path.insert(0, str(ROOT))
-    from colorcheck import draw
-    from colorcheck.target import make_target
+    from colorcheck.sheet import draw
+    from colorcheck.sheet.target import make_target
     from tests import virtual as v
 
     target = make_target(size_mm=(200.0, 200.0), shape="rect", patches="standard")

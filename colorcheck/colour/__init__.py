@@ -1,0 +1,1 @@
+"""The printer's colours: model, gamut, ICC profile, and artwork prepared through it."""

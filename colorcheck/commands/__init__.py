@@ -1,0 +1,1 @@
+"""The command line's commands; each imports what it needs inside itself."""

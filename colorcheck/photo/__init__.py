@@ -1,0 +1,1 @@
+"""Photo or scan to linear light: decoding, lighting, glare, tone, and the characterised camera."""

@@ -1,0 +1,623 @@
+"""Light and print told apart: the lamp's stays with the photo, the print's turns with the piece.
+
+One weighted least-squares problem for all photos. Unknown are the smooth light of the
+camera's frame, the exposure of every photo, gentle corrections of the expected colours,
+small displacements, sideways light, the tone curve's slope, and a coarse map of missing dye.
+White card, a blank frame, bare coat in the artwork and turned or shifted photos each remove
+some of the doubt between light and missing dye; the posterior covariance says how much is
+left, and so which broad components cannot be told apart and which photo would settle them.
+Global least squares over displaced exposures: Kuhn, Lin & Loranz, PASP 103, 1097 (1991);
+Padmanabhan et al., ApJ 674, 1217 (2008); the Gaussian posterior: Rasmussen & Williams,
+*Gaussian Processes for Machine Learning* (2006), section 2.1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+
+from ..ground.errors import PhotoError
+from ..ground.robust import mad_std, polynomial_terms, tukey_weights
+from .expect import Array, Expected, ViewBlocks, block_means, block_places, colour_terms
+
+_LIGHT_DEGREE = 4
+_LIGHT_STD = (
+    0.0,
+    0.5,
+    0.3,
+    0.05,
+    0.02,
+)  # of log light by degree over 150 mm: a lamp no closer than about 40 cm
+_LIGHT_STD_BLANK = (0.0, 0.01, 0.01, 0.004, 0.003)
+_LIGHT_SYSTEM = (
+    0.0,
+    0.006,
+    0.004,
+    0.003,
+    0.002,
+)  # what card, tone curve and lens keep to themselves; estimate
+_CHROMA_STD = (0.0, 0.03, 0.015)
+_LACK_STD, _LACK_STD_ANCHORED, _LACK_STD_LOOSE = 0.05, 0.15, 0.4
+_COLOUR_STD = 0.04
+_COLOUR_STD_FREE = 0.2  # what the map learned from the photo may have taken for colour
+_SHIFT_STD_MM = 0.3
+_TONE_STD = 0.12
+_SOFT = 0.008
+_CORRELATED = 4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
+_TILE_MM = 28.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parted:
+    """What is left of each photo when light and expected colour are taken out.
+
+    ``left`` (v, r, c, 3) logarithm of seen over expected; ``var`` (v, r, c, 3) its variance,
+    infinite where nothing is known; ``depth`` (r, c, 3) change of the logarithm when all dye
+    is missing; ``light`` (v, r, c, 3) the light; ``light_basis`` (v, r, c, k) and
+    ``light_cov`` (k, k) the doubt that is left in its logarithm; ``colour_group`` (r, c)
+    number of the artwork colour (−1 none), ``colour_var``
+    (groups, 3) the variance left in its expectation; ``shift_mm`` (v, 2) displacement found;
+    ``ambiguous`` the broad components that light could explain as well as the print;
+    ``settle_by`` the one photo that would decide; ``doubt`` (4,) standard error, in log
+    light, of a tilt along x and y, of a bowl, and of a ring; ``colour_doubt`` (4,) the same in
+    share of missing dye, as far as it comes from the colours: a broad fault that goes with the
+    artwork's own colours looks like a printer that errs in those colours.
+    """
+
+    left: Array
+    var: Array
+    depth: Array
+    light: Array
+    light_basis: Array
+    light_cov: Array
+    colour_group: Any
+    colour_var: Array
+    shift_mm: Array
+    ambiguous: tuple[str, ...]
+    settle_by: str
+    doubt: Array
+    colour_doubt: Array
+    ratio: float
+    anchors: tuple[str, ...]
+
+
+def dye_depth(rel: Array, floor: Array) -> Array:
+    """Change of the logarithm of the signal per share of dye that is missing, all channels (..., 3).
+
+    For a signal f + (1 − f)·exp(−D), with the part f that never passes the dye.
+    """
+    pure = np.clip((rel - floor) / (1 - floor), 1e-3, 1.0)
+    return np.asarray(-np.log(pure) * pure * (1 - floor) / np.maximum(rel, 1e-4))
+
+
+def _half(expected: Expected, maps: Array, weight: Array) -> Array:
+    """Weighted means of 2 × 2 blocks."""
+    total = block_means(np.ascontiguousarray(maps * weight[..., None], dtype=np.float32), 2).astype(float)
+    norm = block_means(np.ascontiguousarray(weight, dtype=np.float32), 2).astype(float)
+    return np.asarray(total / np.maximum(norm, 1e-9)[..., None])
+
+
+def _unit(v: ViewBlocks, mm: Array, frame: tuple[Array, float]) -> Array:
+    """Places in the frame in which the light stands still, about −1…1."""
+    centre, half = frame
+    at = mm if v.to_photo is None else np.asarray(v.to_photo(mm.reshape(-1, 2))).reshape(mm.shape)
+    return np.asarray((at - centre) / half)
+
+
+def _frame(expected: Expected) -> tuple[tuple[Array, float], float]:
+    """Centre and half width of the light's frame (photo px, or mm), and how many mm the half width is."""
+    w, h = expected.size_mm
+    corners = np.array([[0, 0], [w, 0], [0, h], [w, h]], float)
+    points, scale = [], 1.0
+    for v in expected.views:
+        mm = np.concatenate([corners, v.ring_mm])
+        at = mm if v.to_photo is None else np.asarray(v.to_photo(mm))
+        points.append(at)
+        c = at[:4]
+        scale = float(np.hypot(*(c[1] - c[0])) / w)
+    p = np.concatenate(points)
+    low, high = p.min(axis=0), p.max(axis=0)
+    half = float((high - low).max() / 2)
+    return ((low + high) / 2, half), half / max(scale, 1e-9)
+
+
+def _hats(mm: Array, size_mm: tuple[float, float]) -> Array:
+    """Bilinear hats on a coarse grid over the piece, (n, nodes)."""
+    w, h = size_mm
+    pitch = max(max(w, h) / 8, 18.0)
+    nx, ny = max(round(w / pitch), 2) + 1, max(round(h / pitch), 2) + 1
+    fx, fy = np.clip(mm[:, 0] / w, 0, 1) * (nx - 1), np.clip(mm[:, 1] / h, 0, 1) * (ny - 1)
+    hx = np.maximum(1 - np.abs(fx[:, None] - np.arange(nx)), 0)
+    hy = np.maximum(1 - np.abs(fy[:, None] - np.arange(ny)), 0)
+    return np.asarray((hy[:, :, None] * hx[:, None, :]).reshape(len(mm), -1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Columns:
+    """Which unknown stands where."""
+
+    theta: int
+    exposure: int
+    ring: int
+    light: int
+    chroma: int
+    shift: int
+    scatter: int
+    tone: int
+    lack: int
+    end: int
+
+
+def _design(
+    v: int,
+    cols: _Columns,
+    terms: Array,
+    unit: Array,
+    log_light: Array,
+    slopes: Array,
+    scatter: Array,
+    rel: Array,
+    lack: Array | None,
+    mm_unit: Array,
+    depth: Array,
+) -> Array:
+    """Design (n, 3, p) of the piece's blocks in one photo."""
+    n = len(terms)
+    a = np.zeros((n, 3, cols.end if lack is not None else cols.lack), np.float32)
+    t = terms.shape[1]
+    light = polynomial_terms(unit[:, 0], unit[:, 1], _LIGHT_DEGREE)[:, 1:]
+    chroma = polynomial_terms(unit[:, 0], unit[:, 1], 2)[:, 1:]
+    k = chroma.shape[1]
+    for c in range(3):
+        a[:, c, cols.theta + c * t : cols.theta + (c + 1) * t] = terms
+        if v:
+            a[:, c, cols.exposure + 3 * (v - 1) + c] = 1.0
+        a[:, c, cols.light : cols.light + light.shape[1]] = light
+    for j, signs in enumerate(((1, 0, -1), (-0.5, 1, -0.5))):
+        for c in range(3):
+            a[:, c, cols.chroma + j * k : cols.chroma + (j + 1) * k] = signs[c] * chroma
+    s = cols.shift + 7 * v
+    for i in range(2):
+        a[:, :, s + 3 * i] = slopes[:, i]
+        a[:, :, s + 3 * i + 1] = slopes[:, i] * mm_unit[:, None, 0]
+        a[:, :, s + 3 * i + 2] = slopes[:, i] * mm_unit[:, None, 1]
+    a[:, :, s + 6] = slopes[:, 2]
+    for i in range(2):
+        a[:, :, cols.scatter + i] = scatter[:, i]
+    dark = np.clip(-np.log(rel) / 4.0, 0, 1.3)
+    a[:, :, cols.tone] = dark * log_light[:, None]
+    a[:, :, cols.tone + 1] = dark * dark * log_light[:, None]
+    if lack is not None:
+        a[:, :, cols.lack :] = depth[:, :, None] * lack[:, None, :]
+    return a
+
+
+def separate(expected: Expected) -> Parted:
+    """Solve for light and print together.
+
+    Returns
+    -------
+    Parted
+    """
+    e, shape = expected, expected.inside.shape
+    views = e.views
+    places = block_places(shape, e.step_mm)
+    frame, half_mm = _frame(e)
+    floor = np.minimum(0.6 * np.percentile(e.rel[e.inside], 0.5, axis=0), 0.03)
+    depth = dye_depth(e.rel, floor)
+    theta = colour_terms(e.device.reshape(-1, 3), e.degree).astype(float).reshape(*shape, -1)
+    t = theta.shape[-1]
+    nl = (_LIGHT_DEGREE + 1) * (_LIGHT_DEGREE + 2) // 2 - 1
+    lack0 = _hats(places.reshape(-1, 2)[:1], e.size_mm).shape[1]
+    at = np.cumsum([0, 3 * t, 3 * (len(views) - 1), 3 * len(views), nl, 10, 7 * len(views), 2, 2, lack0])
+    cols = _Columns(*(int(v) for v in at))
+    slopes = np.stack([e.slope_x, e.slope_y, e.blur], axis=2)
+    base = [v.first_light for v in views]
+    if len(views) > 1:
+        # photos share the light of the camera's frame: each starts from a level only
+        base = [np.broadcast_to(np.exp(np.log(b[e.inside]).mean(axis=0)), b.shape) for b in base]
+    seen = np.stack([_seen(v, b, e.rel) for v, b in zip(views, base, strict=True)])
+    prior_var = _prior_variance(e)
+    log_light = [np.log(np.maximum(v.first_light, 1e-6)).mean(axis=2) for v in views]
+    level = float(np.mean([np.nanmean(x[e.inside]) for x in log_light]))
+    rows, targets, weights = [], [], []
+    for k, v in enumerate(views):
+        use = np.isfinite(seen[k]).all(axis=2) & e.inside
+        w = np.where(use, v.teaches / (1 + prior_var.mean(axis=2) / 0.01**2), 0.0)
+        use &= w > 0
+        w = w / max(float(np.percentile(w[use], 90)), 1e-9) if use.any() else w  # dark pieces count as well
+        maps = np.concatenate(
+            [
+                theta,
+                np.nan_to_num(seen[k]),
+                slopes.reshape(*shape, 9),
+                e.scatter.reshape(*shape, 6),
+                e.rel,
+                depth,
+                (log_light[k] - level)[..., None],
+                places,
+                prior_var,
+            ],
+            axis=2,
+        )
+        m = _half(e, maps, w)
+        wn = block_means(np.ascontiguousarray(w, dtype=np.float32), 2).astype(float)
+        keep = wn > 0.02
+        if not keep.any():
+            continue
+        m, o = m[keep], t
+        mm = m[:, o + 25 : o + 27]
+        a = _design(
+            k,
+            cols,
+            m[:, :t],
+            _unit(v, mm, frame),
+            m[:, o + 24],
+            m[:, o + 3 : o + 12].reshape(-1, 3, 3),
+            m[:, o + 12 : o + 18].reshape(-1, 2, 3),
+            np.maximum(m[:, o + 18 : o + 21], 1e-3),
+            _hats(mm, e.size_mm),
+            mm / max(e.size_mm) * 2 - 1,
+            m[:, o + 21 : o + 24],
+        )
+        rows.append(a)
+        targets.append(m[:, o : o + 3])
+        weights.append(np.minimum(wn[keep], 1.0)[:, None] / m[:, o + 27 : o + 30])
+        if len(v.ring_y):
+            r, y = _ring_rows(k, v, base[k], cols, frame, e)
+            rows.append(r)
+            targets.append(y)
+            weights.append(np.full(y.shape, 1 / 0.006**2))
+    if sum(len(r) for r in rows) < 30:
+        raise PhotoError("too little of the piece can be judged", "take the photo again, sharp and not over-exposed")
+    a = np.concatenate(rows)
+    y = np.concatenate(targets).astype(float)
+    w = np.concatenate(weights)
+    blank = all(v.blank_used for v in views)
+    anchored = blank or len(views) > 1 or any(len(v.ring_y) for v in views)
+    prior = _prior_std(cols, t, half_mm, blank, e.source)
+    if anchored:
+        prior[cols.lack :] = _LACK_STD_ANCHORED
+    x, normal = _solve(a, y, w, prior)
+    if x[cols.scatter + 1] < 0:  # light only ever travels from bright to dark
+        prior[cols.scatter + 1] = 1e-4
+        x, normal = _solve(a, y, w, prior)
+    left = np.full(seen.shape, np.nan)
+    light = np.zeros(seen.shape)
+    basis = np.zeros((len(views), *shape, nl))
+    flat = places.reshape(-1, 2)
+    for k, v in enumerate(views):
+        unit = _unit(v, flat, frame)
+        full = _design(
+            k,
+            cols,
+            theta.reshape(-1, t),
+            unit,
+            (log_light[k] - level).reshape(-1),
+            slopes.reshape(-1, 3, 3),
+            e.scatter.reshape(-1, 2, 3),
+            np.maximum(e.rel, 1e-3).reshape(-1, 3),
+            None,
+            flat / max(e.size_mm) * 2 - 1,
+            depth.reshape(-1, 3),
+        )
+        left[k] = seen[k] - (full @ x[: cols.lack].astype(np.float32)).reshape(*shape, 3)
+        part = slice(cols.light, cols.shift)
+        extra = full[:, :, part] @ x[part].astype(np.float32)
+        light[k] = base[k] * np.exp(extra.reshape(*shape, 3))
+        basis[k] = full[:, 0, cols.light : cols.light + nl].reshape(*shape, nl)
+    group = _colour_groups(e.device, e.inside)
+    loose = prior.copy()
+    loose[cols.lack :] = _LACK_STD_LOOSE
+    cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
+    lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
+    colour_doubt = _colour_doubt(normal, loose, cols, t, e)
+    left, var, colour_var = _settle_colours(left, depth, lack, group, places, prior_var, e)
+    light_cov = cov[cols.light : cols.light + nl, cols.light : cols.light + nl]
+    degree = np.array([d for d in range(1, _LIGHT_DEGREE + 1) for _ in range(d + 1)])
+    light_cov = light_cov + np.diag(np.array(_LIGHT_SYSTEM)[degree] ** 2)
+    doubt = _doubt(views[0], frame, e.size_mm, light_cov)
+    names = ("tilt", "tilt", "bowl", "ring")
+    unsure = tuple(dict.fromkeys(n for n, d in zip(names, doubt, strict=True) if d > 0.03))
+    anchors = tuple(
+        name
+        for name, there in (
+            ("card", any(len(v.ring_y) for v in views)),
+            ("blank frame", blank),
+            ("several photos", len(views) > 1),
+        )
+        if there
+    )
+    settle = "" if not unsure else "blank frame" if len(views) == 1 else "turned a quarter and shifted"
+    shift = np.array([[x[cols.shift + 7 * k], x[cols.shift + 7 * k + 3]] for k in range(len(views))])
+    first = light[0].mean(axis=2)[e.inside]
+    return Parted(
+        left=left,
+        var=var,
+        depth=depth,
+        light=light,
+        light_basis=basis,
+        light_cov=light_cov,
+        colour_group=group,
+        colour_var=colour_var,
+        shift_mm=shift,
+        ambiguous=unsure,
+        settle_by=settle,
+        doubt=doubt,
+        colour_doubt=colour_doubt,
+        ratio=float(np.percentile(first, 99.5) / max(np.percentile(first, 0.5), 1e-9)),
+        anchors=anchors,
+    )
+
+
+def _sure_lack(nodes: Array, cov: Array, flat: Array, e: Expected) -> Array:
+    """Give broad missing dye (n,) above the piece's own level, less one standard error: no colour may claim it."""
+    hats = _hats(flat, e.size_mm)
+    hats = hats - hats[e.inside.ravel()].mean(axis=0)
+    value = hats @ nodes
+    std = np.sqrt(np.maximum(((hats @ cov) * hats).sum(axis=1), 0.0))
+    return np.asarray(np.sign(value) * np.maximum(np.abs(value) - std, 0.0))
+
+
+def _colour_doubt(normal: Array, loose: Array, cols: _Columns, t: int, e: Expected) -> Array:
+    """Give the standard error of a broad tilt, bowl and ring of missing dye that the colours alone make, (4,)."""
+    free = loose.copy()
+    free[cols.theta : cols.exposure] = _COLOUR_STD_FREE if e.source == "photo" else 0.5 * _COLOUR_STD
+    free[cols.theta : cols.exposure : t] = 0.5
+    fixed = loose.copy()
+    fixed[cols.theta : cols.exposure] = 1e-4
+    fixed[cols.theta : cols.exposure : t] = 0.5
+    contrasts = _contrasts(_hats(_probes(e.size_mm), e.size_mm))
+    out = []
+    for prior in (free, fixed):
+        cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / prior**2))[cols.lack :, cols.lack :]
+        out.append(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts))
+    return np.asarray(np.sqrt(np.maximum(out[0] - out[1], 0.0)))
+
+
+def _seen(v: ViewBlocks, light: Array, rel: Array) -> Array:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # near black the logarithm is softened: there a little stray light would count for much
+        seen = np.log((np.maximum(v.y, 0) / light + _SOFT) / (rel + _SOFT))
+        return np.asarray(seen * (rel + _SOFT) / rel)
+
+
+def _prior_variance(e: Expected) -> Array:
+    """Variance of a block's logarithm before anything is known of the photo, (r, c, 3)."""
+    return np.asarray(0.006**2 + (0.0025 / e.rel) ** 2 + _structure_variance(e))
+
+
+def _structure_variance(e: Expected) -> Array:
+    """Return the part of it that detail and edges of the artwork make, (r, c, 3)."""
+    move = e.slope_x**2 + e.slope_y**2
+    return np.asarray(0.10**2 * move + (0.10 * e.blur) ** 2 + (0.015 * e.texture[..., None]) ** 2)
+
+
+def _ring_rows(
+    k: int, v: ViewBlocks, base: Array, cols: _Columns, frame: tuple[Array, float], e: Expected
+) -> tuple[Array, Array]:
+    unit = _unit(v, v.ring_mm, frame)
+    n = len(unit)
+    a = np.zeros((n, 3, cols.end), np.float32)
+    light = polynomial_terms(unit[:, 0], unit[:, 1], _LIGHT_DEGREE)[:, 1:]
+    chroma = polynomial_terms(unit[:, 0], unit[:, 1], 2)[:, 1:]
+    a[:, :, cols.light : cols.light + light.shape[1]] = light[:, None, :]
+    for j, signs in enumerate(((1, 0, -1), (-0.5, 1, -0.5))):
+        for c in range(3):
+            a[:, c, cols.chroma + 5 * j : cols.chroma + 5 * (j + 1)] = signs[c] * chroma
+    for c in range(3):
+        a[:, c, cols.ring + 3 * k + c] = 1.0
+    # the first guess of the light inside, carried on to the card, is what the corrections stand on
+    half = max(e.size_mm) / 2
+
+    def to(mm: Array) -> Array:
+        u = (mm - np.array(e.size_mm) / 2) / half
+        return polynomial_terms(u[:, 0], u[:, 1], 4)
+
+    inside = block_places(e.inside.shape, e.step_mm)[::3, ::3].reshape(-1, 2)
+    c0 = np.linalg.lstsq(to(inside), np.log(base[::3, ::3].reshape(-1, 3)), rcond=1e-8)[0]
+    return a, np.log(np.maximum(v.ring_y, 1e-5)) - to(v.ring_mm) @ c0
+
+
+def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str) -> Array:
+    s = np.zeros(cols.end)
+    s[cols.theta : cols.exposure] = _COLOUR_STD if source == "photo" else 0.5 * _COLOUR_STD
+    s[cols.theta : cols.exposure : t] = 0.5
+    s[cols.exposure : cols.light] = 1.0
+    by_degree = _LIGHT_STD_BLANK if blank else _LIGHT_STD
+    degree = np.array([d for d in range(1, _LIGHT_DEGREE + 1) for _ in range(d + 1)])
+    s[cols.light : cols.chroma] = np.array(by_degree)[degree] * np.maximum(half_mm / 150.0, 0.3) ** degree
+    d2 = np.array([1, 1, 2, 2, 2] * 2)
+    s[cols.chroma : cols.shift] = np.array(_CHROMA_STD)[d2]
+    s[cols.shift : cols.scatter] = _SHIFT_STD_MM
+    s[cols.shift + 6 : cols.scatter : 7] = 1.5
+    s[cols.scatter : cols.tone] = 0.1
+    s[cols.tone : cols.lack] = _TONE_STD
+    s[cols.lack :] = _LACK_STD
+    return s
+
+
+def _solve(a: Array, y: Array, w: Array, prior: Array) -> tuple[Array, Array]:
+    """Posterior mean and the data's normal matrix, robust against spots, specks and reflections."""
+    p = a.shape[2]
+    robust = np.ones(len(a))
+    normal = np.zeros((p, p))
+    x = np.zeros(p)
+    for turn in range(4):
+        ww = (w * robust[:, None]).astype(np.float32)
+        flat = a.reshape(-1, p)
+        aw = flat * ww.reshape(-1, 1)
+        normal = (aw.T @ flat).astype(float)
+        right = aw.T.astype(float) @ y.reshape(-1)
+        x = np.linalg.solve(normal + np.diag(1 / prior**2), right)
+        if turn < 3:
+            z = (y - (flat @ x.astype(np.float32)).reshape(y.shape)) * np.sqrt(w)
+            z = np.sqrt((z * z).mean(axis=1))
+            scale = max(float(np.median(z)) * 1.2, 0.3)
+            robust = tukey_weights(z, scale, 5.0)
+    scale2 = max(scale, 1.0) ** 2
+    return x, normal / scale2
+
+
+def _colour_groups(device: Array, ok: Array) -> Any:
+    code = _colour_code(device)
+    code[~ok] = -1
+    _, group = np.unique(code, return_inverse=True)
+    group = group.reshape(code.shape)
+    return group - 1 if (~ok).any() else group
+
+
+def _settle_colours(
+    left: Array, depth: Array, lack: Array, group: Any, places: Array, prior_var: Array, e: Expected
+) -> tuple[Array, Array, Array]:
+    """Take out what a colour shows wherever it appears, and tell the noise of each kind of block.
+
+    A colour's own error and locally missing dye are fitted in turn: colours that are alone in
+    one place share what is seen there with their neighbours. Returns ``left``, its variance,
+    and the variance (groups, 3) that is left in each colour's own error.
+    """
+    v = left.shape[0]
+    number = max(int(group.max()) + 1, 1)
+    total = np.zeros((number, 3))
+    doubt = np.full((number, 3), 0.01**2)
+    tile = (places[..., 0] // _TILE_MM).astype(int) * 100 + (places[..., 1] // _TILE_MM).astype(int)
+    good = np.isfinite(left).all(axis=(0, 3)) & (group >= 0)
+    teaches = good & ~np.any([x.doubtful for x in e.views], axis=0)
+    quiet = teaches & (_structure_variance(e).min(axis=2) < 0.04**2)
+    if quiet.sum() < 50:
+        quiet = teaches if teaches.sum() >= 50 else good
+    mean = np.where(good[..., None], np.nan_to_num(left).mean(axis=0), 0.0)
+    order = np.flatnonzero(quiet.ravel())
+    key = group.ravel()[order] * 100000 + tile.ravel()[order]
+    order = order[np.argsort(key, kind="stable")]
+    key = np.sort(key)
+    info = np.where(quiet[..., None], depth / np.maximum(prior_var, 1e-6), 0.0)
+    alone = _loneliness(e.device, group, tile, quiet, number)
+    smooth = lack
+    for turn in range(3):
+        value = (mean - total[np.maximum(group, 0)] - depth * smooth[..., None]).reshape(-1, 3)[order]
+        step, doubt = _group_offsets(key, value, number, total, alone)
+        total = step
+        rest = mean - total[np.maximum(group, 0)]
+        if turn < 2:
+            up = (rest * info).sum(axis=2)
+            down = (depth * info).sum(axis=2)
+            s = 7.0 / e.step_mm
+            prior = max(0.02 * float(np.median(down[quiet])), 1.0) if quiet.any() else 1.0
+            smooth = cv2.GaussianBlur(up, (0, 0), s) / (cv2.GaussianBlur(down, (0, 0), s) + prior) - lack
+            # every colour errs a little, missing dye is rare: only what stands out is left to it
+            limit = 2.5 * float(mad_std(smooth[quiet])) if quiet.any() else 0.0
+            smooth = lack + np.sign(smooth) * np.maximum(np.abs(smooth) - limit, 0.0)
+    left = left - _offsets_in_detail(e, group, total)[None]
+    # noise by kind: how much the artwork changes inside the block, and how dark it is
+    var = np.full(left.shape, np.inf)
+    guess = np.sqrt(prior_var)
+    for k in range(v):
+        ok = np.isfinite(left[k]).all(axis=2) & e.inside
+        rest_k = left[k] - depth * smooth[..., None]
+        for c in range(3):
+            s_c = guess[..., c][ok]
+            curve = np.ones(len(s_c))
+            if len(s_c) >= 30:
+                curve = _noise_curve(s_c, rest_k[..., c][ok], s_c)
+            var[k][..., c][ok] = (curve * s_c) ** 2 / np.clip(e.views[k].fill[ok], 0.3, 1.0)
+    return left, var, doubt
+
+
+def _loneliness(device: Array, group: Any, tile: Any, quiet: Array, number: int) -> Array:
+    """Say how much less a colour is known than usual, for want of others like it, (groups,), 1 or more."""
+    g = group[quiet]
+    count = np.bincount(g, minlength=number)
+    mean: Any = np.stack([np.bincount(g, device[quiet][:, c], number) for c in range(3)], axis=1)
+    mean = mean / np.maximum(count, 1)[:, None]
+    pairs = np.unique(g.astype(np.int64) * 100000 + tile[quiet])
+    tiles = np.bincount(pairs // 100000, minlength=number).astype(float)
+    close = ((mean[:, None, :] - mean[None, :, :]) ** 2).sum(axis=2) < 45.0**2
+    support = (close * tiles[None, :]).sum(axis=1)
+    return np.asarray(1 + 15.0 / np.maximum(support, 0.7))
+
+
+def _offsets_in_detail(e: Expected, group: Any, total: Array) -> Array:
+    """Sum what the colours' own errors make of every block, by its parts, (r, c, 3)."""
+    plain = np.where(group[..., None] >= 0, total[np.maximum(group, 0)], 0.0)
+    table = np.full(14 * 14 * 14, -1)
+    table[_colour_code(e.device).ravel()] = group.ravel()
+    fine = table[_colour_code(e.fine_device)]
+    b = round(e.step_mm * e.fine_px_per_mm)
+    known = block_means((fine >= 0).astype(np.float32), b) > 0.9
+    factor = np.exp(np.where(fine[..., None] >= 0, total[np.maximum(fine, 0)], 0.0)).astype(np.float32)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mixed = np.log(block_means(e.fine_rel * factor, b) / block_means(e.fine_rel, b))
+    return np.where(known[..., None] & np.isfinite(mixed), mixed, plain)
+
+
+def _colour_code(device: Any) -> Any:
+    """Return the number of the cube of 20 device codes in which a colour lies."""
+    q = (device * np.float32(1 / 20) + np.float32(0.5)).astype(np.int32)
+    return q[..., 0] * 196 + q[..., 1] * 14 + q[..., 2]
+
+
+def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Array) -> tuple[Array, Array]:
+    """Find the new total offset of every colour, shrunk by how much colours differ at all, and its variance."""
+    start = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
+    ends = np.r_[start[1:], len(key)]
+    count = ends - start
+    tile_mean = np.add.reduceat(value, start, axis=0) / count[:, None]
+    owner = key[start] // 100000
+    raw = np.zeros((number, 3))
+    tiles = np.zeros(number)
+    first = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
+    last = np.r_[first[1:], len(owner)]
+    scatter = []
+    for a, b in zip(first, last, strict=True):
+        g = owner[a]
+        big = np.flatnonzero(count[a:b] >= 2) + a
+        if len(big) >= 3:
+            raw[g] = np.median(tile_mean[big], axis=0)
+            scatter.append(tile_mean[big] - raw[g])
+            tiles[g] = len(big)
+        else:
+            raw[g] = np.median(value[start[a] : ends[b - 1]], axis=0)
+            tiles[g] = max(min(b - a, (ends[b - 1] - start[a]) / 4), 0.25)
+    raw += np.where(tiles[:, None] > 0, before, 0.0)
+    within = np.concatenate(scatter) if scatter else np.full((3, 3), 0.01)
+    within2 = np.maximum(mad_std(within, axis=0), 0.002) ** 2
+    known = tiles > 0.5
+    spread2 = np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
+    spread2 = spread2 * alone[:, None]
+    shrink = spread2 / (spread2 + within2 / np.maximum(tiles, 0.1)[:, None])
+    return raw * shrink, spread2 * (1 - shrink)
+
+
+def _noise_curve(guess: Array, value: Array, at: Array) -> Array:
+    """Spread of values over their guessed spread, as a smooth function of the guess, at guesses ``at`` (n,)."""
+    order = np.argsort(guess)
+    bins = np.array_split(order, int(np.clip(len(guess) // 60, 1, 8)))
+    x = np.array([np.log(np.median(guess[b])) for b in bins])
+    f = np.array([np.log(np.clip(mad_std(value[b]) / np.median(guess[b]), 0.2, 8.0)) for b in bins])
+    if len(bins) > 2:
+        padded = np.r_[f[0], f, f[-1]]
+        f = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+    return np.asarray(np.exp(np.interp(np.log(at), x, f)))
+
+
+def _probes(size_mm: tuple[float, float]) -> Array:
+    """Middle, four sides, and four places half way, (9, 2) mm."""
+    at = [(0.5, 0.5), (0.06, 0.5), (0.94, 0.5), (0.5, 0.06), (0.5, 0.94)]
+    at += [(0.27, 0.5), (0.73, 0.5), (0.5, 0.27), (0.5, 0.73)]
+    return np.array(at) * size_mm
+
+
+def _contrasts(b: Array) -> Array:
+    """Tilt along x and y, bowl and ring from values at the nine probes, (4, k)."""
+    rim, half = b[1:5].mean(axis=0), b[5:9].mean(axis=0)
+    return np.stack([b[2] - b[1], b[4] - b[3], b[0] - rim, half - 0.5 * (b[0] + rim)])
+
+
+def _doubt(v: ViewBlocks, frame: tuple[Array, float], size_mm: tuple[float, float], cov: Array) -> Array:
+    u = _unit(v, _probes(size_mm), frame)
+    contrasts = _contrasts(polynomial_terms(u[:, 0], u[:, 1], _LIGHT_DEGREE)[:, 1:])
+    return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts)))

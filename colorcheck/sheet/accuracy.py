@@ -1,0 +1,148 @@
+"""Colour error, split into what the press, the profile, the substrate and the measurement did."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..ground.cielab import (
+    black_point_compensate,
+    delta_ch,
+    delta_e00,
+    linear_srgb_to_xyz,
+    srgb_to_linear,
+    xyz_to_lab,
+)
+from ..ground.records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Target
+from ..ground.relative import even_lab, relative_lab
+from ..ground.response import Response, predict
+
+_SHARED_REST = 0.15  # share of the camera's error that two readings by one camera do not have in common
+_UNUSED = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEVEN)
+
+
+def aim_lab(device_rgb: Floats, black_y: float) -> Floats:
+    """Aim of cells printed as usual: device RGB as sRGB, media-relative, black at the substrate's.
+
+    Parameters
+    ----------
+    device_rgb : (n, 3)
+        0–255.
+    black_y : float
+        Y of the substrate's black relative to its bare coat.
+
+    Returns
+    -------
+    (n, 3)
+        CIELAB D50. Black-point compensation as in ISO 18619: linear in XYZ.
+    """
+    xyz = linear_srgb_to_xyz(srgb_to_linear(np.asarray(device_rgb, dtype=float) / 255.0))
+    white = linear_srgb_to_xyz(np.ones(3))
+    return np.asarray(xyz_to_lab(black_point_compensate(xyz, black_y * white, white)))
+
+
+def _reachable(aim: Floats, response: Response) -> Floats:
+    """Nearest colour to every aim that the fitted response can make, (n, 3)."""
+    steps = np.linspace(0, 255, 11)
+    grid = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
+    labs = relative_lab(np.clip(predict(response, grid), -0.05, 1.2))
+    d2 = ((aim[:, None, :] - labs[None, :, :]) ** 2).sum(axis=2)
+    best = grid[d2.argmin(axis=1)].copy()
+
+    def lab_of(d: Floats) -> Floats:
+        return relative_lab(np.clip(predict(response, d), -0.05, 1.2))
+
+    now = lab_of(best)
+    for _ in range(8):
+        jac = np.stack([(lab_of(np.clip(best + e, 0, 255)) - now) / 4.0 for e in 4.0 * np.eye(3)], axis=2)
+        lhs = np.einsum("nki,nkj->nij", jac, jac) + 1e-4 * np.eye(3)
+        step = np.linalg.solve(lhs, np.einsum("nki,nk->ni", jac, aim - now)[..., None])[..., 0]
+        tried = np.clip(best + np.clip(step, -25, 25), 0, 255)
+        lab = lab_of(tried)
+        better = ((lab - aim) ** 2).sum(1) < ((now - aim) ** 2).sum(1)
+        best[better], now[better] = tried[better], lab[better]
+    # what comes within the response's own error counts as reached
+    near = delta_e00(now, aim) < 1.0
+    return np.where(near[:, None], aim, now)
+
+
+def judge_accuracy(
+    target: Target,
+    cells: Cells,
+    response: Response,
+    uptake: Floats,
+    *,
+    against: Earlier | None = None,
+) -> Accuracy:
+    """Compare every cell with its aim and say where the error comes from.
+
+    Parameters
+    ----------
+    uptake : (n,)
+        Local dye uptake relative to the piece's typical one; divided out for ``even_lab``.
+    against : Earlier, optional
+        Another reading of the same target, taken as the aim instead; the camera's errors
+        are then mostly common to both and only a rest of them stays in the uncertainty.
+
+    Returns
+    -------
+    Accuracy
+        ``press`` = measured against evened, ``profile`` = evened against the reachable
+        aim, ``limit`` = reachable aim against aim, ``measurement`` = stated uncertainty;
+        all ΔE00, each the distance of two colours, never a difference of distances.
+    """
+    black = target.kind == CellKind.BLACK
+    usable = (cells.flags & _UNUSED) == 0
+    y = linear_srgb_to_xyz(cells.rgb_rel)[:, 1]
+    black_y = float(np.clip(np.median(y[black & usable]) if (black & usable).any() else 0.02, 0.0, 0.5))
+    if against is None:
+        aim = aim_lab(target.device_rgb.astype(float), black_y)
+        reachable = _reachable(aim, response)
+    else:
+        aim = reachable = against.lab
+        usable = usable & against.usable
+    even = even_lab(cells.lab, np.where(target.kind == CellKind.WHITE, 1.0, uptake), rgb_rel=cells.rgb_rel)
+    total, press = delta_e00(cells.lab, aim), delta_e00(cells.lab, even)
+    profile, limit = delta_e00(even, reachable), delta_e00(reachable, aim)
+    used = usable & (target.kind != CellKind.WHITE) & np.isfinite(total)
+    # replicates and anchors count once each
+    weight = np.zeros(len(total))
+    _, group, count = np.unique(target.device_rgb, axis=0, return_inverse=True, return_counts=True)
+    weight[used] = 1.0 / count[group.ravel()][used]
+    if weight.sum() == 0:
+        weight = np.ones(len(total))
+        used = np.ones(len(total), dtype=bool)
+    grey = used & (np.ptp(target.device_rgb, axis=1) == 0)
+    grey_ch = float(np.mean(delta_ch(even[grey], reachable[grey]))) if grey.any() else 0.0
+    grey_l = float(np.mean(even[grey, 0] - reachable[grey, 0])) if grey.any() else 0.0
+
+    def mean(v: Floats) -> float:
+        return float(np.average(v[used], weights=weight[used]))
+
+    doubt = cells.uncertainty
+    if against is not None:
+        doubt = np.sqrt(cells.u_noise**2 + against.u_random**2 + (_SHARED_REST * cells.u_system) ** 2)
+    order = np.sort(total[used])
+    profile_sorted = np.sort(profile[used])
+    at95 = min(int(0.95 * len(order)), len(order) - 1)
+    return Accuracy(
+        aim_lab=aim,
+        reachable_lab=reachable,
+        even_lab=even,
+        total=total,
+        press=press,
+        profile=profile,
+        limit=limit,
+        measurement=doubt,
+        used=used,
+        mean_total=mean(total),
+        p95_total=float(order[at95]),
+        mean_press=mean(press),
+        mean_profile=mean(profile),
+        p95_profile=float(profile_sorted[at95]),
+        mean_limit=mean(limit),
+        mean_measurement=mean(doubt),
+        grey_delta_ch=grey_ch,
+        grey_delta_l=grey_l,
+        max_chroma_out=float(limit[used].max()),
+        against="" if against is None else against.name,
+    )

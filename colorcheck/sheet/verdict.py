@@ -1,0 +1,252 @@
+"""All of it → what to do. The order is fixed, so that a profile is never blamed for a press or a lamp.
+
+photo fit? → paper moved? → printed completely? → pressed evenly? → pressed completely? → only then colour.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..ground.errors import DataError, FileError
+from ..ground.records import Accuracy, Action, Evenness, Finding, LightChange, PhotoCheck, PrintCheck, Reason, Verdict
+
+_PALE = ("pale", "faded-edge", "pale-centre")
+
+
+def load_limits(path: str | Path | None = None) -> dict[str, Any]:
+    """Read the limits of the verdict: the shipped ones, with those of a file laid over them.
+
+    Raises
+    ------
+    FileError
+        The file cannot be read.
+    DataError
+        It is not TOML, names an unknown limit, or a value is not a number.
+    """
+    limits = tomllib.loads(files("colorcheck").joinpath("limits.toml").read_text(encoding="utf-8"))
+    if path is None:
+        return limits
+    p = Path(path)
+    try:
+        own = tomllib.loads(p.read_text(encoding="utf-8"))
+    except FileNotFoundError as e:
+        raise FileError(f"there is no file {p}", "check the name given with --limits") from e
+    except OSError as e:
+        raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --limits") from e
+    except UnicodeDecodeError as e:
+        raise DataError(f"{p.name} is not plain text (UTF-8)", "save it as UTF-8") from e
+    except tomllib.TOMLDecodeError as e:
+        raise DataError(
+            f"{p.name} is not a limits file ({e})", "copy the shipped limits.toml and change its numbers"
+        ) from e
+    if not own:
+        raise DataError(f"{p.name} holds no limit", "copy the shipped limits.toml and change its numbers")
+    for table, values in own.items():
+        if table not in limits or not isinstance(values, dict):
+            raise DataError(f"{p.name} has an unknown table [{table}]", f"use {', '.join(sorted(limits))}")
+        for key, value in values.items():
+            if key not in limits[table]:
+                raise DataError(
+                    f"{p.name} has an unknown limit {table}.{key}", f"use {', '.join(sorted(limits[table]))}"
+                )
+            if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value) or value < 0:
+                raise DataError(f"{p.name}: {table}.{key} must be a positive number", f"it is {value!r}")
+            limits[table][key] = value
+    return limits
+
+
+def compare(value: float, limit: float, u: float) -> str:
+    """Compare a value with its limit, twice its uncertainty either side: 'pass', 'fail' or 'undecided'."""
+    if not np.isfinite(value):
+        return "skipped"
+    if value - 2 * u > limit:
+        return "fail"
+    return "undecided" if value > limit else "pass"
+
+
+def _compare(measure: str, value: float, limit: float, u: float, *, place: str = "", **detail: Any) -> Reason:
+    """Value against limit with twice its uncertainty either side of undecided."""
+    outcome = compare(value, limit, u)
+    return Reason(
+        measure=measure,
+        value=float(value),
+        limit=float(limit),
+        uncertainty=float(u),
+        outcome=outcome,
+        place=place,
+        detail=detail,
+    )
+
+
+def _photo(checks: tuple[PhotoCheck, ...]) -> list[Reason]:
+    """Judge the photos together: they are fit when one of them is."""
+    worst = min(checks, key=lambda c: len(c.problems))
+    out = [Reason(m, v, lim, 0.0, "fail", where) for m, v, lim, where in worst.problems]
+    if not out:
+        out = [Reason("photo", 1.0, 1.0, 0.0, "pass")]
+    for m, v, lim, where in worst.warnings:
+        out.append(Reason(m, v, lim, 0.0, "note", where))
+    return out
+
+
+def _even(even: Evenness, limits: dict[str, Any]) -> list[Reason]:
+    """Zones, spots, edges, slope."""
+    lim = limits["even"]
+    out = [_compare("zone", even.zone_max, float(lim["zone_de00"]), 0.5 * even.uncertainty)]
+    for f in even.findings:
+        key = "edge_de00" if f.kind == "faded-edge" else "dark_de00" if f.kind == "dark" else "spot_de00"
+        r = _compare(
+            f.kind,
+            f.delta_e00,
+            float(lim[key]),
+            0.25 * float(f.detail.get("uncertainty", 0.3)),
+            place=f.where,
+            diameter_mm=f.diameter_mm,
+        )
+        out.append(r)
+    out.append(_compare("slope", even.slope_l_per_cm, float(lim["slope_l_per_cm"]), 0.02, place=even.slope_direction))
+    return out
+
+
+def _colour(acc: Accuracy | None, trust: str, printed: str, limits: dict[str, Any], tone_std: float) -> list[Reason]:
+    """Only what a profile can correct counts, and only beyond what the camera may have done."""
+    if acc is None or printed == "raw":
+        return []
+    lim = limits["colour"]
+    # What differing cameras make of one and the same print, as one standard deviation of each figure
+    # (found by simulation with real and synthetic sensors). It is common to neighbouring colours and
+    # does not average out over the cells, but largely cancels against another reading.
+    scale = 0.25 if acc.against else 1.0 if trust == "balanced" else 0.4
+    return [
+        _compare("profile-mean", acc.mean_profile, float(lim["mean_de00"]), 0.75 * scale),
+        _compare("profile-p95", acc.p95_profile, float(lim["p95_de00"]), 1.6 * scale),
+        _compare("grey-cast", acc.grey_delta_ch, float(lim["grey_ch"]), 0.7 * scale),
+        _compare(
+            "grey-tone",
+            abs(acc.grey_delta_l),
+            float(lim["grey_l"]),
+            0.6 * scale + tone_std,
+            lighter=bool(acc.grey_delta_l > 0),
+        ),
+        Reason("substrate-limit", acc.mean_limit, float("nan"), 0.0, "note"),
+        Reason("press-part", acc.mean_press, float("nan"), 0.0, "note"),
+    ]
+
+
+def decide(
+    checks: tuple[PhotoCheck, ...],
+    prints: PrintCheck,
+    even: Evenness,
+    acc: Accuracy | None,
+    *,
+    trust: str,
+    printed: str,
+    paper: str,
+    limits: dict[str, Any],
+    black_density: float,
+    other_light: LightChange | None = None,
+    tone_std: float = 0.0,
+    repress: dict[str, Any] | None = None,
+) -> Verdict:
+    """Walk the fixed order; the first failure decides, the rest is still reported.
+
+    Parameters
+    ----------
+    checks : one per photo
+    paper : {'on', 'off'}
+        Whether the paper is still taped on; a re-press is only possible then.
+    black_density : float
+        Median visual density of the black cells relative to the coat.
+    other_light : LightChange, optional
+        How the light compares with that of the camera's characterisation.
+    repress : dict, optional
+        Seconds from the heat model, passed on in the advice.
+
+    Returns
+    -------
+    Verdict
+    """
+    photo = _photo(checks)
+    lim = limits
+    seen = {f.kind for f in prints.findings}  # a finding is certain; a number alone is the best candidate
+    ghost = Reason(
+        "ghost",
+        prints.ghost_strength if "ghost" in seen else 0.0,
+        float(lim["ghost"]["strength"]),
+        0.0,
+        "fail" if "ghost" in seen and prints.ghost_strength > float(lim["ghost"]["strength"]) else "pass",
+        detail={"shift_mm": list(prints.ghost_shift_mm)} if "ghost" in seen else {},
+    )
+    banding = Reason(
+        "banding",
+        prints.banding_amplitude_l if "banding" in seen else 0.0,
+        float(lim["print"]["banding_l"]),
+        0.0,
+        "fail" if "banding" in seen and prints.banding_amplitude_l > float(lim["print"]["banding_l"]) else "pass",
+        detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis} if "banding" in seen else {},
+    )
+    missing = Reason(
+        "missing-ink",
+        float(len(prints.missing)),
+        0.0,
+        0.0,
+        "fail" if len(prints.missing) >= max(1.0, float(lim["print"]["missing_ink"])) else "pass",
+        detail={"inks": list(prints.missing)},
+    )
+    crisp = [f for f in prints.findings if f.kind in ("pinhole", "speck", "hair")]
+    dirt = Reason("crisp-defects", float(len(crisp)), 0.0, 0.0, "note" if crisp else "pass")
+    evenness = _even(even, lim)
+    scorch = Reason(
+        "scorch",
+        prints.scorch_b if "scorch" in seen else 0.0,
+        float(lim["complete"]["scorch_b"]),
+        prints.scorch_u,
+        "fail" if "scorch" in seen and prints.scorch_b > float(lim["complete"]["scorch_b"]) else "pass",
+        place=next((f.where for f in prints.findings if f.kind == "scorch"), ""),
+    )
+    density = black_density
+    # black can only read too light (reflections), never too dark: doubt counts for the press
+    least = float(lim["complete"]["black_density"])
+    reach = -np.log10(max(10**-density - float(lim["complete"]["veil"]), 1e-3))
+    faint = Reason(
+        "black-density",
+        density,
+        least,
+        float(reach - density),
+        "fail" if reach < least else "undecided" if density < least else "pass",
+    )
+    colour = _colour(acc, trust, printed, lim, tone_std)
+    action: Action = "accept"
+    pale_fails = [r for r in evenness if r.outcome == "fail" and r.measure in (*_PALE, "zone", "slope")]
+    dark_fails = [r for r in evenness if r.outcome == "fail" and r.measure == "dark"]
+    if any(r.outcome == "fail" for r in photo):
+        action = "retake-photo"
+    elif "fail" in (ghost.outcome, banding.outcome, missing.outcome) or scorch.outcome == "fail":
+        action = "reprint"
+    elif pale_fails:
+        action = "re-press" if paper == "on" else "reprint"
+    elif dark_fails:
+        action = "reprint"
+    elif faint.outcome == "fail":
+        action = "re-press" if paper == "on" else "reprint"
+    elif any(r.outcome == "fail" for r in colour):
+        action = "change-profile"
+    if other_light is not None and other_light.other:
+        shift = max(abs(other_light.red - 1), abs(other_light.blue - 1))
+        colour.append(Reason("other-light", shift, float("nan"), 0.0, "note", detail={"told_by": other_light.by}))
+    reasons = (*photo, ghost, banding, missing, dirt, *evenness, scorch, faint, *colour)
+    undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
+    advice: dict[str, Any] = {}
+    if action == "re-press" and repress:
+        advice["repress"] = repress
+    return Verdict(action=action, reasons=reasons, undecided=undecided, advice=advice)
+
+
+def pale_findings(even: Evenness) -> tuple[Finding, ...]:
+    """Return the findings that pressing again can help."""
+    return tuple(f for f in even.findings if f.kind in _PALE)

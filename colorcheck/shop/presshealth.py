@@ -1,0 +1,694 @@
+"""Findings of many pieces laid over one another: the cause is where they gather: press, blank or sheet.
+
+A finding has a place on its piece. Three more frames give it a place where its cause may sit: on the *platen* (how the
+piece lay), on the *blank* (how it was turned before printing), on the *sheet* (how the picture stood in the printer).
+In the frame of its cause a fault that comes back lies at one place; in the others it is scattered as the
+pieces were turned about.
+
+Two questions, two tests, no threshold tuned on samples:
+
+- *Does it come back at all, in this frame?* Each piece's findings are turned and mirrored at random in every way that
+  maps the piece onto itself, and the concentration is measured again. Were the findings indifferent to the frame, the
+  true arrangement would be one like the others: an exact randomisation test (Fisher, The Design of Experiments, 1935;
+  Edgington & Onghena, Randomization Tests, 4th ed. 2007), p = (b + 1)/(m + 1) after Phipson & Smyth, Stat. Appl.
+  Genet. Mol. Biol. 9(1) 39 (2010).
+- *Which frame explains it best?* The log likelihood of every finding, predicted from the findings of all the other
+  pieces (a mixture of 'anywhere' and Gaussian places, averaged over width and share) in one frame against another. A
+  frame is named only when it is ahead by ln 20 or more: odds of 20 to 1.
+
+Pieces that always lie, are blanked and printed the same way round cannot tell the frames apart, and that is said.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ..ground.cielab import delta_e00
+from ..ground.errors import DataError, FileError, UsageError
+from ..ground.files import damage, read_json
+from ..ground.records import Floats, Mask
+
+FRAMES = ("platen", "blank", "sheet")
+MIN_PIECES = 5  # looked at, before anything is claimed
+MIN_AFFECTED = 4  # pieces with findings of one family
+MIN_AT_SPOT = 3  # pieces that share a spot
+P_LIMIT = 0.01
+ODDS = math.log(20.0)
+_STOP = 20  # shuffles as good as the truth after which the test ends: Besag & Clifford, Biometrika 78(2) 301–304 (1991)
+_WIDTHS_MM = (4.0, 8.0, 16.0)
+_SHARES = (0.3, 0.6, 0.9)
+FAMILY = {
+    "pale": "soft",
+    "faded-edge": "soft",
+    "pale-centre": "soft",
+    "dark": "soft",
+    "dark-edge": "soft",
+    "scorch": "scorch",
+    "pinhole": "crisp",
+    "speck": "crisp",
+    "hair": "crisp",
+    "mottle": "soft",
+    "bubble": "crisp",
+}
+_COLUMNS = (
+    *("platen_x_mm", "platen_y_mm", "platen_turn_deg", "face"),
+    *("blank_turn_deg", "sheet_turn_deg", "sheet_x_mm", "sheet_y_mm"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Placing:
+    """How one piece lay, as the press log words it; turns clockwise in degrees, None where not written down.
+
+    ``platen_mm`` is where the middle of the piece lay, from the middle of the platen as who stands before the press
+    sees it from above: x right, y towards that person; ``platen_turn`` how far it was turned, seen from above;
+    ``viewed_up`` whether the face that its owner looks at lay upwards. ``blank_turn`` is how far the blank (its mark)
+    was turned against the picture, ``sheet_turn`` how far the picture was turned on the printed sheet and
+    ``sheet_mm`` where its middle stood there.
+    """
+
+    platen_mm: tuple[float, float] | None = None
+    platen_turn: float | None = None
+    viewed_up: bool = True
+    blank_turn: float | None = None
+    sheet_turn: float | None = None
+    sheet_mm: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One finding on a piece: kind, place and size in mm, ΔE00."""
+
+    kind: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    delta_e00: float
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One piece and what was found on it."""
+
+    name: str
+    size_mm: tuple[float, float]
+    shape: str
+    action: str
+    spots: tuple[Spot, ...]
+    placing: Placing = Placing()
+    taken: str = ""
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """A place that several pieces share, in the coordinates of its frame: kind, mm, and how many of how many pieces."""
+
+    frame: str
+    kind: str
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+    delta_e00: float
+    pieces: tuple[str, ...]
+    could: int
+
+
+@dataclass(frozen=True, slots=True)
+class FrameTest:
+    """How well one frame gathers one family of findings: log likelihood over 'anywhere', p of the randomisation test.
+
+    ``known`` tells whether this frame's column was filled in; ``varied`` whether the pieces lay differently in it
+    (against the piece's own frame): only then can it be told from the others.
+    """
+
+    frame: str
+    gain: float
+    p: float
+    known: bool
+    varied: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FamilyHealth:
+    """The answer for one family of findings.
+
+    ``source``: a frame, 'unclear' (comes back, but the frames cannot be told apart), 'random' (no sign of coming
+    back) or 'few' (too little evidence). ``ahead`` is the lead in log likelihood over the next frame that differs.
+    """
+
+    family: str
+    source: str
+    affected: int
+    tests: tuple[FrameTest, ...]
+    ahead: float
+    rivals: tuple[str, ...]
+    spots: tuple[Common, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Findings of many pieces, laid over one another."""
+
+    pieces: tuple[Piece, ...]
+    families: tuple[FamilyHealth, ...]
+    yield_share: tuple[int, int]  # accepted, judged
+
+
+@dataclass(frozen=True, slots=True)
+class TrendLine:
+    """One measure over time with its control limits, oldest first; indices count the values."""
+
+    name: str
+    unit: str
+    days: tuple[str, ...]
+    values: tuple[float, ...]
+    centre: float
+    lower: float
+    upper: float
+    smooth: tuple[float, ...]
+    outside: tuple[int, ...]
+    drifting: tuple[int, ...]
+    rough: bool
+
+
+# ---------------------------------------------------------------- files in
+
+
+def load_piece(path: str | Path) -> Piece:
+    """Read what was found on one piece from an inspection or a reading.
+
+    Raises
+    ------
+    FileError
+        It is missing or cannot be read.
+    DataError
+        It is neither, or damaged.
+    """
+    todo = "give files written by 'read' or 'inspect' with --json"
+    d = read_json(path, "a reading or an inspection", todo=todo)
+    name = Path(path).name
+    schema = str(d.get("schema", ""))
+    reading = schema.startswith("colorcheck-reading/")
+    if not reading and not schema.startswith("colorcheck-inspection/"):
+        raise DataError(f"{name} is neither a reading nor an inspection", todo)
+    try:
+        where = d["target"] if reading else d
+        w, h = (_within(v, 5000.0) for v in where["size_mm"])
+        findings = d["press"]["findings"] if reading else d["findings"]
+        spots = tuple(
+            Spot(
+                str(f["kind"]),
+                _within(f["x_mm"]),
+                _within(f["y_mm"]),
+                _within(f["diameter_mm"] or 0),
+                _within(f["delta_e00"] or 0),
+            )
+            for f in findings
+            if f.get("x_mm") is not None and f.get("y_mm") is not None
+        )
+        photos = d.get("photos") or [{}]
+        return Piece(
+            name=Path(path).stem,
+            size_mm=(w, h),
+            shape=str(where.get("shape", "rect")),
+            action=str(d["verdict"]["action"]),
+            spots=spots,
+            taken=str(photos[0].get("taken") or ""),
+            source=name,
+        )
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as e:
+        raise DataError(f"{name} is damaged ({damage(e)})", "read or inspect the piece again") from e
+
+
+def _within(value: Any, most: float = 1e6) -> float:
+    """Take a number; ValueError beyond ``most``."""
+    number = float(value)
+    if not abs(number) <= most:
+        raise ValueError("a number out of range")
+    return number
+
+
+def load_placings(path: str | Path) -> dict[str, Placing]:
+    """Read how the pieces lay: CSV with a column ``file`` and any of the columns of `Placing`.
+
+    Returns
+    -------
+    dict
+        File name without its ending → placing.
+
+    Raises
+    ------
+    FileError
+        It is missing or cannot be read.
+    DataError
+        A column or a number is not understood.
+    """
+    p = Path(path)
+    try:
+        text = p.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as e:
+        raise FileError(f"there is no file {p}", "check the name") from e
+    except OSError as e:
+        raise FileError(f"{p} cannot be read ({e.strerror})", "give a CSV file") from e
+    except UnicodeDecodeError as e:
+        raise DataError(f"{p.name} is no text", "save it as CSV in UTF-8") from e
+    head = text.splitlines()[0] if text.strip() else ""
+    delimiter = max((";", "\t", ","), key=head.count) if head else ","
+    try:
+        rows = csv.DictReader(io.StringIO(text), delimiter=delimiter)
+        names = [(n or "").strip().lower() for n in rows.fieldnames or []]
+        table = list(enumerate(rows, 2))
+    except csv.Error as e:
+        raise DataError(f"{p.name} is no table", "save it as CSV in UTF-8") from e
+    if "file" not in names:
+        raise DataError(f"{p.name} has no column 'file'", f"its first line names file, {', '.join(_COLUMNS)}")
+    if stray := [n for n in names if n and n not in _COLUMNS and n != "file"]:
+        raise DataError(f"{p.name} has an unknown column '{stray[0][:30]}'", f"known are file, {', '.join(_COLUMNS)}")
+    out: dict[str, Placing] = {}
+    for line, raw in table:
+        row = {(k or "").strip().lower(): (v or "").strip() for k, v in raw.items() if isinstance(v, str)}
+        if not row.get("file"):
+            continue
+        out[Path(row["file"]).stem] = _placing(row, f"{p.name}, line {line}")
+    if not out:
+        raise DataError(f"{p.name} names no piece", "write one line for each file")
+    return out
+
+
+def _placing(row: dict[str, str], where: str) -> Placing:
+    def number(key: str) -> float | None:
+        text = row.get(key, "")
+        if not text:
+            return None
+        try:
+            value = float(text.replace(",", "."))
+        except ValueError as e:
+            raise DataError(f"{where}: {key} is '{text[:20]}'", "write a number") from e
+        if not math.isfinite(value) or abs(value) > 5000:
+            raise DataError(f"{where}: {key} is '{text[:20]}'", "write mm, or degrees")
+        return value
+
+    def pair(key: str) -> tuple[float, float] | None:
+        x, y = number(f"{key}_x_mm"), number(f"{key}_y_mm")
+        if (x is None) != (y is None):
+            raise DataError(f"{where}: only one of {key}_x_mm and {key}_y_mm", "write both, or neither")
+        return None if x is None or y is None else (x, y)
+
+    face = row.get("face", "").lower()
+    if face not in ("", "up", "down"):
+        raise DataError(f"{where}: face is '{face[:20]}'", "write up or down: where the viewed face lay")
+    return Placing(
+        platen_mm=pair("platen"),
+        platen_turn=number("platen_turn_deg"),
+        viewed_up=face != "down",
+        blank_turn=number("blank_turn_deg"),
+        sheet_turn=number("sheet_turn_deg"),
+        sheet_mm=pair("sheet"),
+    )
+
+
+def placed(pieces: Sequence[Piece], placings: dict[str, Placing]) -> tuple[Piece, ...]:
+    """Give the pieces their placings; a name in the table without a piece is refused.
+
+    Raises
+    ------
+    UsageError
+        The table names a piece that was not given.
+    """
+    names = {p.name for p in pieces}
+    if stray := [n for n in placings if n not in names]:
+        raise UsageError(
+            f"the table names '{stray[0][:40]}', which is not among the files", "give it, or strike the line"
+        )
+    return tuple(replace(p, placing=placings.get(p.name, Placing())) for p in pieces)
+
+
+# ---------------------------------------------------------------- frames
+
+
+def in_frame(xy: Floats, piece: Piece, frame: str) -> Floats:
+    """Places on a piece → places in a frame, both (n, 2) in mm.
+
+    The origin is the middle of the platen, blank or sheet; a piece whose place on platen or sheet was not written
+    down is taken to have lain in the middle.
+    """
+    p, (w, h) = piece.placing, piece.size_mm
+    out = np.asarray(xy, float) - (w / 2, h / 2)
+    if frame == "blank":
+        return _turned(out, -(p.blank_turn or 0.0))
+    if frame == "sheet":
+        return np.asarray(_turned(out, p.sheet_turn or 0.0) + np.array(p.sheet_mm or (0.0, 0.0)))
+    if not p.viewed_up:
+        out = out * (-1.0, 1.0)
+    return np.asarray(_turned(out, p.platen_turn or 0.0) + np.array(p.platen_mm or (0.0, 0.0)))
+
+
+def _turned(xy: Floats, degrees: float) -> Floats:
+    a = math.radians(degrees)
+    c, s = math.cos(a), math.sin(a)
+    return np.asarray(xy @ np.array([[c, s], [-s, c]]))
+
+
+def _symmetries(piece: Piece) -> list[Floats]:
+    """List the turns and mirrors (2, 2) that map a rectangular piece onto itself."""
+    w, h = piece.size_mm
+    flips = [np.diag([a, b]).astype(float) for a in (1, -1) for b in (1, -1)]
+    if abs(w - h) > 0.02 * max(w, h):
+        return flips
+    swap = np.array([[0.0, 1.0], [1.0, 0.0]])
+    return flips + [f @ swap for f in flips]
+
+
+def _shuffled(xy: Floats, piece: Piece, rng: np.random.Generator) -> Floats:
+    """Turn or mirror the findings (n, 2) of one piece at random in a way that maps the piece onto itself."""
+    middle = np.array(piece.size_mm) / 2
+    if piece.shape == "round":
+        out = _turned(xy - middle, float(rng.uniform(0, 360)))
+        return np.asarray(out * (1.0, float(rng.choice([-1.0, 1.0]))) + middle)
+    group = _symmetries(piece)
+    return np.asarray((xy - middle) @ group[int(rng.integers(len(group)))].T + middle)
+
+
+def _area(piece: Piece) -> float:
+    w, h = piece.size_mm
+    return w * h * (math.pi / 4 if piece.shape == "round" else 1.0)
+
+
+def gain(xy: Floats, owner: Any, area: Floats) -> float:
+    """Log likelihood of findings, each predicted from those of the other pieces, over 'anywhere on the piece'.
+
+    Parameters
+    ----------
+    xy : (n, 2)
+        Places in one frame.
+    owner : (n,) int
+        Piece of each.
+    area : (n,)
+        Of that piece, mm².
+
+    Returns
+    -------
+    float
+        Natural logarithm, averaged over widths of 4 to 16 mm and shares of 0.3 to 0.9; nought when nothing gathers.
+    """
+    apart = (xy[:, None, :] - xy[None, :, :]) ** 2
+    d2 = apart.sum(axis=2)
+    other = owner[:, None] != owner[None, :]
+    count = np.maximum(other.sum(axis=1), 1)
+    logs = []
+    for width in _WIDTHS_MM:
+        near = np.exp(-0.5 * d2 / width**2) / (2 * math.pi * width**2) * other
+        ratio = near.sum(axis=1) / count * area
+        for share in _SHARES:
+            logs.append(float(np.log((1 - share) + share * ratio).sum()))
+    top = max(logs)
+    return top + math.log(sum(math.exp(v - top) for v in logs) / len(logs))
+
+
+# ---------------------------------------------------------------- the answer
+
+
+def judge_health(pieces: Sequence[Piece], *, shuffles: int = 999, seed: int = 0) -> Health:
+    """Lay the findings of many pieces over one another and name the source that explains them.
+
+    Parameters
+    ----------
+    pieces : sequence of Piece
+        Those without findings count: they tell how often a place is free of them.
+    shuffles : int
+        Of the randomisation test.
+    seed : int
+        One seed, one answer.
+
+    Returns
+    -------
+    Health
+
+    Raises
+    ------
+    DataError
+        No piece is fit to judge.
+    """
+    fit = tuple(p for p in pieces if p.action != "retake-photo")
+    if not fit:
+        raise DataError("none of these pieces could be judged", "take their photos again")
+    families = []
+    for family in ("soft", "crisp", "scorch"):
+        if any(FAMILY.get(s.kind) == family for p in fit for s in p.spots):
+            families.append(_judge_family(family, fit, shuffles, np.random.default_rng([seed, len(fit), len(family)])))
+    return Health(fit, tuple(families), (sum(p.action == "accept" for p in fit), len(fit)))
+
+
+def _judge_family(family: str, pieces: tuple[Piece, ...], shuffles: int, rng: np.random.Generator) -> FamilyHealth:
+    groups = [
+        (k, p, np.array([(s.x_mm, s.y_mm) for s in p.spots if FAMILY.get(s.kind) == family]).reshape(-1, 2))
+        for k, p in enumerate(pieces)
+    ]
+    groups = [g for g in groups if len(g[2])]
+    owner = np.concatenate([np.full(len(xy), k) for k, _, xy in groups])
+    area = np.concatenate([np.full(len(xy), _area(p)) for _, p, xy in groups])
+    enough = len(groups) >= MIN_AFFECTED and len(pieces) >= MIN_PIECES
+    tests = []
+    for frame in FRAMES:
+        true = gain(np.concatenate([in_frame(xy, p, frame) for _, p, xy in groups]), owner, area)
+        p_value = 1.0
+        if enough:
+            beyond, drawn = 0, 0
+            while drawn < shuffles and beyond < _STOP:
+                moved = np.concatenate([in_frame(_shuffled(xy, p, rng), p, frame) for _, p, xy in groups])
+                beyond += gain(moved, owner, area) >= true - 1e-9
+                drawn += 1
+            p_value = beyond / drawn if beyond >= _STOP else (beyond + 1) / (drawn + 1)
+        known = any(_known(p, frame) for _, p, _ in groups)
+        tests.append(FrameTest(frame, true, p_value, known, _varied([p for _, p, _ in groups], frame)))
+    source, ahead, rivals = _source(tests, [p for _, p, _ in groups], enough)
+    spots: list[Common] = []
+    if source != "few":
+        best = max(tests, key=lambda t: t.gain).frame if source in ("random", "unclear") else source
+        spots = _common(family, pieces, best) if source != "random" else []
+        if not spots and source not in ("random", "few"):
+            source = "random"
+    return FamilyHealth(family, source, len(groups), tuple(tests), ahead, rivals, tuple(spots))
+
+
+def _known(p: Piece, frame: str) -> bool:
+    """Whether the piece's place in the frame was written down."""
+    q = p.placing
+    if frame == "platen":
+        return q.platen_turn is not None or q.platen_mm is not None
+    return (q.blank_turn if frame == "blank" else q.sheet_turn) is not None
+
+
+def _differs(pieces: Sequence[Piece], one: str, other: str) -> bool:
+    """Whether two frames can be told apart: some pieces stand in them differently against one another."""
+    probe = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    moves = set()
+    for p in pieces:
+        span = np.array(p.size_mm)
+        a, b = in_frame(probe * span, p, one), in_frame(probe * span, p, other)
+        # what maps the one frame onto the other, as a rounded signature
+        ma, mb = np.column_stack([a[1] - a[0], a[2] - a[0]]), np.column_stack([b[1] - b[0], b[2] - b[0]])
+        turn = mb @ np.linalg.inv(ma)
+        shift = b.mean(axis=0) - turn @ a.mean(axis=0)
+        moves.add((*np.round(turn.ravel(), 1), *np.round(shift / 5.0)))
+    return len(moves) > 1
+
+
+def _varied(pieces: Sequence[Piece], frame: str) -> bool:
+    return any(_differs(pieces, frame, other) for other in FRAMES if other != frame)
+
+
+def _source(tests: Sequence[FrameTest], pieces: Sequence[Piece], enough: bool) -> tuple[str, float, tuple[str, ...]]:
+    """Name the frame, its lead, and the frames that explain the findings as well."""
+    if not enough:
+        return "few", 0.0, ()
+    best = max(tests, key=lambda t: t.gain)
+    if best.p > P_LIMIT or best.gain < ODDS:
+        return "random", best.gain, ()
+    rivals, ahead = [], math.inf
+    for t in tests:
+        if t.frame == best.frame:
+            continue
+        lead = best.gain - t.gain
+        if not _differs(pieces, best.frame, t.frame) or lead < ODDS:
+            rivals.append(t.frame)
+        ahead = min(ahead, lead)
+    if rivals or not best.known:
+        return "unclear", ahead, (best.frame, *rivals)
+    return best.frame, ahead, ()
+
+
+def _common(family: str, pieces: tuple[Piece, ...], frame: str) -> list[Common]:
+    """Places that at least three pieces share, strongest first: greedy, each finding counted once."""
+    rows = [
+        (k, s, in_frame(np.array([[s.x_mm, s.y_mm]]), p, frame)[0])
+        for k, p in enumerate(pieces)
+        for s in p.spots
+        if FAMILY.get(s.kind) == family
+    ]
+    lay = [_known(p, frame) for p in pieces]
+    lay = lay if any(lay) else [True] * len(pieces)
+    left = list(range(len(rows)))
+    out = []
+    while left:
+        xy = np.array([rows[k][2] for k in left])
+        reach = np.array([max(8.0, 0.35 * rows[k][1].diameter_mm) for k in left])
+        near = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1)) <= reach[:, None]
+        counts = [len({rows[left[j]][0] for j in np.flatnonzero(row)}) for row in near]
+        k = int(np.argmax(counts))
+        if counts[k] < MIN_AT_SPOT:
+            break
+        inside = [left[j] for j in np.flatnonzero(near[k])]
+        middle = np.median(np.array([rows[j][2] for j in inside]), axis=0)
+        kinds = [rows[j][1].kind for j in inside]
+        owners = {rows[j][0] for j in inside}
+        kind = max(set(kinds), key=lambda v: (kinds.count(v), v))
+        out.append(
+            Common(
+                frame=frame,
+                kind=kind,
+                x_mm=float(middle[0]),
+                y_mm=float(middle[1]),
+                diameter_mm=float(np.median([rows[j][1].diameter_mm for j in inside])),
+                delta_e00=float(np.median([rows[j][1].delta_e00 for j in inside])),
+                pieces=tuple(sorted(pieces[k].name for k in owners)),
+                could=sum(
+                    _covers(p, frame, middle) or k in owners for k, p in enumerate(pieces) if lay[k] or k in owners
+                ),
+            )
+        )
+        left = [j for j in left if j not in inside]
+    return out
+
+
+def _covers(p: Piece, frame: str, at: Floats) -> bool:
+    """Whether a piece lay over a place of the frame."""
+    w, h = p.size_mm
+    base = in_frame(np.array([[0.0, 0.0], [w, 0.0], [0.0, h]]), p, frame)
+    back = np.linalg.solve(np.column_stack([base[1] - base[0], base[2] - base[0]]), at - base[0])
+    if p.shape == "round":
+        return bool(np.hypot(*(back - 0.5)) <= 0.5)
+    return bool((back >= 0).all() and (back <= 1).all())
+
+
+# ---------------------------------------------------------------- fading
+
+
+@dataclass(frozen=True, slots=True)
+class GroupFade:
+    """Change of one group of colours since the first reading: ΔE00 with its doubt (one standard deviation)."""
+
+    name: str
+    delta_e00: float
+    std: float
+    delta_l: float
+    delta_c: float
+    cells: int
+
+
+@dataclass(frozen=True, slots=True)
+class Fade:
+    """One later reading against the first: the whole and the groups, most changed first.
+
+    ``order`` tells how many leading groups are apart from the last one by more than twice their joint doubt.
+    """
+
+    name: str
+    taken: str
+    mean: GroupFade
+    groups: tuple[GroupFade, ...]
+    apart: int
+
+
+GROUPS = ("greys", "reds", "yellows", "greens", "cyans", "blues", "magentas")
+# what two photos of an unchanged piece differ by in a whole group of colours, ΔE00, root mean square; measured on
+# simulated photos: same camera and lamp 0.2, other lamp 2.2, other camera and lamp 3.1
+SETUP_DE00 = {"same": 0.3, "lamp": 2.2, "camera": 3.1}
+
+
+def colour_group(device_rgb: Floats) -> list[str]:
+    """Name the group of each device colour (n, 3): greys, or one of six hues; '' for near white."""
+    rgb = np.asarray(device_rgb, float)
+    out = []
+    for r, g, b in rgb.tolist():
+        top, low = max(r, g, b), min(r, g, b)
+        if top - low < 40:
+            out.append("greys" if top < 235 else "")
+            continue
+        hue = math.degrees(math.atan2(math.sqrt(3) * (g - b), 2 * r - g - b)) % 360
+        out.append(("reds", "yellows", "greens", "cyans", "blues", "magentas")[int(((hue + 30) % 360) // 60)])
+    return out
+
+
+def judge_fading(
+    device_rgb: Floats,
+    first: Floats,
+    later: Floats,
+    u_first: Floats,
+    u_later: Floats,
+    usable: Mask,
+    *,
+    name: str = "",
+    taken: str = "",
+    setup: float = SETUP_DE00["lamp"],
+) -> Fade:
+    """Compare a later reading of a piece with its first, by groups of colours.
+
+    Parameters
+    ----------
+    device_rgb : (n, 3)
+    first, later : (n, 3)
+        CIELAB relative to the bare coat, cell by cell.
+    u_first, u_later : (n,)
+        Random uncertainty of each, ΔE00.
+    usable : (n,) bool
+    name, taken : str
+        Of the later reading.
+    setup : float
+        ΔE00 by which two photos of an unchanged piece differ in a whole group, one standard deviation.
+
+    Returns
+    -------
+    Fade
+
+    Raises
+    ------
+    DataError
+        Too few cells in common.
+
+    Notes
+    -----
+    A mean of ΔE00 is never nought, even for a piece that did not change; so the mean square of the cells' random doubt
+    is taken off the mean square of their ΔE00 before the root. The ranking is of this piece in its light; no
+    years follow from it (light stability: ISO 18937 series).
+    """
+    if usable.sum() < 8:
+        raise DataError("too few cells can be compared", "take both photos again")
+    groups = np.array(colour_group(device_rgb))
+    de = np.asarray(delta_e00(first, later))
+    noise = np.hypot(u_first, u_later)
+
+    def one(label: str, pick: Mask) -> GroupFade:
+        n = int(pick.sum())
+        raw = float(np.mean(de[pick] ** 2))
+        value = math.sqrt(max(raw - float(np.mean(noise[pick] ** 2)), 0.0))
+        shared = math.hypot(setup, float(np.sqrt(np.mean(noise[pick] ** 2))) / math.sqrt(n))
+        chroma = np.hypot(later[pick, 1], later[pick, 2]) - np.hypot(first[pick, 1], first[pick, 2])
+        return GroupFade(
+            label, value, shared, float(np.mean(later[pick, 0] - first[pick, 0])), float(np.mean(chroma)), n
+        )
+
+    found = [one(g, usable & (groups == g)) for g in GROUPS if (usable & (groups == g)).sum() >= 2]
+    found.sort(key=lambda g: -g.delta_e00)
+    last = found[-1] if found else None
+    apart = sum(last is not None and g.delta_e00 - last.delta_e00 > 2 * math.hypot(g.std, last.std) for g in found)
+    return Fade(name, taken, one("all colours", usable & (groups != "")), tuple(found), apart)

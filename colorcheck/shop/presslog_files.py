@@ -1,0 +1,234 @@
+"""The press log as files: export to CSV and JSON lines, reading an export back, and a checked copy of the log file."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import Connection
+
+from .. import __version__
+from ..ground.errors import ColorcheckError, DataError, FileError, UsageError
+from ..ground.files import whole
+from .presslog_records import Cost, Entry, Lay, NewEntry, Photo, Recipe, clean
+from .presslog_tables import METADATA, blanks, costs, entries, pieces, recipes, results
+
+SCHEMA = "colorcheck-log/1"
+WHOLE = "press-log.jsonl"  # what is read back; the CSV files are for spreadsheets
+_INSIDE = ("words", "name_key", "lot_key", "fingerprint")  # columns that only searches use
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text that begins so for a formula
+
+
+def export_tables(c: Connection, folder: Path, *, overwrite: bool, whole_of: Callable[[Any], Entry]) -> dict[str, int]:
+    """Write every table as CSV, and the log as JSON lines; see `PressLog.export`."""
+    last = folder / WHOLE
+    if folder.exists() and not folder.is_dir():
+        raise FileError(f"{folder} is a file", "name a folder for the export")
+    if last.exists() and not overwrite:
+        raise FileError(f"{last} exists and is kept", "choose another folder, or add --overwrite")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise FileError(f"the folder {folder} cannot be made ({e.strerror})", "choose another place") from e
+    done: dict[str, int] = {}
+    for table in METADATA.sorted_tables:
+        if table is not results:
+            done[f"{table.name}.csv"] = _write_csv(c, table, folder / f"{table.name}.csv")
+    count = int(c.execute(sa.select(sa.func.count()).select_from(entries)).scalar_one())
+    with whole(last) as temporary, open(temporary, "w", encoding="utf-8", newline="\n") as f:
+        head = {
+            "schema": SCHEMA,
+            "entries": count,
+            "written": datetime.now(UTC),
+            "program": f"colorcheck {__version__}",
+        }
+        f.write(json.dumps(head, default=str) + "\n")
+        after = 0
+        while batch := c.execute(
+            sa.select(entries).where(entries.c.id > after).order_by(entries.c.id).limit(500)
+        ).all():
+            for row in batch:
+                f.write(json.dumps(_line(whole_of(row)), ensure_ascii=False) + "\n")
+            after = batch[-1].id
+    return {**done, WHOLE: count}
+
+
+def _write_csv(c: Connection, table: sa.Table, path: Path) -> int:
+    """One table; UTF-8 with a mark, so that spreadsheets show every letter. Returns its rows."""
+    columns: list[Any] = [column for column in table.columns if column.name not in _INSIDE]
+    source: Any = table
+    if table is entries:  # with the names that a person looks for
+        columns += [pieces.c.name.label("piece"), blanks.c.name.label("blank"), blanks.c.lot]
+        columns.append(recipes.c.text.label("recipe"))
+        source = entries.outerjoin(pieces, entries.c.piece_id == pieces.c.id)
+        source = source.outerjoin(blanks, entries.c.blank_id == blanks.c.id)
+        source = source.outerjoin(recipes, entries.c.recipe_id == recipes.c.id)
+    heads = ["amount" if column is costs.c.thousandths else column.name for column in columns]
+    order = list(table.primary_key.columns)
+    n = 0
+    with whole(path) as temporary, open(temporary, "w", encoding="utf-8-sig", newline="") as f:
+        writer = csv.writer(f)
+        writer.writerow(heads)
+        query = sa.select(*columns).select_from(source).order_by(*order)
+        for row in c.execution_options(yield_per=200).execute(query):
+            n += 1
+            writer.writerow([_cell(v, head) for v, head in zip(row, heads, strict=True)])
+    return n
+
+
+def _cell(value: Any, head: str) -> Any:
+    if head == "amount":
+        return f"{value // 1000}.{value % 1000:03}"
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="seconds")
+    if isinstance(value, str) and value.startswith(_FORMULA):
+        return "'" + value
+    return value
+
+
+def _line(e: Entry) -> dict[str, Any]:
+    """One entry as one line: what is needed to record it again."""
+    return {
+        "uid": e.row.uid,
+        "created": e.row.created.isoformat(),
+        "kind": e.row.kind,
+        "piece": e.row.piece,
+        "blank": e.row.blank,
+        "lot": e.row.lot,
+        "press_no": e.row.press_no,
+        "note": e.row.note,
+        "recipe": None if e.recipe is None else asdict(e.recipe),
+        "lay": None if e.lay is None else asdict(e.lay),
+        "costs": [asdict(k) for k in e.costs],
+        "photos": [asdict(p) for p in e.photos],
+        "result": e.data,
+    }
+
+
+def read_export(folder: Path) -> Iterator[NewEntry]:
+    """Entries of an export, one by one.
+
+    Raises
+    ------
+    FileError
+        There is none.
+    DataError
+        It is damaged, or has fewer lines than it says.
+    """
+    path = folder / WHOLE if folder.is_dir() else folder
+    todo = f"give the folder that 'log export' wrote, with {WHOLE} in it"
+    if not path.is_file():
+        raise FileError(f"there is no export at {path}", todo)
+    try:
+        with path.open(encoding="utf-8") as f:
+            head = json.loads(f.readline() or "null")
+            if not isinstance(head, dict) or not str(head.get("schema", "")).startswith("colorcheck-log/"):
+                raise DataError(f"{path.name} is not an export of a press log", todo)
+            if head["schema"] != SCHEMA:
+                raise DataError(f"{path.name} was written by a newer colorcheck", "update colorcheck")
+            n = 0
+            for number, line in enumerate(f, start=2):
+                try:
+                    new = _entry(json.loads(line))
+                except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as e:
+                    raise DataError(f"line {number} of {path.name} is damaged", "nothing was taken up") from e
+                n += 1
+                yield new
+            if n != head.get("entries"):
+                raise DataError(
+                    f"{path.name} holds {n} of {head.get('entries')} entries", "it was cut short: nothing was taken up"
+                )
+    except ColorcheckError:
+        raise
+    except OSError as e:
+        raise FileError(f"{path} cannot be read ({e.strerror})", "check its permissions") from e
+    except (ValueError, RecursionError) as e:
+        raise DataError(f"{path.name} is not an export of a press log", todo) from e
+
+
+def _entry(d: Mapping[str, Any]) -> NewEntry:
+    """One line back as an entry; ValueError, TypeError or KeyError for what no export would hold."""
+    result, press_no = d["result"], d["press_no"]
+    if not isinstance(result, dict):
+        raise TypeError("result")
+    uid, created = str(d["uid"]), datetime.fromisoformat(d["created"])
+    if not re.fullmatch(r"[0-9a-f]{32}", uid) or created.tzinfo is None:
+        raise ValueError("uid or moment")
+    if press_no is not None and not 0 < int(press_no) < 1000:
+        raise ValueError("press_no")
+    if not all(re.fullmatch(r"[0-9a-f]{64}", p["sha256"]) for p in d["photos"]):
+        raise ValueError("sha256")
+    costs = tuple(Cost(clean(k["item"], 80), int(k["thousandths"]), clean(k["currency"], 8)) for k in d["costs"])
+    if any(abs(k.thousandths) > 10**15 for k in costs):
+        raise ValueError("cost")
+    return NewEntry(
+        kind=str(d["kind"]),
+        data=result,
+        photos=tuple(Photo(*(str(p[k]) for k in ("sha256", "file", "device", "taken"))) for p in d["photos"]),
+        piece=str(d["piece"]),
+        blank=str(d["blank"]),
+        lot=str(d["lot"]),
+        recipe=Recipe(**_checked(d["recipe"])) if d["recipe"] else None,
+        costs=costs,
+        lay=Lay(**_checked(d["lay"])) if d["lay"] else None,
+        press_no=None if press_no is None else int(press_no),
+        note=str(d["note"]),
+        created=created,
+        uid=uid,
+    )
+
+
+_WORDS = {"pressure", "heated_face", "stack", "face"}
+_MAYBE = {"set_c", "measured_c", "seconds", "humidity_pct"}
+
+
+def _checked(d: Mapping[str, Any]) -> dict[str, Any]:
+    """Fields of a recipe or a lay, each of its own kind."""
+    out: dict[str, Any] = {}
+    for key, value in d.items():
+        if key in _WORDS:
+            out[key] = clean(value, 300)
+        elif value is None and key in _MAYBE:
+            out[key] = None
+        else:
+            out[key] = float(value)
+            if not abs(out[key]) < 1e6:
+                raise ValueError(key)
+    if out.get("face", "") not in ("", "up", "down"):
+        raise ValueError("face")
+    return out
+
+
+def copy_file(source: sqlite3.Connection, path: Path, to: Path, *, overwrite: bool) -> int:
+    """Copy a log file in use, check the copy, then give it its name; see `PressLog.backup`."""
+    if to.exists():
+        if to.is_dir():
+            raise FileError(f"{to} is a folder", "name a file for the backup")
+        if to.samefile(path):
+            raise UsageError("the backup would replace the log itself", "name another file")
+        if not overwrite:
+            raise FileError(f"{to} exists and is kept", "choose another name, or add --overwrite")
+    with whole(to) as temporary:
+        try:
+            with closing(sqlite3.connect(temporary)) as copy:
+                source.backup(copy)
+                copy.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
+                said = [str(r[0]) for r in copy.execute("PRAGMA integrity_check(3)")]
+                if said != ["ok"]:
+                    raise FileError(f"the copy is not sound ({said[0][:80]})", "see 'log check'; no backup was kept")
+                count = int(copy.execute("SELECT count(*) FROM entries").fetchone()[0])
+        except sqlite3.Error as e:
+            raise FileError(f"{to} could not be written ({e})", "check the disk; no backup was kept") from e
+        with open(temporary, "rb+") as f:
+            os.fsync(f.fileno())
+    return count

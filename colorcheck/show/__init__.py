@@ -1,0 +1,1 @@
+"""Results in words, pictures and files; no number is made here."""

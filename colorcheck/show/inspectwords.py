@@ -1,0 +1,400 @@
+"""An inspection → sentences: what `words` cannot say because a finished piece is no target.
+
+Terminal, report and JSON take their sentences from here, so that they never say two different things.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from ..ground.records import Finding, Reason
+from . import words
+from .words import number, sentences
+
+if TYPE_CHECKING:
+    from ..piece.inspection import Before, Inspection
+
+_LITTLE = 0.1  # less of the piece than this cannot carry a verdict, as in the decision
+_MOST = 0.7
+_SHORT = {
+    "pose-mm": "doubt about the place, mm",
+    "dark": "brightness of the brightest print, %",
+    "clipped-cells": "area overexposed, %",
+    "crisp-defects": "specks, pinholes and hairs",
+    "profile-mean": "colour error, mean ΔE00",
+    "judged-share": "share of the piece that could be judged",
+}
+_BROAD = {
+    "tilt": "a change from one side to the other",
+    "bowl": "a pale or dark middle",
+    "ring": "a paler or darker rim",
+    "edge": "a faded edge",
+    "centre": "a pale middle",
+    "broad spot": "a large soft spot",
+    "colour": "a pale or dark middle that goes with the picture's own colours",
+}
+_SETTLE = {
+    "blank frame": "Take the piece away, lay a blank white sheet exactly in its place and photograph it, with camera, "
+    "lamp and exposure untouched; then inspect again with --blank-frame and that photo.",
+    "turned a quarter and shifted": "Photograph the piece twice more without moving camera or lamp: first turned by a "
+    "quarter, then shifted by a fifth of its width, and give all photos together. What turns with the piece is in the "
+    "print, what stays is light.",
+}
+_CARD = "White card that reaches 3 cm beyond the piece on all sides shows the light as well."
+_SEVERITY = {"major": "plain to see", "minor": "seen when looked for", "note": "hardly seen"}
+_MEASURE_COLOUR = (
+    "Press a test target on the same kind of glass, read it, and inspect with --reading and that result; "
+    "the profile you print through (--profile) is second best."
+)
+_SETTLE["reading"] = _MEASURE_COLOUR
+
+
+# ---------------------------------------------------------------- table
+
+
+def short_name(r: Reason) -> str:
+    """Name of a measure in a table, with its unit."""
+    return words.short_name(r) if _is_spot(r) else _SHORT.get(r.measure, words.short_name(r))
+
+
+def limit_text(r: Reason, i: Inspection) -> str:
+    """Give the limit as text."""
+    if r.measure == "crisp-defects":
+        return f"none above {number(_dot_mm(i))} mm"
+    return words.limit_text(r)
+
+
+def settled_by(i: Inspection) -> str:
+    """Say in full which photo settles what light could hide; '' when nothing is hidden."""
+    d = i.defects
+    if not d.settle_by:
+        return ""
+    card = "" if "card" in d.anchors or d.settle_by == "reading" else _CARD
+    return sentences(_SETTLE.get(d.settle_by, d.settle_by), card)
+
+
+def _is_spot(r: Reason) -> bool:
+    return "diameter_mm" in r.detail
+
+
+def _dot_mm(i: Inspection) -> float:
+    return float(i.limits.get("even", {}).get("dot_mm", math.nan))
+
+
+# ---------------------------------------------------------------- the answer
+
+
+def headline(i: Inspection) -> str:
+    """Say what to do, in one line that stands alone."""
+    v = i.verdict
+    if v.action == "retake-photo" and not words.unfit(v):
+        if i.defects.judged_share < _LITTLE:
+            return "Take the photo again: too little of the piece could be judged"
+        if i.defects.settle_by == "reading":
+            return "Not decided: the picture's own colours could hide a pale middle; measure the glass"
+        return "Take the photo again: light and print cannot be told apart in this one"
+    if v.action == "reprint" and _outcome_of(i, words.PALE) is None:
+        return "Print again: this piece cannot be mended by pressing"
+    return words.headline(v)
+
+
+def _outcome_of(i: Inspection, measures: tuple[str, ...]) -> Reason | None:
+    return next((r for r in i.verdict.reasons if r.measure in measures and r.outcome == "fail"), None)
+
+
+def why(i: Inspection) -> str:
+    """Say why, in one or two sentences."""
+    v = i.verdict
+    failed = [r for r in v.reasons if r.outcome == "fail"]
+    if words.unfit(v):
+        faults = [r for r in failed if words.is_photo_measure(r)]
+        n = len(faults) - 1
+        return sentences(say(faults[0], i), f"The photo has {words.count_of(n, 'more fault')}." if n else "")
+    if v.action == "retake-photo":
+        broad = next((r for r in v.reasons if r.measure == "broad-light"), None)
+        glint = next((r for r in v.reasons if r.measure in words.PALE and r.outcome == "undecided"), None)
+        if glint is not None and (broad is None or broad.outcome != "undecided"):
+            what = f"A pale place{words.at_place(glint.place)} could be a reflection: in one photo they look alike."
+            return sentences(what, _SETTLE["turned a quarter and shifted"])
+        said = say(broad, i) if broad is not None and broad.outcome == "undecided" else _little(i)
+        return sentences(said, _SETTLE.get(i.defects.settle_by, i.defects.settle_by))
+    on_piece = [r for r in failed if not words.is_photo_measure(r)]
+    pale = [r for r in on_piece if r.measure in words.PALE]
+    if v.action == "re-press" and pale:
+        return words.sum_up_pale(pale, i)
+    if v.action == "reprint" and on_piece:
+        first = on_piece[0]
+        if first in pale:
+            off = "The paper is off, so the piece cannot be pressed again." if i.paper == "off" else ""
+            return sentences(words.sum_up_pale(pale, i), off)
+        return say(first, i)
+    if v.action == "change-profile":
+        first_colour = next((r for r in on_piece if words.step_of(r) == "colour"), None)
+        lead = "Every piece printed this way will look the same, so pressing again cannot mend it."
+        return sentences(say(first_colour, i) if first_colour else "", lead)
+    text = "The photo is good enough, and nothing found on the piece is beyond its limit."
+    if v.undecided:
+        text += f" Too close to call: {' and '.join(dict.fromkeys(words.plain_measure(m) for m in v.undecided))}."
+    return sentences(text, _little(i) if i.defects.judged_share < _MOST else "")
+
+
+def _little(i: Inspection) -> str:
+    share = number(100 * i.defects.judged_share, 0)
+    return f"Only {share} % of the piece could be judged; the rest is nearly white, at an outline or under glare."
+
+
+# ---------------------------------------------------------------- one sentence for every step
+
+
+def _dark(r: Reason, _: Inspection) -> str:
+    return (
+        f"The photo is too dark: the brightest print reaches {number(100 * r.value)} % of full brightness, at least "
+        f"{number(100 * r.limit, 0)} % is needed."
+    )
+
+
+def _clipped(r: Reason, _: Inspection) -> str:
+    return f"The photo is overexposed: {number(100 * r.value, 0)} % of the piece is blank."
+
+
+def _pose(r: Reason, _: Inspection) -> str:
+    return (
+        f"The artwork could not be laid on the photo closely enough: places may be {number(r.value, 1)} mm off (limit "
+        f"{number(r.limit, 1)} mm)."
+    )
+
+
+def _glare(r: Reason, _: Inspection) -> str:
+    share = number(100 * r.value, 0 if r.value > 0.1 else 1)
+    if r.outcome == "fail":
+        return f"A reflection lies over {share} % of the piece; paleness there cannot be told from the lamp."
+    return f"A reflection lies over {share} % of the piece; nothing was judged there."
+
+
+def _ghost(r: Reason, _: Inspection) -> str:
+    seen = "is plain to see" if r.outcome == "fail" else "is too faint to matter"
+    value = _value(r)
+    return f"The paper moved: a second, shifted copy of the print {seen}, {value}. Pressing again does not mend it."
+
+
+def _lines(r: Reason, _: Inspection) -> str:
+    seen = "are plain to see" if r.outcome == "fail" else "are too faint to matter"
+    period = number(float(r.detail["diameter_mm"]))
+    return f"The printer left regular lines, one every {period} mm; they {seen}, {_value(r)}."
+
+
+def _yellow(r: Reason, _: Inspection) -> str:
+    at = words.at_place(r.place)
+    if r.outcome == "fail":
+        return f"Bare coat has turned yellow{at}: {_value(r)}. Too hot or too long."
+    return f"Bare coat is slightly yellow{at}: {words.measured_text(r)} ΔE00."
+
+
+def _crisp(r: Reason, i: Inspection) -> str:
+    if r.value <= 0:
+        return "No specks, pinholes or hairs."
+    size = float(r.detail.get("largest_mm", math.nan))
+    largest = (
+        f", {'' if r.value < 1.5 else 'the largest '}{number(size)} mm (limit {number(_dot_mm(i))} mm)"
+        if math.isfinite(size)
+        else ""
+    )
+    n = (
+        words.count_of(round(r.value), "speck, pinhole or hair")
+        if r.value < 1.5
+        else f"{r.value:.0f} specks, " + ("pinholes or hairs")
+    )
+    return (
+        f"{n[:1].upper()}{n[1:]}{largest}: dirt or lint under the paper, or a flaw of the coat. Pressing again does "
+        "not mend them."
+    )
+
+
+def broad_words(i: Inspection) -> str:
+    """List what light could hide, in words."""
+    names = list(dict.fromkeys(_BROAD.get(a, a.replace("-", " ")) for a in i.defects.ambiguous))
+    return " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def _broad(r: Reason, i: Inspection) -> str:
+    what = f" ({names})" if (names := broad_words(i)) else ""
+    size = f", up to {number(r.value)} ΔE00," if math.isfinite(r.value) and r.value >= 0.05 else ""
+    if r.outcome == "undecided" and i.defects.settle_by == "reading":
+        return f"A gradual change over the piece{what}{size} cannot be told from how this glass shows the colours."
+    if r.outcome == "undecided":
+        return f"A gradual change over the piece{what}{size} cannot be told from the lamp in this photo."
+    return f"A gradual change over the piece{what}{size} could hide in the light; that is within the limit."
+
+
+_CAMERAS = {
+    "other": " The reading was made with another camera, and two cameras see colours differently: "
+    "read the target again with the camera that took this photo.",
+    "unknown": " Whether the same camera took the reading and this photo is not known (the files do not both say), "
+    "and two cameras see colours differently: use one camera for both.",
+}
+
+
+def _mean(r: Reason, i: Inspection) -> str:
+    against = "the reading" if i.defects.source == "reading" else "the profile"
+    if r.outcome == "pass":
+        return f"With spots and light set aside, the colours agree with {against}: {_value(r)} on average."
+    end = {
+        "fail": " They are off all over the piece.",
+        "undecided": " It is over the limit, but not by more than the uncertainty.",
+    }.get(r.outcome, "")
+    if r.outcome == "undecided":
+        end += _CAMERAS.get(str(r.detail.get("camera", "")), "")
+    return f"With spots and light set aside, the colours differ from {against} by {_value(r)} on average.{end}"
+
+
+def _unknown(_: Reason, i: Inspection) -> str:
+    if i.defects.source != "photo":
+        return "Whether the colours are true was not judged: the photo shows no bare coat or white card."
+    return "Whether the colours are true was not judged: that needs a reading of the same glass, or the profile."
+
+
+_SAY: dict[str, Callable[[Reason, Inspection], str]] = {
+    "dark": _dark,
+    "clipped-cells": _clipped,
+    "pose-mm": _pose,
+    "glare": _glare,
+    "crisp-defects": _crisp,
+    "broad-light": _broad,
+    "profile-mean": _mean,
+    "colour-unknown": _unknown,
+    "judged-share": lambda _, i: _little(i),
+}
+_SAY_SPOT: dict[str, Callable[[Reason, Inspection], str]] = {"ghost": _ghost, "banding": _lines, "scorch": _yellow}
+_ALWAYS = frozenset({"colour-unknown", "broad-light"})  # have words for a missing number
+MEASURES = (*_SAY, *_SAY_SPOT, *words.PALE, "dark-edge", "photo", "px-per-mm", "blur-mm")
+
+
+def _value(r: Reason) -> str:
+    return f"{words.measured_text(r)} ΔE00 (limit {number(r.limit)})"
+
+
+def say(r: Reason, i: Inspection) -> str:
+    """Put one step of the decision into a sentence; a measure without one of its own gets a general one."""
+    known = _SAY_SPOT.get(r.measure) if _is_spot(r) else _SAY.get(r.measure)
+    if known is None or (not math.isfinite(r.value) and r.measure not in _ALWAYS):
+        return words.say_reason(r, i)
+    return known(r, i)
+
+
+# ---------------------------------------------------------------- findings
+
+
+def say_finding(f: Finding, i: Inspection) -> str:
+    """Put a finding into one line: what, where, how large, how strong, and how serious."""
+    serious = "" if f.kind == "glare" else _SEVERITY.get(f.severity, "")
+    glint = (
+        "Could be a reflection as well: tilt the piece, and if it moves, it is light."
+        if (f.detail.get("could_be_reflection"))
+        else ""
+    )
+    said = words.say_finding(f, i)
+    if f.kind == "glare":  # light has no colour difference of its own
+        said = said.replace(f", {number(f.delta_e00)} ΔE00", "")
+    return sentences(said, f"– {serious}" if serious else "", glint)
+
+
+def counted_findings(i: Inspection) -> tuple[Finding, ...]:
+    """Give the findings that count: of an unfit photo only the reflections, which are its fault."""
+    found = i.defects.findings
+    return tuple(f for f in found if f.kind == "glare") if words.unfit(i.verdict) else found
+
+
+# ---------------------------------------------------------------- advice
+
+
+def settle_line(measure: str, i: Inspection) -> str:
+    """Name the one photo or measurement that would settle what stayed open."""
+    if measure in ("profile-mean", "colour-unknown"):
+        if i.defects.source == "photo":
+            return _MEASURE_COLOUR
+        return "Read a test target pressed with the same print settings: it shows the profile's error without doubt."
+    if measure == "scorch":
+        return "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
+    turned = _SETTLE["turned a quarter and shifted"]
+    return (settled_by(i) if measure == "broad-light" else "") or turned
+
+
+def next_photo_lines(i: Inspection) -> list[str]:
+    """Say what to change or add for the next photo; empty when no photo is asked for."""
+    v = i.verdict
+    if v.action != "retake-photo":
+        return []
+    if words.unfit(v):
+        lines = words.next_photo_lines(i)
+        if any(r.measure == "pose-mm" and r.outcome == "fail" for r in v.reasons):
+            lines.append("Check that --artwork is the picture on this piece, and --size and --shape are right.")
+        return lines
+    if i.defects.settle_by == "reading":
+        return [_MEASURE_COLOUR]
+    if i.defects.settle_by:
+        other = "blank frame" if i.defects.settle_by != "blank frame" else "turned a quarter and shifted"
+        return [
+            _SETTLE.get(i.defects.settle_by, i.defects.settle_by),
+            f"Or else: {_SETTLE[other][0].lower()}{_SETTLE[other][1:]}" if len(i.photos) == 1 else "",
+            "" if "card" in i.defects.anchors else _CARD,
+        ]
+    return [
+        "Go nearer, keep reflections off the glass, and lay the piece on white card that reaches 3 cm beyond it.",
+        "A picture that is nearly white all over cannot show pale places in any photo; look at it by eye.",
+    ]
+
+
+def open_questions(i: Inspection) -> list[tuple[str, str]]:
+    """List what could not be decided: (what, what would settle it)."""
+    if words.unfit(i.verdict):
+        return [
+            (
+                "Everything about the piece: this photo cannot carry a judgement.",
+                "One photo without the faults named at the top settles it.",
+            )
+        ]
+    out: dict[str, list[str]] = {}
+    for r in i.verdict.reasons:
+        if r.outcome in ("undecided", "skipped") or (r.measure == "broad-light" and r.outcome == "note"):
+            out.setdefault(settle_line(r.measure, i), []).append(say(r, i))
+    return [(" ".join(dict.fromkeys(says)), settle) for settle, says in out.items()]
+
+
+def before_lines(b: Before) -> list[str]:
+    """Say what became of the pale places of an earlier inspection."""
+    was, now = f"{number(b.worst_before)} ΔE00", f"{number(b.worst_now)} ΔE00"
+    if not (b.gone or b.better or b.same or b.new):
+        return ["No pale place was found then, and none now."]
+    if not b.significant:
+        lead = f"No change beyond doubt: the palest place was {was} off, now {now}."
+    elif b.worst_now < b.worst_before:
+        lead = f"Better: the palest place was {was} off, now {now}."
+    else:
+        lead = f"Worse: the palest place was {was} off, now {now}."
+    rows = (("Gone", b.gone), ("Better", b.better), ("Not better", b.same), ("New", b.new))
+    return [lead, *(f"{name}: {'; '.join(_place(p) for p in places)}." for name, places in rows if places)]
+
+
+def _place(place: str) -> str:
+    return words.at_place(place).strip(" ,")
+
+
+def trust(i: Inspection) -> str:
+    """Say what the colours were compared with."""
+    d = i.defects
+    base = {
+        "reading": "What each colour should be comes from a reading of the same kind of glass.",
+        "profile": "What each colour should be comes from the printer's profile.",
+    }.get(
+        d.source,
+        "What each colour should be was learned from this piece itself: a fault that hits a colour wherever it occurs "
+        "cannot be seen that way.",
+    )
+    coat = {
+        "card": "White is the card round the piece.",
+        "artwork": "White is the bare coat in the picture.",
+        "guess": "No bare coat or card was seen; white was estimated.",
+    }.get(d.coat, "")
+    return sentences(base, coat)

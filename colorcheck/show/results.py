@@ -1,0 +1,302 @@
+"""Results ⇄ JSON: what `read` writes, and what later commands take up again."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+
+from ..ground.errors import DataError, TargetError
+from ..ground.files import damage, read_json, write_text
+from ..ground.records import CellFlag, CellKind, Finding, Floats, Reading, Reason
+from ..sheet.target import from_dict as target_from_dict
+from ..sheet.target import to_dict as target_to_dict
+
+SCHEMA = "colorcheck-reading/1"
+_KIND = {
+    CellKind.COLOUR: "colour",
+    CellKind.WHITE: "white",
+    CellKind.BLACK: "black",
+    CellKind.CONTROL: "control",
+}
+
+
+def _round(value: Any, digits: int = 4) -> Any:
+    """Round numbers for the file; what is not finite becomes null."""
+    if isinstance(value, dict):
+        return {k: _round(v, digits) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_round(v, digits) for v in value]
+    if isinstance(value, np.ndarray):
+        return _round(value.tolist(), digits)
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return round(float(value), digits) if math.isfinite(value) else None
+    return value
+
+
+def _listed(values: Any, digits: int) -> list[Any]:
+    """Round a column for the file in one go; what is not finite becomes null."""
+    rounded = np.round(np.asarray(values, dtype=float), digits)
+    return cast("list[Any]", rounded.tolist() if np.isfinite(rounded).all() else _round(rounded, digits))
+
+
+def to_text(data: dict[str, Any]) -> str:
+    """JSON with one line for each key and for each row of a table."""
+    lines = []
+    for key, value in data.items():
+        if isinstance(value, list) and len(value) > 3 and all(isinstance(v, dict) for v in value):
+            rows = ",\n  ".join(json.dumps(v, ensure_ascii=False, allow_nan=False) for v in value)
+            text = f"[\n  {rows}\n ]"
+        else:
+            text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+        lines.append(f" {json.dumps(key)}: {text}")
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def flag_names(flags: int) -> list[str]:
+    """Names of a cell's flags, small letters with hyphens."""
+    return [f.name.lower().replace("_", "-") for f in CellFlag if f.value and flags & f.value and f.name]
+
+
+def finding_dict(f: Finding) -> dict[str, Any]:
+    """One finding as JSON."""
+    return {
+        "kind": f.kind,
+        "x_mm": f.x_mm,
+        "y_mm": f.y_mm,
+        "diameter_mm": f.diameter_mm,
+        "area_mm2": f.area_mm2,
+        "delta_e00": f.delta_e00,
+        "delta_L": f.delta_l,
+        "confidence": f.confidence,
+        "where": f.where,
+        "severity": f.severity,
+        **({"detail": f.detail} if f.detail else {}),
+    }
+
+
+def reason_dict(r: Reason, says: str) -> dict[str, Any]:
+    """One step of the decision as JSON."""
+    return {
+        "measure": r.measure,
+        "value": r.value,
+        "limit": r.limit,
+        "uncertainty": r.uncertainty,
+        "outcome": r.outcome,
+        "place": r.place,
+        "says": says,
+        **({"detail": r.detail} if r.detail else {}),
+    }
+
+
+def reading_to_dict(reading: Reading) -> dict[str, Any]:
+    """Turn a reading into the JSON of the contract.
+
+    Keys may be added in later schema versions; those here stay.
+    """
+    from .words import cautions, headline, one_line_why, repress_lines, say_reason
+
+    t, c, e, p, v = reading.target, reading.cells, reading.evenness, reading.prints, reading.verdict
+    acc = reading.accuracy
+    first = reading.photos[0]
+    columns: dict[str, list[Any]] = {
+        "id": list(t.ids),
+        "kind": [_KIND[CellKind(int(k))] for k in t.kind],
+        "device_rgb": t.device_rgb.tolist(),
+        "lab": _listed(c.lab, 3),
+        "uncertainty": _listed(c.uncertainty, 3),
+        "u_random": _listed(c.u_noise, 3),
+        "density": _listed(c.density, 4),
+        "flags": [flag_names(int(v)) for v in c.flags],
+        "box_mm": _listed(t.box_mm, 2),
+        "centre_px": _listed(c.centre_px, 2),
+    }
+    if c.lab_absolute is not None:
+        columns["lab_absolute"] = _listed(c.lab_absolute, 3)
+    if acc is not None:
+        columns["aim_lab"] = _listed(acc.aim_lab, 3)
+        columns["delta_e00"] = _listed(acc.total, 3)
+        parts = zip(_listed(acc.press, 3), _listed(acc.profile, 3), _listed(acc.limit, 3), strict=True)
+        columns["delta_e00_split"] = [{"press": x, "profile": y, "substrate": z} for x, y, z in parts]
+        columns["uptake"] = _listed(e.uptake_cell, 4)
+    patches = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    findings = (*e.findings, *p.findings)
+    colour: dict[str, Any] = {}
+    if acc is not None:
+        colour = {
+            "mean_delta_e00": acc.mean_total,
+            "p95_delta_e00": acc.p95_total,
+            "against": acc.against or "aim",
+            "parts": {
+                "press": acc.mean_press,
+                "profile": acc.mean_profile,
+                "substrate": acc.mean_limit,
+                "measurement": acc.mean_measurement,
+            },
+            "profile_p95_delta_e00": acc.p95_profile,
+            "grey_delta_ch": acc.grey_delta_ch,
+            "grey_delta_L": acc.grey_delta_l,
+        }
+    rest = _round(
+        {
+            "schema": SCHEMA,
+            "name": t.name,
+            "trust": reading.trust,
+            "absolute": reading.absolute,
+            "printed": reading.printed,
+            "paper": reading.paper,
+            "photos": [
+                {
+                    "file": f.image_name,
+                    "sha256": f.sha256,
+                    "device": f.device,
+                    "taken": f.taken,
+                    "colour_space": f.colour_space,
+                    "kind": f.kind,
+                    "size_px": list(f.size_px),
+                    "notes": list(f.notes),
+                    "lighting_ratio": f.light.ratio,
+                    "px_per_mm": f.pose.px_per_mm,
+                    "problems": [m for m, *_ in f.check.problems],
+                }
+                for f in reading.photos
+            ],
+            "geometry": {
+                "residual_mm": first.pose.residual_mm,
+                "px_per_mm": first.pose.px_per_mm,
+                "markers_found": first.pose.markers_found,
+                "edges_used": first.pose.edges_used,
+                "distortion": list(first.pose.k),
+                "mirrored": first.pose.mirrored,
+            },
+            "lighting": {
+                "ratio": first.light.ratio,
+                "glare_share": first.check.glare_share,
+                "cast": first.light.cast,
+                "residual": first.light.residual,
+                "veil": first.light.veil.tolist(),
+                "veil_known": first.light.veil_known,
+                "tone_slope": first.check.tone_spread,
+                "white_level": first.check.white_level,
+            },
+            "press": {
+                "evenness": e.zone_max,
+                "zones_delta_e00": e.zones,
+                "zone_std_lab": list(e.zone_std_lab),
+                "slope_L_per_cm": e.slope_l_per_cm,
+                "slope_towards": e.slope_direction,
+                "range_L": e.range_l,
+                "uncertainty": e.uncertainty,
+                "findings": [finding_dict(f) for f in findings],
+                "ghost": {
+                    "shift_mm": list(p.ghost_shift_mm),
+                    "strength": p.ghost_strength,
+                    "significance": p.ghost_significance,
+                },
+                "banding": {
+                    "period_mm": p.banding_period_mm,
+                    "amplitude_L": p.banding_amplitude_l,
+                    "significance": p.banding_significance,
+                    "axis": p.banding_axis,
+                },
+                "missing_inks": list(p.missing),
+                "scorch_delta_b": p.scorch_b,
+                "edge_width_mm": p.edge_width_mm,
+                "black_density": next((r.value for r in v.reasons if r.measure == "black-density"), None),
+                "uptake": p.uptake,
+                "uptake_u": p.uptake_u,
+            },
+            "colour": colour,
+            "verdict": {
+                "action": v.action,
+                "headline": headline(v),
+                "why": one_line_why(reading),
+                "reasons": [reason_dict(r, say_reason(r, reading)) for r in v.reasons],
+                "undecided": list(v.undecided),
+                "advice": v.advice,
+                "what_to_do": repress_lines(reading) if v.action == "re-press" else [],
+                "cautions": cautions(v.action),
+            },
+        }
+    )
+    return {**cast("dict[str, Any]", rest), "patches": patches, "target": target_to_dict(t)}
+
+
+def write_json(path: str | Path, data: dict[str, Any]) -> None:
+    """Write JSON whole or not at all: a temporary file beside it, then a rename.
+
+    Raises
+    ------
+    FileError
+        The folder does not exist or cannot be written.
+    """
+    write_text(path, to_text(data))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SavedReading:
+    """A reading taken up again from its file: columns over the cells of its target."""
+
+    name: str
+    path: str
+    trust: str
+    absolute: bool
+    target: Any
+    lab: Floats
+    u_random: Floats
+    uncertainty: Floats
+    usable: Any
+    data: dict[str, Any]
+
+
+def load_reading(path: str | Path) -> SavedReading:
+    """Read a reading file back.
+
+    Raises
+    ------
+    FileError
+        It is missing or cannot be read.
+    DataError
+        It is not a reading, or a damaged one.
+    """
+    p = Path(path)
+    todo = "give the file written by 'read' with --json"
+    data = read_json(p, "a reading", todo=todo)
+    if not str(data.get("schema", "")).startswith("colorcheck-reading/"):
+        raise DataError(f"{p.name} is not a reading", todo)
+    try:
+        target = target_from_dict(data["target"])
+        rows = {str(r["id"]): r for r in data["patches"]}
+        if set(rows) != set(target.ids):
+            raise DataError(f"{p.name}: its cells do not match its layout", "read the photo again")
+        lab = np.array([rows[i]["lab"] for i in target.ids], dtype=float)
+        u = np.array([rows[i]["uncertainty"] for i in target.ids], dtype=float)
+        ur = np.array([rows[i].get("u_random", rows[i]["uncertainty"]) for i in target.ids], dtype=float)
+        spoiled = {"clipped", "hidden", "glare", "uneven"}
+        np.array([rows[i].get("uptake") or 1.0 for i in target.ids], dtype=float).reshape(len(target.ids))
+        usable = np.array([not spoiled & set(rows[i].get("flags", [])) for i in target.ids])
+    except (KeyError, TypeError, ValueError, TargetError) as err:
+        raise DataError(f"{p.name} is a damaged reading: {damage(err)}", "read the photo again") from err
+    photos = data.get("photos", [])
+    if not isinstance(photos, list) or not all(isinstance(q, dict) for q in photos):
+        raise DataError(f"{p.name} is a damaged reading: its photos are not told rightly", "read the photo again")
+    if lab.shape != (len(target.ids), 3) or not np.isfinite(lab).all():
+        raise DataError(f"{p.name} is a damaged reading", "read the photo again")
+    return SavedReading(
+        name=str(data.get("name", p.stem)),
+        path=str(p),
+        trust=str(data.get("trust", "balanced")),
+        absolute=bool(data.get("absolute")),
+        target=target,
+        lab=lab,
+        u_random=ur,
+        uncertainty=u,
+        usable=usable,
+        data=data,
+    )
