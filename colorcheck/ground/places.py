@@ -42,12 +42,12 @@ def where_in_words(x_mm: float, y_mm: float, size_mm: tuple[float, float], shape
 
 
 def part_in_words(x_mm: float, y_mm: float, size_mm: tuple[float, float]) -> str:
-    """Say roughly where, such as 'lower left' or 'middle'."""
+    """Say roughly where, such as 'lower left', 'top' or 'middle'."""
     u, v = x_mm / size_mm[0], y_mm / size_mm[1]
     part = ("upper " if v < 1 / 3 else "lower " if v > 2 / 3 else "") + (
         "left" if u < 1 / 3 else "right" if u > 2 / 3 else ""
     )
-    return part.strip() or "middle"
+    return {"": "middle", "upper": "top", "lower": "bottom"}.get(part.strip(), part.strip())
 
 
 def _length(mm: float) -> str:
