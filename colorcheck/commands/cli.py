@@ -206,7 +206,7 @@ def keep_existing(path: str | Path | None, overwrite: bool) -> None:
 
 def _keep_log(p: Path) -> None:
     """Refuse to write a result over a press log, whatever --overwrite says."""
-    from ..shop.presslog_records import SQLITE_HEADER
+    from ..ground.files import SQLITE_HEADER
 
     with suppress(OSError), p.open("rb") as f:
         if f.read(len(SQLITE_HEADER)) == SQLITE_HEADER:

@@ -13,6 +13,8 @@ from typing import Any
 
 from .errors import ColorcheckError, DataError, FileError
 
+SQLITE_HEADER = b"SQLite format 3\x00"  # first bytes of a press log, and of any file of this kind
+
 
 @contextmanager
 def whole(path: str | Path, suffix: str = ".part") -> Iterator[str]:

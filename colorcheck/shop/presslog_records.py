@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Literal, NoReturn
 
 from ..ground.errors import DataError, FileError, UsageError
+from ..ground.files import SQLITE_HEADER
 from ..ground.units import format_seconds, format_temperature, parse_length, parse_seconds, parse_temperature
 from .controlchart import ENOUGH, Chart
 
@@ -28,7 +29,6 @@ MEASURES: dict[str, str] = {
 JOB_STATES = ("queued", "running", "done", "failed", "interrupted", "cancelled")
 JobState = Literal["queued", "running", "done", "failed", "interrupted", "cancelled"]
 Frame = Literal["piece", "platen", "sheet", "blank"]
-SQLITE_HEADER = b"SQLite format 3\x00"
 ENVIRONMENT = "COLORCHECK_LOG"
 
 
