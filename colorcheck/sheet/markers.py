@@ -16,6 +16,7 @@ import numpy as np
 
 from .target import CODE_MARKER, MARKER_MODULES
 
+_MANY = 4  # markers that make a first pose safe
 _OURS = (*range(16), CODE_MARKER)
 _PLACED = (*range(8), CODE_MARKER)  # those that a layout places
 _AGREES = 0.6  # of the modules' contrast; another marker of the dictionary reaches 1 − 2·11/36 = 0.39
@@ -54,23 +55,34 @@ def nothing_seen() -> Seen:
     return Seen(np.zeros(0, int), np.zeros((0, 4, 2)))
 
 
-def _detector(*, smallest: float) -> Any:
+def _detector(*, smallest: float, windows: tuple[int, int] = (9, 35)) -> Any:
     p = cv2.aruco.DetectorParameters()
     # the cell edges fix the pose afterwards, so the corners need no refinement here
     p.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
     p.minMarkerPerimeterRate = smallest
-    p.adaptiveThreshWinSizeMin, p.adaptiveThreshWinSizeMax, p.adaptiveThreshWinSizeStep = 9, 35, 26
+    p.adaptiveThreshWinSizeMin, p.adaptiveThreshWinSizeMax = windows
+    p.adaptiveThreshWinSizeStep = max(windows[1] - windows[0], 10)
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11), p)
 
 
 def find_markers(grey: Any) -> Seen:
-    """Look for the markers of our dictionary in an 8-bit picture (H, W)."""
-    corners, ids, _ = _detector(smallest=0.02).detectMarkers(grey)
-    if ids is None or not len(ids):
-        return nothing_seen()
-    flat = np.asarray(ids).ravel()
-    ours = np.isin(flat, _OURS)
-    return Seen(flat[ours], np.array(corners, dtype=float).reshape(-1, 4, 2)[ours])
+    """Look for the markers of our dictionary in an 8-bit picture (H, W).
+
+    One window for the threshold finds nearly all; a narrow and a wide one are tried when it finds few.
+    """
+    seen = nothing_seen()
+    for windows in ((21, 21), (9, 35)):
+        corners, ids, _ = _detector(smallest=0.02, windows=windows).detectMarkers(grey)
+        if ids is None or not len(ids):
+            continue
+        flat = np.asarray(ids).ravel()
+        ours = np.isin(flat, _OURS)
+        found = Seen(flat[ours], np.array(corners, dtype=float).reshape(-1, 4, 2)[ours])
+        if found.kinds > seen.kinds:
+            seen = found
+        if seen.kinds >= _MANY:
+            break
+    return seen
 
 
 def find_thoroughly(grey: Any) -> tuple[Seen, bool]:
