@@ -716,6 +716,21 @@ def test_damage_never_ends_in_a_traceback(tmp_path_factory, name, data):
     assert "\n" not in line
 
 
+def test_a_damaged_second_page_does_no_harm(put):
+    """Pillow raises errors of many kinds when it follows a wrong offset to a next page."""
+    data = bytearray(WHOLE["plain.tif"])
+    at = int.from_bytes(data[4:8], "little")
+    count = int.from_bytes(data[at : at + 2], "little")
+    for wrong in (8, at + 4, len(data) - 10, 3):
+        data[at + 2 + 12 * count : at + 6 + 12 * count] = wrong.to_bytes(4, "little")
+        try:
+            image = decode(put(bytes(data), "a.tif"))
+        except ColorcheckError as error:
+            assert "damaged" in str(error)
+        else:
+            assert image.rgb.shape[2] == 3
+
+
 def test_what_phones_append_is_left_alone(put):
     data = saved(picture(), "JPEG")
     for tail in (b"\0\0\0\x18ftypmp42" + bytes(3000), data[: len(data) // 2], bytes(64)):

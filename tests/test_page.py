@@ -6,6 +6,7 @@ import io
 import json
 import random
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -238,10 +239,14 @@ def test_too_much_is_refused_whatever_the_header_says(client: TestClient) -> Non
     "name", ["..%2f..%2fsettings.json", "%2e%2e/answer.json", "answer.json", "..\\x", ".hidden", "a" * 300, "%00"]
 )
 def test_no_path_leads_out_of_a_result(client: TestClient, place: Path, name: str) -> None:
-    uid = Store(place / "data").uids()[0]
+    uid = Store.new_uid()
+    folder = Store(place / "data").folder(uid)
+    folder.mkdir(parents=True)
+    (folder / "answer.json").write_text('{"kind": "read", "template": "report.html.j2", "context": {}}')
     assert client.get(f"/pieces/{uid}/{name}").status_code == 404
     assert client.get(f"/pieces/..%2f{uid}/result.json").status_code == 404
     assert Store(place / "data").file(uid, "../" + uid + "/answer.json") is None
+    shutil.rmtree(folder)
 
 
 @pytest.mark.parametrize("page", PAGES)

@@ -379,11 +379,14 @@ def _pillow_header(head: _Header, data: bytes, name: str) -> None:
         if head.kind == "png":
             head.bits = max(8, head.chunks["IHDR"][8])
         head.profile = image.info.get("icc_profile") or b""
-        if getattr(image, "n_frames", 1) > 1 and head.kind not in ("jpeg", "tiff"):
+        if head.kind not in ("jpeg", "tiff") and _frames(image) > 1:  # of a TIFF the directory has told
             head.notes.append("several pictures in the file: the first was used")
         dpi = image.info.get("dpi", (0, 0))
         _exif(head, image)
-        software = str(image.info.get("Software", "")) + str(getattr(image, "tag_v2", {}).get(305, ""))
+        try:
+            software = str(image.info.get("Software", "")) + str(getattr(image, "tag_v2", {}).get(305, ""))
+        except Exception:  # a damaged tag tells nothing
+            software = ""
     try:
         resolution = float(dpi[0])
     except (TypeError, ValueError, ZeroDivisionError, IndexError):
@@ -391,6 +394,14 @@ def _pillow_header(head: _Header, data: bytes, name: str) -> None:
     if not head.exposure:
         head.scan_hint |= head.kind == "tiff" or "scan" in software.lower()
         head.scan_hint |= resolution >= 150 and not head.device
+
+
+def _frames(image: Any) -> int:
+    """Count the pictures in a file; 1 when what follows the first is damaged."""
+    try:
+        return int(getattr(image, "n_frames", 1))
+    except Exception:
+        return 1
 
 
 def _exif(head: _Header, image: Any) -> None:
