@@ -724,11 +724,10 @@ def test_a_damaged_second_page_does_no_harm(put):
     for wrong in (8, at + 4, len(data) - 10, 3):
         data[at + 2 + 12 * count : at + 6 + 12 * count] = wrong.to_bytes(4, "little")
         try:
-            image = decode(put(bytes(data), "a.tif"))
+            told = f"{decode(put(bytes(data), 'a.tif')).rgb.shape[2]} channels"
         except ColorcheckError as error:
-            assert "damaged" in str(error)
-        else:
-            assert image.rgb.shape[2] == 3
+            told = str(error)
+        assert told == "3 channels" or "damaged" in told
 
 
 def test_what_phones_append_is_left_alone(put):
