@@ -428,7 +428,7 @@ def test_two_processes_write_at_once(place: str) -> None:
         h = log.health()
         assert (h.entries, h.pieces, h.problems) == (160, 40, ())
         written = [r.uid in set(told[0]) for r in rows]
-        assert sum(a != b for a, b in pairwise(written)) > 2  # they did write in turn
+        assert sum(a != b for a, b in pairwise(written)) >= 2  # neither waited until the other was done
 
 
 def test_writer_waits_for_another(file_log: PressLog) -> None:
