@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -189,7 +188,7 @@ def _add_repeat(sub: Any) -> None:
 
 def _target(args: argparse.Namespace) -> int:
     check_log(args)
-    from .ground.units import parse_length, parse_size
+    from .ground.units import parse_margin, parse_size
     from .sheet.draw import write_print_file
     from .sheet.target import make_target, to_dict
     from .show.results import write_json
@@ -198,7 +197,7 @@ def _target(args: argparse.Namespace) -> int:
     if not args.name or not plain or Path(args.name).name != args.name:
         raise UsageError(f"'{args.name[:40]}' cannot be a file name", "use letters, digits and hyphens")
     size = parse_size(args.size)
-    bleed = 0.0 if re.fullmatch(r"\s*0+(\.0*)?\s*(mm|cm|in)?\s*", args.bleed) else parse_length(args.bleed)
+    bleed = parse_margin(args.bleed)
     recipe = {
         "size_mm": size,
         "shape": args.shape,

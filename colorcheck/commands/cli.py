@@ -289,17 +289,13 @@ def repress_seconds(args: argparse.Namespace) -> dict[str, Any] | None:
     longest = parse_seconds(args.max_seconds) if args.max_seconds else None
     if args.glass_mm is None:
         return None
-    from dataclasses import asdict
+    from ..piece.heat import advice_for_record
 
-    from ..piece.heat import repress_advice
-
-    mm = parse_length(args.glass_mm)
-    advice = repress_advice(
-        glass_mm=mm,
+    return advice_for_record(
+        glass_mm=parse_length(args.glass_mm),
         heated_face=args.heated_face,
         platen_c=platen_c,
         piece_c=piece_c,
         recipe_seconds=seconds,
         max_total_seconds=longest,
     )
-    return {**asdict(advice), "glass_mm": mm, "heated_face": args.heated_face}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -65,12 +64,6 @@ def add_prepare(sub: Any) -> None:
     p.set_defaults(run=_prepare)
 
 
-def _margin(text: str) -> float:
-    from ..ground.units import parse_length
-
-    return 0.0 if re.fullmatch(r"\s*0+(\.0*)?\s*(mm|cm|in)?\s*", text) else parse_length(text)
-
-
 def _check(args: argparse.Namespace) -> None:
     """Refuse before anything slow is done."""
     check_log(args)
@@ -95,11 +88,11 @@ def _check(args: argparse.Namespace) -> None:
 
 def _prepare(args: argparse.Namespace) -> int:
     _check(args)
-    from ..ground.units import parse_size
+    from ..ground.units import parse_margin, parse_size
 
     size = parse_size(args.size)
-    bleed, border = _margin(args.bleed), _margin(args.border)
-    art_bleed = None if args.art_bleed is None else _margin(args.art_bleed)
+    bleed, border = parse_margin(args.bleed), parse_margin(args.border)
+    art_bleed = None if args.art_bleed is None else parse_margin(args.art_bleed)
     from ..colour.prepare import prepare
     from ..sheet.draw import print_suffix, write_picture
     from ..show.preparereport import prepared_to_dict, print_prepared, write_prepared_report, write_proof

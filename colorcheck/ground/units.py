@@ -126,6 +126,17 @@ def parse_length(text: str) -> float:
     return _to_mm(value, unit, text)
 
 
+def parse_margin(text: str) -> float:
+    """Read a length that may be nothing: ``0``, ``0.0mm`` … give 0, all else is as for `parse_length`.
+
+    Raises
+    ------
+    UsageError
+        Not a length.
+    """
+    return 0.0 if re.fullmatch(r"\s*0+(\.0*)?\s*(mm|cm|in)?\s*", text) else parse_length(text)
+
+
 def parse_size(text: str) -> tuple[float, float]:
     """Width and height as typed, in millimetres.
 

@@ -13,8 +13,8 @@ and a rim runs some degrees cooler. They say how long, never that a piece will s
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal, get_args
+from dataclasses import asdict, dataclass
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -457,3 +457,24 @@ def repress_advice(
         uncertain=uncertain,
         recipe_hold_seconds=recipe_hold,
     )
+
+
+def advice_for_record(
+    *,
+    glass_mm: float,
+    heated_face: HeatedFace,
+    platen_c: float,
+    piece_c: float,
+    recipe_seconds: float | None,
+    max_total_seconds: float | None,
+) -> dict[str, Any]:
+    """Give `repress_advice` as the verdict carries it: its fields, with the blank it holds for."""
+    advice = repress_advice(
+        glass_mm=glass_mm,
+        heated_face=heated_face,
+        platen_c=platen_c,
+        piece_c=piece_c,
+        recipe_seconds=recipe_seconds,
+        max_total_seconds=max_total_seconds,
+    )
+    return {**asdict(advice), "glass_mm": glass_mm, "heated_face": heated_face}

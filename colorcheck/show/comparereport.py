@@ -20,7 +20,7 @@ from ..shop.substrate import Quantity, Substrate, cube_surface, slice_paths, vol
 from . import pictures as pic
 from . import words
 from .report import render_page, write_page
-from .results import _round
+from .results import rounded
 
 if TYPE_CHECKING:
     from ..shop.comparison import Comparison, Ranking
@@ -321,7 +321,7 @@ def comparison_to_dict(c: Comparison) -> dict[str, Any]:
         "rankings": {name: ranking_list(r) for name, r in c.rankings.items()},
         "notes": note_lines(c),
     }
-    return cast("dict[str, Any]", _round(data))
+    return cast("dict[str, Any]", rounded(data))
 
 
 def ranking_list(r: Ranking) -> list[dict[str, Any]]:

@@ -28,7 +28,7 @@ from ..shop.presshealth import (
 from . import pictures as pic
 from . import words
 from .report import render_page, write_page
-from .results import _round
+from .results import rounded
 
 SCHEMA = "colorcheck-health/1"
 FADING_SCHEMA = "colorcheck-fading/1"
@@ -271,7 +271,7 @@ def health_to_dict(
             for t in trends
         ],
     }
-    return cast("dict[str, Any]", _round(whole))
+    return cast("dict[str, Any]", rounded(whole))
 
 
 def health_csv(health: Health) -> str:
@@ -569,7 +569,7 @@ def fading_to_dict(fades: Sequence[Fade], first: str, setup: str) -> dict[str, A
             for f in fades
         ],
     }
-    return cast("dict[str, Any]", _round(whole))
+    return cast("dict[str, Any]", rounded(whole))
 
 
 def fading_csv(fades: Sequence[Fade]) -> str:

@@ -22,7 +22,7 @@ from .report import (
     signed_map,
     write_page,
 )
-from .results import _round, finding_dict, reason_dict
+from .results import finding_dict, reason_dict, rounded
 from .terminal import Answer, print_answer, worst_of_each_question
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def inspection_to_dict(i: Inspection) -> dict[str, Any]:
         "colour": colour,
         "before": None if i.before is None else asdict(i.before),
     }
-    return cast("dict[str, Any]", _round(_plain(whole)))
+    return cast("dict[str, Any]", rounded(_plain(whole)))
 
 
 def _plain(value: Any) -> Any:

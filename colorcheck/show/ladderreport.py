@@ -17,7 +17,7 @@ from ..shop.ladder import LadderFit, LadderPlan, MakerLimits, NextPress, Pressed
 from . import pictures as pic
 from . import words
 from .report import render_page, write_page
-from .results import _round
+from .results import rounded
 
 SCHEMA = "colorcheck-ladder-result/1"
 _HARM = {
@@ -233,7 +233,7 @@ def ladder_to_dict(plan: LadderPlan, fit: LadderFit) -> dict[str, Any]:
             "high": fit.level_high.tolist(),
         },
     }
-    return cast("dict[str, Any]", _round(whole))
+    return cast("dict[str, Any]", rounded(whole))
 
 
 def _settings_dict(s: Settings) -> dict[str, Any]:
@@ -267,7 +267,7 @@ def ladder_csv(fit: LadderFit) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(_COLUMNS)
-    for row in cast("list[list[Any]]", _round(_rows(fit))):
+    for row in cast("list[list[Any]]", rounded(_rows(fit))):
         writer.writerow(["" if v is None else safe_cell(v) for v in row])
     return text.getvalue()
 

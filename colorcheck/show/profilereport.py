@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from ..colour.profiling import Profile, summary
+from .results import rounded
 
 SCHEMA = "colorcheck-profile/1"
 _WIDTH = 96
@@ -77,17 +78,7 @@ def context(
 def profile_to_dict(profile: Profile, path: str, *, version: int, readings: Sequence[str]) -> dict[str, Any]:
     """Turn what a profile gains into JSON."""
     head = {"schema": SCHEMA, "headline": headline(profile), "profile": path, "icc_version": version}
-    return {**head, "readings": list(readings), **_rounded(summary(profile))}
-
-
-def _rounded(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {k: _rounded(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(v) for v in value]
-    if isinstance(value, float):
-        return round(value, 4) if math.isfinite(value) else None
-    return value
+    return {**head, "readings": list(readings), **rounded(summary(profile))}
 
 
 def _told(*values: float | None) -> list[str]:

@@ -25,14 +25,14 @@ _KIND = {
 }
 
 
-def _round(value: Any, digits: int = 4) -> Any:
+def rounded(value: Any, digits: int = 4) -> Any:
     """Round numbers for the file; what is not finite becomes null."""
     if isinstance(value, dict):
-        return {k: _round(v, digits) for k, v in value.items()}
+        return {k: rounded(v, digits) for k, v in value.items()}
     if isinstance(value, list | tuple):
-        return [_round(v, digits) for v in value]
+        return [rounded(v, digits) for v in value]
     if isinstance(value, np.ndarray):
-        return _round(value.tolist(), digits)
+        return rounded(value.tolist(), digits)
     if isinstance(value, np.integer):
         return int(value)
     if isinstance(value, float | np.floating):
@@ -42,8 +42,8 @@ def _round(value: Any, digits: int = 4) -> Any:
 
 def _listed(values: Any, digits: int) -> list[Any]:
     """Round a column for the file in one go; what is not finite becomes null."""
-    rounded = np.round(np.asarray(values, dtype=float), digits)
-    return cast("list[Any]", rounded.tolist() if np.isfinite(rounded).all() else _round(rounded, digits))
+    near = np.round(np.asarray(values, dtype=float), digits)
+    return cast("list[Any]", near.tolist() if np.isfinite(near).all() else rounded(near, digits))
 
 
 def to_text(data: dict[str, Any]) -> str:
@@ -143,7 +143,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
             "grey_delta_ch": acc.grey_delta_ch,
             "grey_delta_L": acc.grey_delta_l,
         }
-    rest = _round(
+    rest = rounded(
         {
             "schema": SCHEMA,
             "name": t.name,

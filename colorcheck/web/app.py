@@ -105,6 +105,7 @@ class Site:
         self.url = url
         self.bench: Bench
         self._later: set[asyncio.Task[None]] = set()
+        self._rows: dict[str, dict[str, Any]] = {}
         self._env = env = Environment(
             loader=ChoiceLoader([PackageLoader("colorcheck.web"), PackageLoader("colorcheck")]),
             autoescape=True,
@@ -169,12 +170,14 @@ class Site:
         return self.show(request, "home.html.j2", {"last": [r for r in last if r], "running": running})
 
     def row(self, uid: str) -> dict[str, Any] | None:
-        """One earlier result in a list."""
+        """One earlier result in a list; a result never changes, so its file is read once."""
+        if uid in self._rows:
+            return self._rows[uid]
         answer = self.store.answer(uid)
         if answer is None:
             return None
         context = answer.get("context", {})
-        return {
+        self._rows[uid] = {
             "uid": uid,
             "kind": answer.get("kind", ""),
             "title": answer.get("title", ""),
@@ -183,6 +186,7 @@ class Site:
             "headline": context.get("headline", ""),
             "when": self.store.time_of(uid),
         }
+        return self._rows[uid]
 
     async def target(self, request: Request) -> Response:
         """Make a target."""
@@ -223,7 +227,7 @@ class Site:
                 error = str(e)
             finally:
                 await request.close()
-        rows = await asyncio.to_thread(self.readings)
+        rows = await asyncio.to_thread(self.earlier, "read")
         values = {"rows": rows, "error": error, "picked": picked, "fields": dict(request.query_params)}
         return self.show(request, "compare_form.html.j2", values, 400 if error else 200)
 
@@ -244,9 +248,9 @@ class Site:
         finally:
             await request.close()
 
-    def readings(self) -> list[dict[str, Any]]:
-        """Earlier readings of targets, the newest first."""
-        return [r for uid in self.store.uids()[:200] if (r := self.row(uid)) and r["kind"] == "read"]
+    def earlier(self, kind: str) -> list[dict[str, Any]]:
+        """Earlier results of one kind, the newest first."""
+        return [r for uid in self.store.uids()[:200] if (r := self.row(uid)) and r["kind"] == kind]
 
     async def check(self, request: Request, kind: str, template: str, parse: Any, what: str) -> Response:
         """Show the form of a check, or take it."""
@@ -272,8 +276,7 @@ class Site:
 
     def choices(self) -> dict[str, Any]:
         """Collect what the forms of both checks offer to choose from."""
-        rows = self.readings()
-        profiles = [r for uid in self.store.uids()[:200] if (r := self.row(uid)) and r["kind"] == "profile"]
+        rows, profiles = self.earlier("read"), self.earlier("profile")
         readings = [(r["uid"], f"{r['title']}, {r['when']}") for r in rows]
         return {
             "same_readings": readings,

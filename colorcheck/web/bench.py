@@ -7,7 +7,6 @@ import contextlib
 import json
 import os
 import sys
-import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -42,7 +41,6 @@ class Job:
     photos: list[dict[str, Any]] = field(default_factory=list)
     error: str = ""
     version: int = 0
-    started: float = field(default_factory=time.monotonic)
     changed: asyncio.Event = field(default_factory=asyncio.Event)
 
     @property

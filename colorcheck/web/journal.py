@@ -13,7 +13,6 @@ if TYPE_CHECKING:
 
 OWNER = "colorcheck page"
 PER_PAGE = 50
-_STATES = {"waiting": "queued", "running": "running"}
 
 
 class Journal:

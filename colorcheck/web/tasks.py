@@ -133,11 +133,9 @@ def _heat(params: dict[str, Any]) -> dict[str, Any] | None:
     """Seconds of the heat model for the re-press advice, when the thickness is known."""
     if params.get("glass_mm") is None:
         return None
-    from dataclasses import asdict
+    from ..piece.heat import advice_for_record
 
-    from ..piece.heat import repress_advice
-
-    advice = repress_advice(
+    return advice_for_record(
         glass_mm=params["glass_mm"],
         heated_face=params["heated_face"],
         platen_c=params["platen_c"],
@@ -145,7 +143,6 @@ def _heat(params: dict[str, Any]) -> dict[str, Any] | None:
         recipe_seconds=params.get("recipe_seconds"),
         max_total_seconds=params.get("max_seconds"),
     )
-    return {**asdict(advice), "glass_mm": params["glass_mm"], "heated_face": params["heated_face"]}
 
 
 def named(params: dict[str, Any], value: Any) -> Any:
