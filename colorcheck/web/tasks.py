@@ -190,7 +190,6 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
         progress=_say(tell),
     )
     _say(tell)("drawing the answer")
-    folder.mkdir(parents=True, exist_ok=True)
     shown = named(params, context(reading))
     answer = {"template": "report.html.j2", "context": shown, "action": reading.verdict.action}
     return answer, named(params, reading_to_dict(reading))
@@ -229,7 +228,6 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
         progress=_say(tell),
     )
     _say(tell)("drawing the answer")
-    folder.mkdir(parents=True, exist_ok=True)
     shown = named(params, context(result))
     told = {"template": "inspect.html.j2", "context": shown, "action": result.verdict.action}
     return told, named(params, inspection_to_dict(result))
