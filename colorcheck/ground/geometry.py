@@ -65,16 +65,15 @@ def scaled(pose: Pose, factor: float) -> Pose:
 
 def sampling_maps(pose: Pose, size_mm: tuple[float, float], px_per_mm: float) -> tuple[Any, Any]:
     """Return the maps for ``cv2.remap`` that lay the piece flat at ``px_per_mm``; two (H, W) float32."""
+    import cv2
+
+    n = _NODE_PX
     w, h = (round(v * px_per_mm) for v in size_mm)
-    nx, ny = w // _NODE_PX + 2, h // _NODE_PX + 2
-    xs = (np.arange(nx) * _NODE_PX + 0.5) / px_per_mm
-    ys = (np.arange(ny) * _NODE_PX + 0.5) / px_per_mm
+    # cv2.resize puts node k at pixel (k + 0.5) n − 0.5; one node more on every side, so that nothing is carried on
+    xs = (np.arange(-1, w // n + 2) + 0.5) * n / px_per_mm
+    ys = (np.arange(-1, h // n + 2) + 0.5) * n / px_per_mm
     nodes = mm_to_px(pose, np.stack(np.meshgrid(xs, ys), axis=-1)).astype(np.float32)
-    # cv2.warpAffine rounds its sampling places to 1/32 px: the two axes are taken apart exactly instead
-    fx, fy = np.arange(w) / _NODE_PX, np.arange(h) / _NODE_PX
-    ix, iy = np.minimum(fx.astype(int), nx - 2), np.minimum(fy.astype(int), ny - 2)
-    tx = (fx - ix).astype(np.float32)[None, :, None]
-    ty = (fy - iy).astype(np.float32)[:, None, None]
-    rows = nodes[iy] * (1 - ty) + nodes[iy + 1] * ty
-    full = rows[:, ix] * (1 - tx) + rows[:, ix + 1] * tx
-    return np.ascontiguousarray(full[..., 0]), np.ascontiguousarray(full[..., 1])
+    wide = (len(xs) * n, len(ys) * n)
+    maps = (cv2.resize(np.ascontiguousarray(nodes[..., k]), wide, interpolation=cv2.INTER_LINEAR) for k in (0, 1))
+    mx, my = (np.ascontiguousarray(m[n : n + h, n : n + w]) for m in maps)
+    return mx, my

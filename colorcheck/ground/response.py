@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from .records import Floats
-from .robust import robust_least_squares
+from .robust import legendre, robust_least_squares
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,9 +28,9 @@ class Response:
 def _terms(device_rgb: Any, degree: int) -> Floats:
     """All products of the three channels up to a total degree, on [-1, 1], (n, terms)."""
     v = np.asarray(device_rgb, dtype=float) / 127.5 - 1.0
-    p = [np.polynomial.legendre.legvander(v[:, c], degree) for c in range(3)]
+    p = [legendre(v[:, c], degree) for c in range(3)]
     cols = [
-        p[0][:, i] * p[1][:, j] * p[2][:, k]
+        p[0][i] * p[1][j] * p[2][k]
         for i in range(degree + 1)
         for j in range(degree + 1 - i)
         for k in range(degree + 1 - i - j)
