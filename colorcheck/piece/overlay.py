@@ -48,10 +48,13 @@ def photo_levels(image: LinearImage) -> tuple[list[Level], float]:
     if f < 1.0:
         rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
         valid = cv2.resize(valid, size, interpolation=cv2.INTER_AREA)
-    white = max(float(np.percentile(rgb[::5, ::5, 1], 99)), 1e-3)
-    full = np.empty((*rgb.shape[:2], 4), np.float32)
-    full[..., :3] = cv2.log(np.maximum(rgb, 0) * np.float32(1 / white) + np.float32(_DARK))
-    full[..., 3] = valid * np.float32(1 / 255)
+    white = max(float(np.percentile(rgb[::5, ::5, 1].ravel(), 99)), 1e-3)
+    full: Any = cv2.cvtColor(rgb, cv2.COLOR_RGB2RGBA)
+    np.maximum(full, 0, out=full)
+    full *= np.float32(1 / white)
+    full += np.float32(_DARK)
+    cv2.log(full, dst=full)
+    cv2.insertChannel(valid.astype(np.float32) * np.float32(1 / 255), full, 3)
     out = [Level(full, 1.0)]
     while max(out[-1].pixels.shape[:2]) > 90:
         p = out[-1].pixels
@@ -75,13 +78,12 @@ def make_template(art: Artwork, side: int, blur: float) -> Template:
     g = side / max(fw, fh)
     size = max(4, round(fw * g)), max(4, round(fh * g))
     small = cv2.resize(art.rgb, size, interpolation=cv2.INTER_AREA if size[0] < art.rgb.shape[1] else cv2.INTER_LINEAR)
-    v: Any = small.astype(np.float32) / np.float32(127.5) - np.float32(1)
-    r, gr, b = v[..., 0], v[..., 1], v[..., 2]
-    terms = np.stack([np.ones_like(r), r, gr, b, r * r, gr * gr, b * b, r * gr, gr * b, b * r], axis=-1)
+    r, gr, b = cv2.split(small.astype(np.float32) * np.float32(1 / 127.5) - np.float32(1))
+    terms = _stacked([np.ones_like(r), r, gr, b, r * r, gr * gr, b * b, r * gr, gr * b, b * r])
     x = (np.arange(size[0], dtype=np.float32)[None, :] + 0.5) / np.float32(g) + np.zeros((size[1], 1), np.float32)
     y = (np.arange(size[1], dtype=np.float32)[:, None] + 0.5) / np.float32(g) + np.zeros((1, size[0]), np.float32)
     u, w = 2 * x / fw - 1, 2 * y / fh - 1
-    place = np.stack([u, w, u * u, u * w, w * w], axis=-1)
+    place = _stacked([u, w, u * u, u * w, w * w])
     inside = _inside_piece(x, y, art, _MARGIN)
     rng = np.random.default_rng(5)
     sample = np.flatnonzero(inside)
@@ -91,6 +93,11 @@ def make_template(art: Artwork, side: int, blur: float) -> Template:
         sample = np.sort(rng.choice(sample, _SAMPLES, replace=False, p=rare / rare.sum()))
     basis = np.concatenate([terms.reshape(-1, 10)[sample], place.reshape(-1, 5)[sample]], axis=1).astype(float)
     return Template(terms=terms, place=place, inside=inside, g=g, blur=blur, sample=sample, basis=basis)
+
+
+def _stacked(maps: list[Any]) -> Any:
+    """Put maps (h, w) into one array (h, w, n), map by map in memory: a product with coefficients is quick."""
+    return np.moveaxis(np.stack(maps), 0, -1)
 
 
 def warp_photo(levels: list[Level], pose: Pose, art: Artwork, t: Template, outline: Outline | None) -> tuple[Any, Any]:
@@ -105,7 +112,7 @@ def warp_photo(levels: list[Level], pose: Pose, art: Artwork, t: Template, outli
         ok &= t.inside
     else:
         ok &= _within(outline, mx / level.factor, my / level.factor)
-    return np.ascontiguousarray(got[..., :3]), ok.astype(np.float32)
+    return cv2.cvtColor(got, cv2.COLOR_RGBA2RGB), ok.astype(np.float32)
 
 
 def _within(outline: Outline, x: Any, y: Any) -> Any:
@@ -159,7 +166,12 @@ def as_seen(t: Template, x: Any) -> Any:
 
 def _dot(a: Any, b: Any) -> Any:
     """Sum of products over the channels, (h, w)."""
-    return cv2.transform(a * b, _ONES)
+    return cv2.transform(cv2.multiply(a, b), _ONES)
+
+
+def _thrice(a: Any) -> Any:
+    """Give a map (h, w) once for every channel, (h, w, 3): faster to multiply with than a broadcast one."""
+    return cv2.merge((a, a, a))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -195,12 +207,14 @@ def compare_at(
     like = np.zeros_like(w) if x is None else as_seen(t, x)
     # what is smoother than this is light, or light that strays within thick glass
     wide = (0.06 if max(ok.shape) < 200 else 0.04 if max(ok.shape) < 300 else 0.018) * max(ok.shape)
-    norm = (ok / np.maximum(smoothed(ok, wide), 1e-3))[..., None]
-    m = ok[..., None]
-    th = like * m - smoothed(like * m, wide) * norm
-    wh = w * m - smoothed(w * m, wide) * norm
+    norm = _thrice(ok / np.maximum(smoothed(ok, wide), 1e-3))
+    m = _thrice(ok)
+    like *= m
+    w *= m
+    th, wh = (cv2.subtract(a, cv2.multiply(smoothed(a, wide), norm)) for a in (like, w))
     tt, ww, wt = _dot(th, th), _dot(wh, wh), _dot(wh, th)
-    sums = smoothed(cv2.merge([tt, ww, wt]), window) / np.maximum(smoothed(ok, window), 0.05)[..., None]
+    share = np.maximum(smoothed(ok, window), 0.05)
+    s_tt, s_ww, s_wt = (smoothed(a, window) / share for a in (tt, ww, wt))
     den = float(cv2.sumElems(tt)[0]) * float(cv2.sumElems(ww)[0])
     score = float(cv2.sumElems(wt)[0]) / float(np.sqrt(den)) if den > 1e-12 else 0.0
     return Compared(
@@ -210,9 +224,9 @@ def compare_at(
         tt=tt,
         ww=ww,
         wt=wt,
-        s_tt=sums[..., 0],
-        s_ww=sums[..., 1],
-        s_wt=sums[..., 2],
+        s_tt=s_tt,
+        s_ww=s_ww,
+        s_wt=s_wt,
         score=score,
         colours=x,
     )
@@ -228,7 +242,7 @@ def block_offsets(c: Compared, g: float, block: int, reach: float) -> Offsets:
     gain = c.s_wt / np.maximum(c.s_tt, 1e-6)
     ncc = np.clip(c.ncc(), 0, 1)
     fits = c.ok * (gain > 0.15) * (gain < 6)
-    res = c.w / np.clip(gain, 0.15, 6)[..., None] - c.t
+    res = cv2.subtract(cv2.divide(c.w, _thrice(np.clip(gain, 0.15, 6))), c.t)
     tx = cv2.Sobel(c.t, cv2.CV_32F, 1, 0, ksize=3, scale=g / 8)
     ty = cv2.Sobel(c.t, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8)
     # where the mask ends the gradient is not the picture's

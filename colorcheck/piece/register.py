@@ -184,7 +184,7 @@ def _align(
             best, best_c, best_rows = trial, c, rows
         elif c.score < top - 0.1:
             break
-        if moved < 0.04 / t.g:
+        if moved < 0.08 / t.g:
             break
     return best, best_c, best_rows
 
@@ -245,7 +245,7 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
     DataError
         The piece in the photo has other proportions than its stated size.
     """
-    art = artwork
+    art = _reduced(artwork)
     levels, factor = photo_levels(image)
     outlines, several = find_outlines(levels, art)
     to_piece = np.vstack([invert_affine(nominal_frame(art)), [0, 0, 1.0]])
@@ -304,6 +304,16 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
     if several:
         raise PhotoError(f"{image.source} shows several pieces", "photograph one piece at a time")
     return result
+
+
+def _reduced(artwork: Artwork) -> Artwork:
+    """Give the artwork no finer than the finest comparison needs it."""
+    tall, wide = artwork.rgb.shape[:2]
+    f = _FINEST / max(tall, wide)
+    if f >= 1:
+        return artwork
+    rgb: Any = cv2.resize(artwork.rgb, (max(4, round(wide * f)), max(4, round(tall * f))), interpolation=cv2.INTER_AREA)
+    return replace(artwork, rgb=rgb, px_per_mm=artwork.px_per_mm * rgb.shape[1] / wide)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
