@@ -20,6 +20,7 @@ from .commands.cli import (
     keep_report,
     record,
     repress_seconds,
+    reuse_memory,
     use_color,
     write_result,
 )
@@ -249,6 +250,7 @@ def _read(args: argparse.Namespace) -> int:
     keep_outputs([args.json, args.values], inputs, args.overwrite)
     keep_report(args.report, args.overwrite)
     repress = repress_seconds(args)
+    reuse_memory()
     from .ground.records import Earlier
     from .sheet.pipeline import read
     from .sheet.repeat import load_floor
@@ -327,6 +329,7 @@ def _inspect(args: argparse.Namespace) -> int:
     if args.reading and args.profile:
         raise UsageError("give either --reading or --profile, not both", "a reading of the substrate is the better one")
     repress = repress_seconds(args)
+    reuse_memory()
     from .piece.inspection import answer_from_profile, answer_from_reading, inspect
     from .sheet.verdict import load_limits
     from .show.inspectreport import inspection_to_dict, print_inspection, write_inspection_report
