@@ -17,7 +17,7 @@ from colorcheck.ground.records import FlatImage
 from colorcheck.ground.response import fit_response, predict
 from colorcheck.piece.apart import dye_depth, separate
 from colorcheck.piece.defects import DefectResult, find_defects
-from colorcheck.piece.expect import PieceView, block_means, expected_image
+from colorcheck.piece.expect import PieceView, block_means, expected_image, lay_in_blocks
 from colorcheck.piece.lack import LackMap, lack_de
 from colorcheck.piece.reflections import dye_or_light
 from colorcheck.piece.softspots import soft_spots
@@ -285,7 +285,7 @@ def test_lighting_comes_out_as_it_was() -> None:
     art = picture(7)
     photo = shoot(press(art), 12, vignetting=0.3)[0]
     view = PieceView(lay_flat(photo), MARGIN, None, photo.mm_to_px, True)
-    expected = expected_image([view], art, SIZE)
+    expected = expected_image(lay_in_blocks([view], art, SIZE))
     light = separate(expected).light[0].mean(axis=2)
     truth = photo.lighting_map(expected.step_mm)
     off = np.log(light / truth)[expected.inside]
@@ -422,7 +422,7 @@ def test_missing_dye_and_added_light_are_told_apart_by_colour() -> None:
         doubtful = np.zeros((1, 70, 70), bool)
         yy, xx = np.mgrid[:70, :70]
         doubtful[0] = np.hypot(xx - 34.5, yy - 34.5) < 13
-        expected = expected_image([view], art, SIZE, doubtful=doubtful)
+        expected = expected_image(lay_in_blocks([view], art, SIZE), doubtful=doubtful)
         assert sign * dye_or_light(expected, separate(expected), doubtful[0]) > 25
 
 

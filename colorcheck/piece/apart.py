@@ -446,12 +446,12 @@ def _solve(a: Array, y: Array, w: Array, prior: Array) -> tuple[Array, Array]:
     robust = np.ones(len(a))
     normal = np.zeros((p, p))
     x = np.zeros(p)
+    flat = a.reshape(-1, p)
     for turn in range(4):
-        ww = (w * robust[:, None]).astype(np.float32)
-        flat = a.reshape(-1, p)
-        aw = flat * ww.reshape(-1, 1)
-        normal = (aw.T @ flat).astype(float)
-        right = aw.T.astype(float) @ y.reshape(-1)
+        root = np.sqrt(w * robust[:, None]).astype(np.float32).reshape(-1, 1)
+        aw = flat * root
+        normal = (aw.T @ aw).astype(float)
+        right = (aw.T @ (y.astype(np.float32).reshape(-1, 1) * root)).astype(float)[:, 0]
         x = np.linalg.solve(normal + np.diag(1 / prior**2), right)
         if turn < 3:
             z = (y - (flat @ x.astype(np.float32)).reshape(y.shape)) * np.sqrt(w)
@@ -548,7 +548,7 @@ def _offsets_in_detail(e: Expected, group: Any, total: Array) -> Array:
     fine = table[_colour_code(e.fine_device)]
     b = round(e.step_mm * e.fine_px_per_mm)
     known = block_means((fine >= 0).astype(np.float32), b) > 0.9
-    factor = np.exp(np.where(fine[..., None] >= 0, total[np.maximum(fine, 0)], 0.0)).astype(np.float32)
+    factor = np.exp(np.vstack([total, np.zeros(3)])).astype(np.float32)[fine]  # the last one: no group
     with np.errstate(invalid="ignore", divide="ignore"):
         mixed = np.log(block_means(e.fine_rel * factor, b) / block_means(e.fine_rel, b))
     return np.where(known[..., None] & np.isfinite(mixed), mixed, plain)
@@ -563,33 +563,44 @@ def _colour_code(device: Any) -> Any:
 def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Array) -> tuple[Array, Array]:
     """Find the new total offset of every colour, shrunk by how much colours differ at all, and its variance."""
     start = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
-    ends = np.r_[start[1:], len(key)]
-    count = ends - start
+    count = np.diff(np.r_[start, len(key)])
     tile_mean = np.add.reduceat(value, start, axis=0) / count[:, None]
     owner = key[start] // 100000
-    raw = np.zeros((number, 3))
-    tiles = np.zeros(number)
-    first = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
-    last = np.r_[first[1:], len(owner)]
-    scatter = []
-    for a, b in zip(first, last, strict=True):
-        g = owner[a]
-        big = np.flatnonzero(count[a:b] >= 2) + a
-        if len(big) >= 3:
-            raw[g] = np.median(tile_mean[big], axis=0)
-            scatter.append(tile_mean[big] - raw[g])
-            tiles[g] = len(big)
-        else:
-            raw[g] = np.median(value[start[a] : ends[b - 1]], axis=0)
-            tiles[g] = max(min(b - a, (ends[b - 1] - start[a]) / 4), 0.25)
+    several = count >= 2
+    big = np.bincount(owner[several], minlength=number)
+    usual = big >= 3
+    # colours seen on several tiles: the middle of the tiles' means; the others: the middle of their blocks
+    raw = np.where(
+        usual[:, None],
+        _medians(owner[several], tile_mean[several], number),
+        _medians(key // 100000, value, number),
+    )
+    blocks = np.bincount(key // 100000, minlength=number)
+    places = np.bincount(owner, minlength=number)
+    few = np.where(blocks > 0, np.maximum(np.minimum(places, blocks / 4), 0.25), 0.0)
+    tiles = np.where(usual, big, few)
+    apart = several & usual[owner]
+    within = tile_mean[apart] - raw[owner[apart]] if apart.any() else np.full((3, 3), 0.01)
     raw += np.where(tiles[:, None] > 0, before, 0.0)
-    within = np.concatenate(scatter) if scatter else np.full((3, 3), 0.01)
     within2 = np.maximum(mad_std(within, axis=0), 0.002) ** 2
     known = tiles > 0.5
     spread2 = np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
     spread2 = spread2 * alone[:, None]
     shrink = spread2 / (spread2 + within2 / np.maximum(tiles, 0.1)[:, None])
     return raw * shrink, spread2 * (1 - shrink)
+
+
+def _medians(group: Any, value: Array, number: int) -> Array:
+    """Median (number, 3) of the values (n, 3) of every group; 0 where a group has none."""
+    out = np.zeros((number, 3))
+    count = np.bincount(group, minlength=number)
+    there = np.flatnonzero(count)
+    first = np.cumsum(count)[there] - count[there]
+    low, high = first + (count[there] - 1) // 2, first + count[there] // 2
+    for c in range(3):
+        v = value[:, c][np.lexsort((value[:, c], group))]
+        out[there, c] = 0.5 * (v[low] + v[high])
+    return out
 
 
 def _noise_curve(guess: Array, value: Array, at: Array) -> Array:

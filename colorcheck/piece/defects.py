@@ -21,7 +21,7 @@ from ..ground.relative import relative_lab
 from .apart import Parted, separate
 from .combine import along_edges, merged, on_the_print, undecidable, without_echoes
 from .edgebands import faded_edges
-from .expect import Answer, Array, Expected, PieceView, block_places, expected_image
+from .expect import Answer, Array, Expected, PieceView, block_places, expected_image, lay_in_blocks
 from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apart
 from .lack import colour_left, lack_de, lack_map, suspects
 from .pressmarks import find_banding, find_ghost, find_scorch
@@ -108,14 +108,14 @@ def find_defects(
     -------
     DefectResult
     """
-    how: dict[str, Any] = {"answer": answer, "source": source, "rim_mm": rim_mm}
-    expected = expected_image(views, artwork, size_mm, shape, **how)
+    laid = lay_in_blocks(views, artwork, size_mm, shape, answer=answer, source=source, rim_mm=rim_mm)
+    expected = expected_image(laid)
     parted = separate(expected)
     doubtful = suspects(expected, parted) if len(views) == 1 else np.zeros(0, bool)
     if doubtful.any():
         # several photos tell a reflection by where it stays; a single one must not learn from it:
         # what may be a spot or a reflection must not teach what its colours look like, so once more without it
-        expected = expected_image(views, artwork, size_mm, shape, doubtful=doubtful, blocks_of=expected, **how)
+        expected = expected_image(laid, doubtful=doubtful, before=expected)
         parted = separate(expected)
     return judge(expected, parted, answer=answer)
 

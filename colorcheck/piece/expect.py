@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..ground.records import FlatImage, Pixels, Shape
-from ..ground.robust import polynomial_terms, robust_least_squares
+from ..ground.robust import legendre, polynomial_terms, robust_least_squares
 
 Array = NDArray[Any]
 
@@ -30,6 +30,7 @@ _SCATTER = (
 )  # reach in mm and share; the wide one: exp(-r / 6 mm)
 _RIDGE = 1e-4  # of the colour map that is learned from the photo
 _RIDGE_KNOWN = 3.0  # known colours may only bend a little, or the map swallows a pale middle
+_TURNS, _TURNS_AGAIN = 4, 3  # of colours and light in turn, from scratch and from an earlier result
 _FLOOR = 0.004  # least signal believed, share of the coat
 
 Answer = Callable[[Any], Any]
@@ -92,7 +93,8 @@ class Expected:
     unit share of sideways light; ``texture`` (r, c) roughness of the artwork inside the
     block; ``inside`` (r, c); ``fine_rel`` (H, W, 3) the expected image in fine pixels,
     ``fine_px_per_mm``; ``source`` 'reading', 'profile' or 'photo'; ``coat`` where the level
-    of the bare coat came from: 'artwork', 'card' or 'guess'.
+    of the bare coat came from: 'artwork', 'card' or 'guess', ``white`` (3,) that level on the scale of the fit;
+    ``coefficient`` (terms, 3) of the colour map.
     """
 
     rel: Array
@@ -114,6 +116,8 @@ class Expected:
     colours: int
     source: str
     coat: str
+    coefficient: Array
+    white: Array
 
 
 def block_means(image: Any, b: int) -> Any:
@@ -133,22 +137,23 @@ def block_means(image: Any, b: int) -> Any:
 
 def colour_terms(device_rgb: Any, degree: int) -> Any:
     """Products of Legendre polynomials up to a total degree, and the logarithm of each channel, (n, terms)."""
-    v = np.asarray(device_rgb, dtype=np.float32) / np.float32(127.5) - np.float32(1)
-    p = []
-    for c in range(3):
-        x = v[..., c]
-        rows = [np.ones_like(x), x]
-        for n in range(1, degree):
-            rows.append(((2 * n + 1) * x * rows[n] - n * rows[n - 1]) / np.float32(n + 1))
-        p.append(rows)
-    cols = []
-    for total in range(degree + 1):
-        for i in range(total, -1, -1):
-            for j in range(total - i, -1, -1):
-                cols.append(p[0][i] * p[1][j] * p[2][total - i - j])
+    device = np.asarray(device_rgb, dtype=np.float32)
+    v = np.ascontiguousarray(np.moveaxis(device, -1, 0)) / np.float32(127.5) - np.float32(1)
+    p = [legendre(x, degree) for x in v]
+    powers = [
+        (i, j, total - i - j)
+        for total in range(degree + 1)
+        for i in range(total, -1, -1)
+        for j in range(total - i, -1, -1)
+    ]
+    # term by term in memory: products with the coefficients are then quick
+    out = np.empty((len(powers) + 3, *device.shape[:-1]), np.float32)
+    for term, (i, j, k) in enumerate(powers):
+        np.multiply(p[0][i] * p[1][j], p[2][k], out=out[term])
     # a printer with other curves, or with inks exchanged, is far from a polynomial in the dark
-    cols.extend(np.log(_aim(np.asarray(device_rgb)))[..., c] / np.float32(2) + np.float32(1) for c in range(3))
-    return np.stack(cols, axis=-1)
+    for c in range(3):
+        out[len(powers) + c] = np.log(_aim(device[..., c])) / np.float32(2) + np.float32(1)
+    return np.moveaxis(out, 0, -1)
 
 
 def block_places(shape: tuple[int, int], step_mm: float) -> Array:
@@ -180,7 +185,8 @@ def _view_blocks(
 ) -> ViewBlocks:
     flat, m = view.flat, view.margin_mm
     full = (round((size_mm[0] + 2 * m) * g), round((size_mm[1] + 2 * m) * g))
-    rgb = _resized(np.nan_to_num(flat.rgb, nan=0.0), full)
+    rgb = _resized(flat.rgb, full)
+    np.nan_to_num(rgb, copy=False, nan=0.0)
     bad = _resized(((flat.clipped != 0) | ~flat.inside).astype(np.float32), full) > 0.01
     edge = round(m * g)
     hw = (round(size_mm[1] * g), round(size_mm[0] * g))
@@ -258,7 +264,55 @@ def distinct_colours(device: Array, ok: Array) -> int:
     return int((count >= 2).sum())
 
 
-def expected_image(
+@dataclass(frozen=True, slots=True, eq=False)
+class ArtworkBlocks:
+    """The artwork in fine pixels and in blocks, with what the fit of its colours needs.
+
+    ``fine`` (H, W, 3) device RGB, ``fine_terms`` (H, W, terms) and ``fine_start`` (H, W, 3) the terms of the colour map
+    and the colours it starts from; ``device`` (r, c, 3), ``terms`` (r, c, terms) and ``start`` (r, c, 3) the same of
+    blocks; ``weight`` (H, W) 1 inside the outline, ``fill`` (r, c) its share of a block; ``plain`` (r, c) how little
+    a block changes inside, 0 to 1.
+    """
+
+    fine: Pixels
+    fine_terms: Pixels
+    fine_start: Pixels
+    device: Array
+    terms: Array
+    start: Array
+    weight: Pixels
+    fill: Array
+    plain: Array
+    px_per_mm: float
+    step_mm: float
+    degree: int
+    colours: int
+
+    @property
+    def inside(self) -> Array:
+        """Blocks (r, c) that lie on the piece."""
+        return self.fill > 0.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laid:
+    """Artwork and photos of one piece in blocks, before any fit."""
+
+    artwork: ArtworkBlocks
+    views: tuple[ViewBlocks, ...]
+    size_mm: tuple[float, float]
+    shape: Shape
+    answer: Answer | None
+    source: str
+
+
+def _means(image: Any, weight: Any, fill: Array, b: int) -> Array:
+    """Mean of a fine image (H, W, k) over the part of each block inside the outline, (r, c, k)."""
+    part = cv2.multiply(np.ascontiguousarray(image), cv2.merge((weight,) * image.shape[2]))
+    return np.asarray(block_means(part, b) / np.maximum(fill, 1e-6)[..., None], dtype=float)
+
+
+def lay_in_blocks(
     views: Sequence[PieceView],
     artwork: Any,
     size_mm: tuple[float, float],
@@ -267,10 +321,8 @@ def expected_image(
     answer: Answer | None = None,
     source: str = "photo",
     rim_mm: float = 1.5,
-    doubtful: Array | None = None,
-    blocks_of: Expected | None = None,
-) -> Expected:
-    """Fit what the artwork's colours look like in the photos, and predict the piece from it.
+) -> Laid:
+    """Average artwork and photos in blocks.
 
     Parameters
     ----------
@@ -286,75 +338,114 @@ def expected_image(
         What ``answer`` comes from: 'reading' or 'profile'.
     rim_mm : float
         Width along the outline that is left out.
-    doubtful : (v, r, c), optional
-        Blocks of each photo, on the grid of an earlier call, that teach nothing about colour and
-        light: they lie under a spot or a reflection that this call is to measure.
-    blocks_of : Expected, optional
-        Result of that earlier call; the photos need not be averaged again.
 
     Returns
     -------
-    Expected
+    Laid
     """
     big = max(size_mm)
     step = 1.0 if big < 110 else 2.0 if big < 330 else 3.0
     g = _FINE_PX_PER_MM if big < 260 else 2.0
     b = round(step * g)
-    if blocks_of is not None:
-        blocks = list(blocks_of.views)
-    else:
-        blocks = [_view_blocks(v, size_mm, shape, g, b, rim_mm) for v in views]
+    blocks = tuple(_view_blocks(v, size_mm, shape, g, b, rim_mm) for v in views)
+    hw = blocks[0].fine.shape[:2]
+    fine = _resized(np.asarray(artwork, dtype=np.float32), (hw[1], hw[0]))
+    weight: Any = _outline(size_mm, shape, g, hw, rim_mm).astype(np.float32)
+    fill = block_means(weight, b).astype(float)
+    device = _means(fine, weight, fill, b)
+    rough = np.sqrt(np.maximum(_means(cv2.multiply(fine, fine), weight, fill, b) - device**2, 0)).mean(axis=2)
+    colours = distinct_colours(device, fill > 0.3)
+    degree = 1 if colours < 6 else 2 if colours < 25 else 3
+    start = _start_of(answer)
+    drawn = ArtworkBlocks(
+        fine=fine,
+        fine_terms=colour_terms(fine, degree),
+        fine_start=np.asarray(start(fine.reshape(-1, 3)), dtype=np.float32).reshape(fine.shape),
+        device=device,
+        terms=colour_terms(device, degree).astype(float),
+        start=np.asarray(start(device.reshape(-1, 3)), dtype=float).reshape(device.shape),
+        weight=weight,
+        fill=fill,
+        plain=(fill > 0.3) / (1 + (rough / 12.0) ** 2),
+        px_per_mm=g,
+        step_mm=step,
+        degree=degree,
+        colours=colours,
+    )
+    return Laid(drawn, blocks, size_mm, shape, answer, source if answer is not None else "photo")
+
+
+def _start_of(answer: Answer | None) -> Answer:
+    """Colours from which the fit starts."""
+    if answer is None:
+        return _aim
+    return lambda v: np.maximum(np.asarray(answer(v), dtype=np.float32), 1e-3)
+
+
+def expected_image(laid: Laid, *, doubtful: Array | None = None, before: Expected | None = None) -> Expected:
+    """Fit what the artwork's colours look like in the photos, and predict the piece from it.
+
+    Parameters
+    ----------
+    laid : Laid
+    doubtful : (v, r, c), optional
+        Blocks of each photo that teach nothing about colour and light: they lie under a spot or a
+        reflection that this call is to measure.
+    before : Expected, optional
+        Result of an earlier call, from which the fit then starts.
+
+    Returns
+    -------
+    Expected
+    """
+    art, size_mm = laid.artwork, laid.size_mm
+    blocks = list(laid.views)
     if doubtful is not None:
         blocks = [replace(v, doubtful=d) for v, d in zip(blocks, doubtful, strict=True)]
-    hw = blocks[0].fine.shape[:2]
-    art = _resized(np.asarray(artwork, dtype=np.float32), (hw[1], hw[0]))
-    inside = _outline(size_mm, shape, g, hw, rim_mm)
-    weight = inside.astype(np.float32)
-    fill = block_means(weight, b).astype(float)
-    norm = np.maximum(fill, 1e-6)[..., None]
+    g, step, ok, plain = art.px_per_mm, art.step_mm, art.inside, art.plain
+    b = round(step * g)
+    places = block_places(ok.shape, step)
 
     def means(image: Any) -> Array:
-        return np.asarray(block_means(image * weight[..., None], b) / norm, dtype=float)
+        return _means(image, art.weight, art.fill, b)
 
-    device = means(art)
-    ok = fill > 0.3
-    colours = distinct_colours(device, ok)
-    degree = 1 if colours < 6 else 2 if colours < 25 else 3
-    start = _aim if answer is None else lambda v: np.maximum(np.asarray(answer(v), dtype=np.float32), 1e-3)
-    terms = colour_terms(art.reshape(-1, 3), degree)
-    fine0 = start(art.reshape(-1, 3)).astype(np.float32)
-    fine_rel: Any = fine0.reshape(art.shape)
-    rough = np.sqrt(np.maximum(means(art**2) - device**2, 0)).mean(axis=2)
-    plain = ok / (1 + (rough / 12.0) ** 2)
-    block_terms = colour_terms(device.reshape(-1, 3), degree).astype(float)
-    block_start = np.asarray(start(device.reshape(-1, 3)), dtype=float).reshape(device.shape)
-    lights = [_first_light(v, block_places(ok.shape, step), size_mm) for v in blocks]
-    coefficient = np.zeros((terms.shape[1], 3))
-    mean_rel = np.maximum(means(fine_rel), 1e-4)
-    for turn in range(4):
+    def mapped(coefficient: Array) -> Any:
+        change = (art.fine_terms.reshape(-1, len(coefficient)) @ coefficient.astype(np.float32)).reshape(art.fine.shape)
+        return cv2.multiply(art.fine_start, cv2.exp(change))
+
+    if before is None:
+        lights = [_first_light(v, places, size_mm) for v in blocks]
+        coefficient = np.zeros((art.terms.shape[2], 3))
+        mean_rel = np.maximum(means(art.fine_start), 1e-4)
+    else:
+        lights = [v.first_light / before.white for v in before.views]
+        coefficient = before.coefficient
+        mean_rel = before.rel * before.white
+    turns = _TURNS if before is None else _TURNS_AGAIN
+    for turn in range(turns):
         # detail inside a block makes its mean lighter than the colour of its mean: taken off before the fit
-        own = np.maximum(block_start * np.exp((block_terms @ coefficient).reshape(device.shape)), 1e-4)
+        own = np.maximum(art.start * np.exp(art.terms @ coefficient), 1e-4)
         mixing = np.clip(mean_rel / own, 0.2, 8.0)
         rows, targets, weights = [], [], []
         for v, light in zip(blocks, lights, strict=True):
             use = (v.teaches > 0.3) & ok & np.isfinite(v.y).all(axis=2)
             rel = np.maximum(v.y[use] / light[use] / mixing[use], 1e-4)
-            rows.append(block_terms.reshape(*ok.shape, -1)[use])
-            targets.append(np.log(rel / block_start[use]))
-            dark = np.minimum(block_start[use].mean(axis=1) / 0.03, 1.0)
+            rows.append(art.terms[use])
+            targets.append(np.log(rel / art.start[use]))
+            dark = np.minimum(art.start[use].mean(axis=1) / 0.03, 1.0)
             weights.append(plain[use] * v.fill[use] * dark)
         a, t, w = np.concatenate(rows), np.concatenate(targets), np.concatenate(weights)
-        ridge = _RIDGE if answer is None else _RIDGE_KNOWN
+        ridge = _RIDGE if laid.answer is None else _RIDGE_KNOWN
         coefficient, _, _ = robust_least_squares(a, t, weights=w, ridge=ridge, floor=0.01, rounds=4)
-        fine_rel = (fine0 * np.exp(terms @ coefficient.astype(np.float32))).reshape(art.shape)
+        fine_rel = mapped(coefficient)
         mean_rel = np.maximum(means(fine_rel), 1e-4)
-        if turn < 3:
+        if turn < turns - 1:
             lights = [
-                _better_light(v, light, mean_rel, plain * ok, block_places(ok.shape, step), size_mm)
+                _better_light(v, light, mean_rel, plain * ok, places, size_mm)
                 for v, light in zip(blocks, lights, strict=True)
             ]
-    white, coat = _coat_level(blocks, lights, device, mean_rel, start, ok)
-    fine_rel = fine_rel / white.astype(np.float32)
+    white, coat = _coat_level(blocks, art.device, mean_rel, _start_of(laid.answer), ok)
+    fine_rel /= white.astype(np.float32)
     rel = np.maximum(mean_rel / white, _FLOOR)
     lights = [light * white for light in lights]
     dx = cv2.Sobel(fine_rel, cv2.CV_32F, 1, 0, ksize=3, scale=g / 8)
@@ -367,7 +458,7 @@ def expected_image(
     scatter = np.log1p(0.2 * scatter) / 0.2  # a share of light adds, the fit works on logarithms
     return Expected(
         rel=rel,
-        device=device,
+        device=art.device,
         slope_x=means(dx) / rel,
         slope_y=means(dy) / rel,
         blur=means(lap) / rel,
@@ -375,16 +466,18 @@ def expected_image(
         texture=texture,
         inside=ok,
         fine_rel=fine_rel,
-        fine_device=art,
+        fine_device=art.fine,
         fine_px_per_mm=g,
         step_mm=step,
         size_mm=size_mm,
-        shape=shape,
+        shape=laid.shape,
         views=tuple(replace(v, first_light=light) for v, light in zip(blocks, lights, strict=True)),
-        degree=degree,
-        colours=colours,
-        source=source if answer is not None else "photo",
+        degree=art.degree,
+        colours=art.colours,
+        source=laid.source,
         coat=coat,
+        coefficient=coefficient,
+        white=white,
     )
 
 
@@ -445,16 +538,13 @@ def _interpolated(log_light: Array, at_mm: Array, places: Array, size_mm: tuple[
     return np.asarray(_plane(at_mm, size_mm, 2) @ x)
 
 
-def _coat_level(
-    blocks: Sequence[ViewBlocks], lights: Sequence[Array], device: Array, rel: Array, start: Answer, ok: Array
-) -> tuple[Array, str]:
+def _coat_level(blocks: Sequence[ViewBlocks], device: Array, rel: Array, start: Answer, ok: Array) -> tuple[Array, str]:
     """Signal of the bare coat on the scale of ``rel``."""
     white = ok & (device.min(axis=2) > 250)
     if white.sum() >= 6:
         return np.asarray(np.median(rel[white], axis=0)), "artwork"
     if all(len(v.ring_y) or v.blank_used for v in blocks):
         return np.ones(3) * 1.0, "card"
-    del lights
     aim = np.asarray(start(device[ok]), dtype=float)
     bright = np.argsort(aim.mean(axis=1))[-max(10, ok.sum() // 20) :]
     ratio = (rel[ok][bright] / aim[bright]).mean(axis=1)

@@ -152,28 +152,32 @@ def _ring(flat: FlatImage, size_mm: tuple[float, float], shape: Shape) -> Any:
     """Pixels of the margin that lie 4 to 20 mm outside the piece, (H, W)."""
     g = flat.px_per_mm
     h, w = flat.inside.shape
-    x = (np.arange(w, dtype=np.float32)[None, :] + 0.5) / g - _MARGIN_MM
-    y = (np.arange(h, dtype=np.float32)[:, None] + 0.5) / g - _MARGIN_MM
+    # distance from the middle or from the nearest side along each axis: their squares add
+    u = (np.arange(w, dtype=np.float32) + 0.5) / np.float32(g) - np.float32(_MARGIN_MM + size_mm[0] / 2)
+    v = (np.arange(h, dtype=np.float32) + 0.5) / np.float32(g) - np.float32(_MARGIN_MM + size_mm[1] / 2)
     if shape == "round":
-        rx, ry = size_mm[0] / 2, size_mm[1] / 2
-        off = (np.hypot((x - rx) / rx, (y - ry) / ry) - 1) * min(rx, ry)
+        half = min(size_mm) / 2
+        u, v, low, high = u * half / (size_mm[0] / 2), v * half / (size_mm[1] / 2), half + 4, half + 20
     else:
-        dx, dy = np.maximum(-x, x - size_mm[0]), np.maximum(-y, y - size_mm[1])
-        off = np.where((dx > 0) & (dy > 0), np.hypot(dx, dy), np.maximum(dx, dy))
-    return (off > 4) & (off < 20) & flat.inside
+        u, v = (np.maximum(np.abs(t) - np.float32(s / 2), 0) for t, s in ((u, size_mm[0]), (v, size_mm[1])))
+        low, high = 4.0, 20.0
+    square = (u * u)[None, :] + (v * v)[:, None]
+    return (square > low**2) & (square < high**2) & flat.inside
 
 
 def _on_card(flat: FlatImage, ring: Any, size_mm: tuple[float, float]) -> bool:
     """Tell whether the margin shows white card: bright, plain, without colour, and clear of the top code."""
-    if ring.sum() < 0.4 * (2 * (size_mm[0] + size_mm[1]) * 16 * flat.px_per_mm**2):
+    places = np.flatnonzero(ring)
+    if len(places) < 0.4 * (2 * (size_mm[0] + size_mm[1]) * 16 * flat.px_per_mm**2):
         return False
-    some = flat.rgb[ring][:: max(1, int(ring.sum() / 20000))].astype(float)
+    places = places[:: max(1, len(places) // 20000)]
+    some = flat.rgb.reshape(-1, 3)[places].astype(float)
     level = some.mean(axis=1)
     m = round(_MARGIN_MM * flat.px_per_mm)
     piece = flat.rgb[m:-m:5, m:-m:5].reshape(-1, 3).mean(axis=1)
     if float(np.median(level)) < _CARD_SHARE * float(np.percentile(piece, 97)):
         return False
-    clipped = float(((flat.clipped[ring] & 1) > 0).mean())
+    clipped = float(((flat.clipped.ravel()[places] & 1) > 0).mean())
     tint = float(np.ptp(np.log(np.maximum(np.median(some, axis=0), 1e-4))))
     return clipped < 0.3 and tint < 0.5
 
@@ -181,15 +185,16 @@ def _on_card(flat: FlatImage, ring: Any, size_mm: tuple[float, float]) -> bool:
 def _sharpness(flat: FlatImage) -> float:
     """Width in mm of the sharpest edges: range over steepest slope of the strongest five per cent."""
     m = round(_MARGIN_MM * flat.px_per_mm)
-    y: Any = np.sqrt(np.maximum(flat.rgb[m:-m, m:-m].mean(axis=2), 0))
-    y = cv2.GaussianBlur(y, (0, 0), 0.7)
-    gx, gy = cv2.Sobel(y, cv2.CV_32F, 1, 0, ksize=3) / 8, cv2.Sobel(y, cv2.CV_32F, 0, 1, ksize=3) / 8
-    slope = np.hypot(gx, gy)
+    y: Any = cv2.transform(np.ascontiguousarray(flat.rgb[m:-m, m:-m]), np.full((1, 3), 1 / 3, np.float32))
+    y = cv2.GaussianBlur(np.sqrt(np.maximum(y, 0)), (0, 0), 0.7)
+    slope = cv2.magnitude(
+        cv2.Sobel(y, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8), cv2.Sobel(y, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    )
     span = max(3, round(1.6 * flat.px_per_mm)) | 1
     kernel = np.ones((span, span), np.uint8)
-    rise = cv2.dilate(y, kernel) - cv2.erode(y, kernel)
-    peak = slope >= cv2.dilate(slope, np.ones((3, 3), np.uint8)) - 1e-9
-    strong = peak & (rise > max(0.08, float(np.percentile(rise, 90)) * 0.6))
+    rise = cv2.subtract(cv2.dilate(y, kernel), cv2.erode(y, kernel))
+    clear = max(0.08, float(np.percentile(rise[::3, ::3].ravel(), 90)) * 0.6)
+    strong = (slope >= cv2.dilate(slope, np.ones((3, 3), np.uint8))) & (rise > clear)
     if strong.sum() < 40:
         return float("nan")
     width = rise[strong] / np.maximum(slope[strong], 1e-6) / flat.px_per_mm
