@@ -56,6 +56,7 @@ from .rim import PlacedRim, find_rim, place_blank
 
 _FINEST = 640  # pixels on the longer side of the finest comparison
 _MOST_FOREIGN = 0.033  # share of structure in which photo and artwork may contradict each other
+_FITS = 0.9  # score of a placement at the coarsest scale that leaves no doubt that it is one of the right ones
 _GROWTH = 0.15  # mm by which dark shapes grow or shrink, standard deviation; estimate
 _COMMON = 0.1**2 / 20  # what all blocks tell is worth that of 20 places with this error (mm): edges err alike
 
@@ -129,8 +130,12 @@ def _align(
     block: int,
     bend: bool,
     rim_px: Any = None,
+    hopeless: float = -1.0,
 ) -> tuple[Trial, Compared, Offsets]:
-    """Draw a placement towards the picture at one scale; a step that makes it worse is not taken."""
+    """Draw a placement towards the picture at one scale; a step that makes it worse is not taken.
+
+    One whose score is below ``hopeless`` stays where it is.
+    """
     reach = 2.0 / t.g
     window = max(2.0, 0.75 * block)
     c = compare_at(levels, trial, art, t, window)
@@ -138,7 +143,7 @@ def _align(
     best, best_c, best_rows = trial, c, block_offsets(c, t.g, block, reach)
     rows, top = best_rows, c.score
     for k in range(steps):
-        if len(rows.offset) < 10:
+        if len(rows.offset) < 10 or c.score < hopeless:
             break
         parts = [rows, held_in_place(art, 2.0 * reach)]
         rim = place_blank(trial.pose, rim_px, art) if rim_px is not None else None
@@ -194,6 +199,12 @@ def _patience(side: int) -> float:
     return 1.0 if side < 200 else 0.25 if side < 400 else 0.1
 
 
+def _hopeless(trials: list[Trial]) -> float:
+    """Score below which another placement need not be followed up, as one fits already; -1 while none does."""
+    best = max((t.score for t in trials if t.outline is not None), default=0.0)
+    return 0.4 * best if best > _FITS else -1.0
+
+
 def _rim_of(trial: Trial) -> Any:
     return None if trial.outline is None else trial.outline.rim_px
 
@@ -201,14 +212,18 @@ def _rim_of(trial: Trial) -> Any:
 def _best_start(levels: list[Level], trials: list[Trial], art: Artwork, keep: tuple[int, int]) -> list[Trial]:
     """Draw the most promising placements in, coarse to middling, and rank them."""
     first, second = make_template(art, 64, 0.8), make_template(art, 128, 0.7)
-    got = []
+    got: list[Trial] = []
     for trial in trials[: keep[0]]:
         if trial.outline is None:  # features and earlier photos place finely enough
             got.append(trial)
             continue
-        t, _, _ = _align(levels, trial, art, first, steps=3, block=8, bend=False, rim_px=_rim_of(trial))
+        hopeless = _hopeless(got)
+        t, _, _ = _align(
+            levels, trial, art, first, steps=3, block=8, bend=False, rim_px=_rim_of(trial), hopeless=hopeless
+        )
         got.append(t)
-    got = distinct(sorted(got, key=lambda v: -v.score), art)
+    hopeless = _hopeless(got)
+    got = distinct(sorted((t for t in got if t.score >= hopeless), key=lambda v: -v.score), art)
     out = []
     for trial in got[: keep[1]]:
         t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False, rim_px=_rim_of(trial))
