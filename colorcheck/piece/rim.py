@@ -28,6 +28,7 @@ _LOOSE_RIM = 0.6  # mm that a measured rim may stray from the blank's shape
 _PRINTED_TO_SIZE = 0.025  # a print nearer to its nominal size than this is taken to have been made to that size
 _PRINT_SCALE = 0.002  # standard deviation of a print's size, relative: feed of printer and paper; estimate
 _DRAWN_NEAR = 0.9  # mm round a printed edge in which an edge of the photo is taken to be it
+_SAME_STEP = 0.12  # log colour: a step of the photo that differs less than this from the artwork's is the artwork's
 _SHIFT = 5.0  # mm that a print may lie off the middle of its blank
 _ALONG = 9  # places side by side that are averaged along a rim
 
@@ -361,7 +362,37 @@ def find_rim(levels: list[Level], trial: Trial, art: Artwork, drawn: tuple[Any, 
     found = _rim_among(levels, trial, art, drawn, was)
     if found is None and art.bleed_known:
         found = _rim_among(levels, trial, art, None, was)
-    return known if was is not None and (found is None or found is was) else found
+    if was is not None and (found is None or found is was):
+        drawn_itself = found is None and not _to_size(was, art) and _print_goes_on(levels, trial, art, drawn, was)
+        return None if drawn_itself else known
+    return found
+
+
+def _print_goes_on(levels: list[Level], trial: Trial, art: Artwork, drawn: tuple[Any, float], rim: PlacedRim) -> bool:
+    """Whether the picture goes on outside a supposed rim: a line of its own, such as the ring of a clock face.
+
+    From inside to outside the photo then changes as the artwork does. Where the artwork says nothing about the outside
+    the rim is believed.
+    """
+    pts, nrm, _ = rim_points(art, 160)
+    like, g = drawn
+    level = next((lv for lv in reversed(levels) if trial.pose.px_per_mm * lv.factor >= 2.5), levels[0])
+    change, known = [], np.ones(len(pts), bool)
+    for side, off in ((1, np.linspace(1.0, 2.5, 4)), (-1, np.linspace(-6.5, -3.5, 7))):  # clear of a printed ring
+        frame = apply_affine(rim.to_frame, (pts[:, None] + off[None, :, None] * nrm[:, None]).reshape(-1, 2))
+        on_art, in_photo = frame * g - 0.5, mm_to_px(scaled(trial.pose, level.factor), frame)
+        known &= (
+            ((on_art > 0) & (on_art < np.array(like.shape[1::-1]) - 1)).all(axis=1).reshape(len(pts), -1).all(axis=1)
+        )
+        both = [
+            cv2.remap(
+                picture[..., :3], at[:, :1].astype(np.float32), at[:, 1:].astype(np.float32), cv2.INTER_LINEAR
+            ).reshape(len(pts), -1, 3)
+            for picture, at in ((np.ascontiguousarray(level.pixels[..., :3]), in_photo), (like, on_art))
+        ]
+        change.append(side * (both[0] - both[1]).mean(axis=1))
+    apart = np.sqrt(np.square(change[0] + change[1]).sum(axis=1))
+    return bool(known.mean() > 0.5 and np.median(apart[known]) < _SAME_STEP)
 
 
 def _to_size(rim: PlacedRim, art: Artwork) -> bool:
