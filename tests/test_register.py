@@ -14,7 +14,8 @@ from PIL import Image, ImageCms
 from colorcheck.ground.cielab import srgb_to_linear
 from colorcheck.ground.errors import ColorcheckError, DataError, ImageError, PhotoError, TargetError, UsageError
 from colorcheck.ground.geometry import local_px_per_mm, mm_to_px
-from colorcheck.ground.records import LinearImage
+from colorcheck.ground.records import LinearImage, Pose
+from colorcheck.piece import placement, rim
 from colorcheck.piece.artwork import Artwork, load_artwork
 from colorcheck.piece.inspection import at_full_size
 from colorcheck.piece.register import Registered, artwork_on_piece, register
@@ -153,9 +154,7 @@ def test_every_place_is_found_to_a_fraction_of_a_millimetre(case: str) -> None:
     kind, size, shape, pose = CASES[case]
     rgb = artworks.ARTWORKS[kind](size, G, seed=4)
     printer = v.Printer(dyes="dull", gamma=(1.2, 0.85, 1.1), cast=(10.0, -8.0, 4.0))
-    scene = v.Scene(
-        lamps=(v.Lamp(-300, 200, 550),), vignetting=0.25, glare=(v.Glare(30, -20, 35, strength=0.25),)
-    )
+    scene = v.Scene(lamps=(v.Lamp(-300, 200, 550),), vignetting=0.25, glare=(v.Glare(30, -20, 35, strength=0.25),))
     photo = shoot(
         rgb,
         size,
@@ -258,9 +257,7 @@ def test_a_printed_frame_or_ring_is_not_taken_for_the_rim(kind: str) -> None:
 def test_a_nearly_white_picture_on_wood_is_found_and_laid_upright() -> None:
     size = (200, 120)
     rgb = artworks.near_white(size, G, seed=7)
-    photo = shoot(
-        rgb, size, scene=v.Scene(card="wood", shadow=0.2), tilt_deg=20, tilt_axis_deg=300, rotation_deg=-25
-    )
+    photo = shoot(rgb, size, scene=v.Scene(card="wood", shadow=0.2), tilt_deg=20, tilt_axis_deg=300, rotation_deg=-25)
     found = register(linear(photo), artwork(rgb, size))
     assert found.placed_by == "outline"
     assert not found.pose.mirrored
@@ -394,13 +391,9 @@ def test_transparent_parts_are_laid_on_white_with_a_note(tmp_path: Any) -> None:
 
 def test_another_profile_is_converted_with_a_note(tmp_path: Any) -> None:
     rgb = artworks.scenery((80, 60), 5.0)
-    art = load_artwork(
-        save(rgb, tmp_path / "p.png", icc_profile=v.matrix_profile("display-p3")), size_mm=(80, 60)
-    )
+    art = load_artwork(save(rgb, tmp_path / "p.png", icc_profile=v.matrix_profile("display-p3")), size_mm=(80, 60))
     profile = ImageCms.ImageCmsProfile(io.BytesIO(v.matrix_profile("display-p3")))
-    want = ImageCms.profileToProfile(
-        Image.fromarray(rgb), profile, ImageCms.createProfile("sRGB"), renderingIntent=1
-    )
+    want = ImageCms.profileToProfile(Image.fromarray(rgb), profile, ImageCms.createProfile("sRGB"), renderingIntent=1)
     assert np.abs(np.asarray(want).astype(int) - art.rgb).mean() < 1.5
     assert any("converted" in n for n in art.notes)
 
@@ -440,3 +433,37 @@ def test_cmyk_without_profile_is_refused(tmp_path: Any) -> None:
     Image.fromarray(artworks.plaque((80, 60), 5.0)).convert("CMYK").save(tmp_path / "c.jpg")
     with pytest.raises(ImageError, match="CMYK"):
         load_artwork(tmp_path / "c.jpg", size_mm=(80, 60))
+
+
+@pytest.mark.parametrize("ends", [True, False])
+def test_an_outline_is_the_rim_only_where_the_print_ends(ends: bool) -> None:
+    # a pale face of 100 mm with a dark ring at 45 mm; the photo shows it whole, or cut off at the ring
+    yy, xx = np.mgrid[:400, :400] / 4.0 + 0.125
+    r = np.hypot(xx - 50, yy - 50)
+    like = np.full((400, 400, 3), -0.1, np.float32)
+    like[(r > 43) & (r < 45)] = (-0.9, -0.4, -0.5)
+    photo = like.copy()
+    photo[r > (45 if ends else 49.9)] = (-0.6, -0.9, -1.2)  # wood
+    pose = Pose(
+        np.diag([4.0, 4.0, 1.0]) - [[0, 0, 0.5], [0, 0, 0.5], [0, 0, 0]],
+        (0.0, 0.0),
+        (200.0, 200.0),
+        280.0,
+        False,
+        0.0,
+        4.0,
+        0,
+        0,
+    )
+    levels = [placement.Level(np.dstack([photo, np.ones((400, 400), np.float32)]), 1.0)]
+    trial = placement.Trial(pose=pose, outline=None, score=1.0)
+    art = artwork(np.zeros((400, 400, 3), np.uint8), (100.0, 100.0), shape="round")
+    shrunk = rim.PlacedRim(
+        to_frame=np.array([[0.9, 0, 5.0], [0, 0.9, 5.0]]),
+        rows=placement.Offsets(*(np.zeros((0, 2)), np.zeros((0, 2)), *(np.zeros(0),) * 3)),
+        slack=np.zeros((0, 4)),
+        hold=np.zeros(4),
+        residual=0.1,
+        seen=np.zeros((0, 2)),
+    )
+    assert rim._print_goes_on(levels, trial, art, (like, 4.0), shrunk) is not ends
