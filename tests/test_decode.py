@@ -20,8 +20,9 @@ from PIL import Image, ImageCms, ImageOps
 
 from colorcheck.ground.cielab import linear_srgb_to_xyz, linear_to_srgb, srgb_to_linear, xyz_to_lab
 from colorcheck.ground.errors import ColorcheckError, FileError, ImageError
-from colorcheck.photo import decode as decode_module
 from colorcheck.photo.decode import BOTTOM_CLIPPED, TOP_CLIPPED, decode
+from colorcheck.photo.picturecolour import colour_model
+from colorcheck.photo.pictureheader import Header
 
 # ------------------------------------------------------------------------------------------ files made here
 
@@ -298,9 +299,9 @@ def test_unusable_profile_is_named_and_srgb_assumed(put, profile, why):
 def test_damaged_profiles_never_break_the_reader(noise, at):
     profile = bytearray(matrix_profile("x", P3_D50, SRGB_CURVE))
     profile[at : at + len(noise)] = noise
-    head = decode_module._Header("png", mode="RGB", profile=bytes(profile))
+    head = Header("png", mode="RGB", profile=bytes(profile))
     notes: list[str] = []
-    model = decode_module._colour_model(head, notes)
+    model = colour_model(head, notes)
     assert notes or model.name
     with np.errstate(all="ignore"):
         assert model.lut(256).shape == (256, 3)

@@ -72,6 +72,14 @@ BEYOND = {
     "locate": {"markers", "sheetcode", "target"},
     "markers": {"target"},
     "sheetcode": {"codebook", "markers", "target"},
+    # a picture file becomes linear light, one job a file; `decode` knows their order
+    "pictureheader": {"picturekind", "wholeness"},
+    "pixels": {"pictureheader", "picturekind", "wholeness"},
+    "colourtable": {"colourmodel"},
+    "embeddedprofile": {"colourmodel", "colourtable"},
+    "picturecolour": {"colourmodel", "embeddedprofile", "pictureheader"},
+    "linearise": {"colourmodel", "colourtable", "pixels"},
+    "decode": {"linearise", "picturecolour", "pictureheader", "picturekind", "pixels"},
     "artwork": {"decode"},  # an artwork is a picture file like any other
     # finding a finished piece, one job a file: each stands on the records of `placement` and of an artwork
     "placement": {"artwork"},

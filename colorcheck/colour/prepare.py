@@ -20,7 +20,8 @@ from ..ground.cielab import black_point_compensate, delta_e00, lab_to_xyz, linea
 from ..ground.errors import UsageError
 from ..ground.records import Bytes, Floats, Shape, View
 from ..ground.units import MM_PER_INCH
-from ..photo.decode import decode, picture_kind
+from ..photo.decode import decode
+from ..photo.picturekind import picture_kind
 from ..piece.artwork import Artwork, load_artwork
 from ..sheet.draw import size_px
 from .cms import (

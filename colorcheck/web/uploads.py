@@ -81,7 +81,7 @@ async def store_picture(upload: UploadFile, folder: Path, stem: str) -> Stored:
     head = await upload.read(64)
     if not head:
         raise UsageError(f"{name} is empty", "choose the photo again")
-    from ..photo.decode import picture_kind
+    from ..photo.picturekind import picture_kind
 
     ending = Path(name).suffix.lower()
     kind = picture_kind(head, ending if ending in _RAW else "")
