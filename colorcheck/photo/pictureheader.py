@@ -101,7 +101,13 @@ def _pillow_header(head: Header, data: bytes, name: str) -> None:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            image = Image.open(io.BytesIO(data))
+            image: Any
+            if head.kind == "jpeg":  # known already, and `open` would load the readers of all common kinds
+                from PIL.JpegImagePlugin import JpegImageFile
+
+                image = JpegImageFile(io.BytesIO(data))
+            else:
+                image = Image.open(io.BytesIO(data))
     except Image.DecompressionBombError:
         raise too_large(name) from None
     except Exception:

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-import re
 import struct
 import zlib
 from dataclasses import dataclass
 
-_JPEG_MARKER = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]", re.DOTALL)
+import numpy as np
+
+_NO_MARKER = np.array([v in (0x00, 0xFF) or 0xD0 <= v <= 0xD7 for v in range(256)])
+
+
+def _jpeg_markers(data: bytes) -> np.ndarray[tuple[int], np.dtype[np.intp]]:
+    """Places of all bytes that name a marker, (n,): behind 0xFF, no stuffing, no restart."""
+    codes = np.frombuffer(data, np.uint8)
+    after = np.flatnonzero(codes[:-1] == 0xFF) + 1
+    return np.asarray(after[~_NO_MARKER[codes[after]]])
 
 
 def jpeg_end(data: bytes) -> int:
@@ -16,12 +24,15 @@ def jpeg_end(data: bytes) -> int:
     Bytes after that marker are none of our business: phones append further pictures or a short film there.
     """
     at, scans = 2, 0
+    markers: np.ndarray[tuple[int], np.dtype[np.intp]] | None = None
     while True:
         if scans:  # inside compressed data: the next marker that is neither stuffing nor a restart
-            found = _JPEG_MARKER.search(data, at)
-            if not found:
+            if markers is None:
+                markers = _jpeg_markers(data)
+            k = int(np.searchsorted(markers, at + 1))
+            if k == len(markers):
                 return -1
-            at = found.end() - 1
+            at = int(markers[k])
         else:
             while at < len(data) and data[at] == 0xFF:
                 at += 1
