@@ -18,7 +18,10 @@ from colorcheck.ground.relative import relative_lab
 from colorcheck.photo.lighting import fit_light, grid_places, light_at
 from colorcheck.photo.rectify import sample_field
 from colorcheck.sheet import draw
-from colorcheck.sheet.prints import _LAMP_SLOPE, _field_mask, _ten_ninety, check_print
+from colorcheck.sheet.edgewidth import _ten_ninety
+from colorcheck.sheet.prints import check_print
+from colorcheck.sheet.scorch import _LAMP_SLOPE
+from colorcheck.sheet.sheetgrid import field_mask
 from colorcheck.sheet.target import make_target
 from tests import virtual as v
 
@@ -158,7 +161,7 @@ def test_scorch_is_found_at_its_place() -> None:
 
 def test_pinholes_and_specks_are_found_where_they_are() -> None:
     target, _ = sheet()
-    free = _field_mask(target, (480, 480), 4.0, 0.9, 8.0)
+    free = field_mask(target, (480, 480), 4.0, 0.9, 8.0)
     row, col = np.nonzero(free)
     pick = np.random.default_rng(5).choice(len(row), 6, replace=False)
     dyes = (None, None, None, "black", "cyan", "magenta")

@@ -80,6 +80,13 @@ BEYOND = {
     "picturecolour": {"colourmodel", "embeddedprofile", "pictureheader"},
     "linearise": {"colourmodel", "colourtable", "pixels"},
     "decode": {"linearise", "picturecolour", "pictureheader", "picturekind", "pixels"},
+    # faults of print and paper, one job a file: all look at one working grid, `prints` runs them
+    "ghost": {"sheetgrid"},
+    "banding": {"sheetgrid"},
+    "inks": {"sheetgrid"},
+    "scorch": {"sheetgrid"},
+    "dots": {"sheetgrid"},
+    "prints": {"banding", "dots", "edgewidth", "ghost", "inks", "scorch", "sheetgrid"},
     "artwork": {"decode"},  # an artwork is a picture file like any other
     # finding a finished piece, one job a file: each stands on the records of `placement` and of an artwork
     "placement": {"artwork"},
