@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
@@ -565,15 +566,17 @@ def inspect(
     limits = load_limits() if limits is None else limits
     say = progress or (lambda _: None)
     earlier = _load_before(before) if before else None
-    art: Artwork = load_artwork(artwork, size_mm=size_mm, shape=shape, view=view)
+    with ThreadPoolExecutor(1) as beside:  # the first photo is decoded while the artwork is
+        ahead = beside.submit(decode, photos[0], max_pixels=_QUICK_PIXELS)
+        art: Artwork = load_artwork(artwork, size_mm=size_mm, shape=shape, view=view)
     views: list[PieceView] = []
     kept: list[PiecePhoto] = []
     first_flat: FlatImage | None = None
     device: Any = None
     g = 0.0
-    for path in photos:
+    for k, path in enumerate(photos):
         say(f"finding the piece in {Path(path).name}")
-        image = decode(path, max_pixels=_QUICK_PIXELS)
+        image = decode(path, max_pixels=_QUICK_PIXELS) if k else ahead.result()
         reg = register(image, art)
         if image.scale < 1 and reg.pose.px_per_mm < _ENOUGH_PX_PER_MM:
             image = decode(path)
