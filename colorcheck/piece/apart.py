@@ -195,8 +195,14 @@ def _design(
     return a
 
 
-def separate(expected: Expected) -> Parted:
+def separate(expected: Expected, *, first_look: bool = False) -> Parted:
     """Solve for light and print together.
+
+    Parameters
+    ----------
+    expected : Expected
+    first_look : bool
+        Enough to see which blocks stand out: fewer rounds, broad missing dye is not held back from the colours.
 
     Returns
     -------
@@ -281,10 +287,11 @@ def separate(expected: Expected) -> Parted:
     prior = _prior_std(cols, t, half_mm, blank, e.source)
     if anchored:
         prior[cols.lack :] = _LACK_STD_ANCHORED
-    x, normal = _solve(a, y, w, prior)
+    rounds = 3 if first_look else 4
+    x, normal = _solve(a, y, w, prior, rounds)
     if x[cols.scatter + 1] < 0:  # light only ever travels from bright to dark
         prior[cols.scatter + 1] = 1e-4
-        x, normal = _solve(a, y, w, prior)
+        x, normal = _solve(a, y, w, prior, rounds)
     left = np.full(seen.shape, np.nan)
     light = np.zeros(seen.shape)
     basis = np.zeros((len(views), *shape, nl))
@@ -313,7 +320,9 @@ def separate(expected: Expected) -> Parted:
     loose = prior.copy()
     loose[cols.lack :] = _LACK_STD_LOOSE
     cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
-    lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
+    lack = np.zeros(shape)
+    if not first_look:
+        lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
     colour_doubt = _colour_doubt(normal, loose, cols, t, e)
     left, var, colour_var = _settle_colours(left, depth, lack, group, places, prior_var, e)
     light_cov = cov[cols.light : cols.light + nl, cols.light : cols.light + nl]
@@ -355,10 +364,10 @@ def separate(expected: Expected) -> Parted:
 
 def _sure_lack(nodes: Array, cov: Array, flat: Array, e: Expected) -> Array:
     """Give broad missing dye (n,) above the piece's own level, less one standard error: no colour may claim it."""
-    hats = _hats(flat, e.size_mm)
-    hats = hats - hats[e.inside.ravel()].mean(axis=0)
-    value = hats @ nodes
-    std = np.sqrt(np.maximum(((hats @ cov) * hats).sum(axis=1), 0.0))
+    hats = _hats(flat, e.size_mm).astype(np.float32)
+    hats -= hats[e.inside.ravel()].mean(axis=0)
+    value = hats @ nodes.astype(np.float32)
+    std = np.sqrt(np.maximum(np.einsum("ij,ij->i", hats @ cov.astype(np.float32), hats), 0.0))
     return np.asarray(np.sign(value) * np.maximum(np.abs(value) - std, 0.0))
 
 
@@ -440,20 +449,20 @@ def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str)
     return s
 
 
-def _solve(a: Array, y: Array, w: Array, prior: Array) -> tuple[Array, Array]:
+def _solve(a: Array, y: Array, w: Array, prior: Array, rounds: int) -> tuple[Array, Array]:
     """Posterior mean and the data's normal matrix, robust against spots, specks and reflections."""
     p = a.shape[2]
     robust = np.ones(len(a))
     normal = np.zeros((p, p))
     x = np.zeros(p)
     flat = a.reshape(-1, p)
-    for turn in range(4):
+    for turn in range(rounds):
         root = np.sqrt(w * robust[:, None]).astype(np.float32).reshape(-1, 1)
         aw = flat * root
         normal = (aw.T @ aw).astype(float)
         right = (aw.T @ (y.astype(np.float32).reshape(-1, 1) * root)).astype(float)[:, 0]
         x = np.linalg.solve(normal + np.diag(1 / prior**2), right)
-        if turn < 3:
+        if turn < rounds - 1:
             z = (y - (flat @ x.astype(np.float32)).reshape(y.shape)) * np.sqrt(w)
             z = np.sqrt((z * z).mean(axis=1))
             scale = max(float(np.median(z)) * 1.2, 0.3)

@@ -109,15 +109,15 @@ def find_defects(
     DefectResult
     """
     laid = lay_in_blocks(views, artwork, size_mm, shape, answer=answer, source=source, rim_mm=rim_mm)
-    expected = expected_image(laid)
-    parted = separate(expected)
-    doubtful = suspects(expected, parted) if len(views) == 1 else np.zeros(0, bool)
-    if doubtful.any():
-        # several photos tell a reflection by where it stays; a single one must not learn from it:
-        # what may be a spot or a reflection must not teach what its colours look like, so once more without it
-        expected = expected_image(laid, doubtful=doubtful, before=expected)
-        parted = separate(expected)
-    return judge(expected, parted, answer=answer)
+    if len(views) > 1:
+        expected = expected_image(laid)
+        return judge(expected, separate(expected), answer=answer)
+    # several photos tell a reflection by where it stays; a single one must not learn from it: what may be a spot
+    # or a reflection must not teach what its colours look like
+    first = expected_image(laid, turns=2)
+    doubtful = suspects(first, separate(first, first_look=True))
+    expected = expected_image(laid, doubtful=doubtful, before=first, turns=3)
+    return judge(expected, separate(expected), answer=answer)
 
 
 def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -> DefectResult:

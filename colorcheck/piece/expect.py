@@ -30,7 +30,6 @@ _SCATTER = (
 )  # reach in mm and share; the wide one: exp(-r / 6 mm)
 _RIDGE = 1e-4  # of the colour map that is learned from the photo
 _RIDGE_KNOWN = 3.0  # known colours may only bend a little, or the map swallows a pale middle
-_TURNS, _TURNS_AGAIN = 4, 3  # of colours and light in turn, from scratch and from an earlier result
 _FLOOR = 0.004  # least signal believed, share of the coat
 
 Answer = Callable[[Any], Any]
@@ -382,7 +381,9 @@ def _start_of(answer: Answer | None) -> Answer:
     return lambda v: np.maximum(np.asarray(answer(v), dtype=np.float32), 1e-3)
 
 
-def expected_image(laid: Laid, *, doubtful: Array | None = None, before: Expected | None = None) -> Expected:
+def expected_image(
+    laid: Laid, *, doubtful: Array | None = None, before: Expected | None = None, turns: int = 4
+) -> Expected:
     """Fit what the artwork's colours look like in the photos, and predict the piece from it.
 
     Parameters
@@ -393,6 +394,8 @@ def expected_image(laid: Laid, *, doubtful: Array | None = None, before: Expecte
         reflection that this call is to measure.
     before : Expected, optional
         Result of an earlier call, from which the fit then starts.
+    turns : int
+        How often colours and light are fitted in turn.
 
     Returns
     -------
@@ -421,7 +424,6 @@ def expected_image(laid: Laid, *, doubtful: Array | None = None, before: Expecte
         lights = [v.first_light / before.white for v in before.views]
         coefficient = before.coefficient
         mean_rel = before.rel * before.white
-    turns = _TURNS if before is None else _TURNS_AGAIN
     for turn in range(turns):
         # detail inside a block makes its mean lighter than the colour of its mean: taken off before the fit
         own = np.maximum(art.start * np.exp(art.terms @ coefficient), 1e-4)
