@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from functools import lru_cache
 from statistics import NormalDist
 from typing import Any
@@ -20,7 +21,7 @@ from colorcheck.photo.rectify import sample_field
 from colorcheck.sheet import draw
 from colorcheck.sheet.edgewidth import _ten_ninety
 from colorcheck.sheet.prints import check_print
-from colorcheck.sheet.scorch import _LAMP_SLOPE
+from colorcheck.sheet.scorch import _SHARES, _Places, _strongest
 from colorcheck.sheet.sheetgrid import field_mask
 from colorcheck.sheet.target import make_target
 from tests import virtual as v
@@ -159,6 +160,26 @@ def test_scorch_is_found_at_its_place() -> None:
     assert check.scorch_b > 3 * check.scorch_u
 
 
+@pytest.mark.parametrize(
+    ("shape", "clouds"),
+    [
+        ("round", (v.Scorch(v.scorch_strength(5.0), 70.0, 40.0, 30.0),)),
+        ("rect", tuple(v.Scorch(v.scorch_strength(4.0), 0.0, y, 40.0) for y in (0.0, 27.0, 55.0, 82.0, 110.0))),
+    ],
+    ids=["cloud", "side"],
+)
+def test_scorch_is_found_under_lamps_of_unlike_colours(shape: str, clouds: tuple[v.Scorch, ...]) -> None:
+    scene = v.Scene("LED-B3", lamps=(v.Lamp(), v.Window(150.0, 1.9, 250.0, 0.8, "A")), vignetting=0.3)
+    check = judge(v.Faults(scorch=clouds), shape=shape, scene=scene, quality=80)
+    (found,) = (f for f in check.findings if f.kind == "scorch")
+    if shape == "round":
+        assert np.hypot(found.x_mm - 70, found.y_mm - 40) < 12
+        assert found.diameter_mm == pytest.approx(30, abs=12)
+    else:
+        assert found.x_mm < 25
+    assert 3.0 <= check.scorch_b < 7.0
+
+
 def test_pinholes_and_specks_are_found_where_they_are() -> None:
     target, _ = sheet()
     free = field_mask(target, (480, 480), 4.0, 0.9, 8.0)
@@ -195,16 +216,69 @@ def test_ten_ninety_width_of_a_blurred_step() -> None:
     assert _ten_ninety(t, 0.1 + 0.5 * step) == pytest.approx(2 * 1.2816 * 0.2, rel=0.01)
 
 
-def test_lamp_slope_agrees_with_standard_illuminants() -> None:
-    """Chromaticities of D65, D50 and A (CIE 15:2004), matrix of IEC 61966-2-1."""
+def test_mixed_lamps_lie_on_a_line_of_ratios() -> None:
+    """Chromaticities of D65 and A (CIE 15:2004), matrix of IEC 61966-2-1: logarithms of ratios would bend."""
     to_rgb = np.array([[3.2406, -1.5372, -0.4986], [-0.9689, 1.8758, 0.0415], [0.0557, -0.2040, 1.0570]])
-    logs = []
-    for x, y in ((0.31272, 0.32903), (0.34567, 0.35851), (0.44758, 0.40745)):
-        r, g, b = to_rgb @ np.array([x / y, 1.0, (1 - x - y) / y])
-        logs.append((np.log(r / g), np.log(b / g)))
-    for warm in logs[1:]:
-        slope = (warm[1] - logs[0][1]) / (warm[0] - logs[0][0])
-        assert slope == pytest.approx(_LAMP_SLOPE, abs=0.1)
+    day, lamp = (to_rgb @ np.array([x / y, 1.0, (1 - x - y) / y]) for x, y in ((0.31272, 0.32903), (0.44758, 0.40745)))
+    share = np.linspace(0, 1, 9)[:, None]
+    rgb = (1 - share) * day + share * lamp
+    red, blue = rgb[:, 0] / rgb[:, 1], rgb[:, 2] / rgb[:, 1]
+
+    def off_line(x: Any, y: Any) -> float:
+        return float(np.abs(np.polyval(np.polyfit(x, y, 1), x) - y).max())
+
+    assert off_line(red, blue) < 1e-9
+    assert off_line(np.log(red), np.log(blue)) > 0.05
+
+
+def coat_and_field(colour: Any, seed: int) -> _Places:
+    """Places on a sheet of 110 mm whose R/G and B/G differ by ``colour`` of the places (n, 2), with noise."""
+    rng = np.random.default_rng(seed)
+    few, many = (np.stack(np.meshgrid(k, k), axis=-1).reshape(-1, 2) for k in (np.r_[15:96:20], np.r_[8:103:9]))
+    xy = np.concatenate([few, many]).astype(float)
+    bare = np.arange(len(xy)) < len(few)
+    noise = rng.normal(0, np.where(bare, 0.004, 0.009)[:, None], (len(xy), 2))
+    return _Places(xy, bare, colour(xy) + noise, rng.normal(0, 0.05, (len(xy), 4)), np.zeros(len(xy)))
+
+
+def two_lamps(xy: Any) -> Any:
+    """Tint by a lamp of another colour beside the sheet, strongest on its side: (n, 2)."""
+    share = 0.4 * (1 + ((xy - [-150.0, 40.0]) ** 2).sum(axis=1) / 400**2) ** -1.5
+    return share[:, None] * np.array([0.3, -0.4])
+
+
+def test_strength_of_yellowing_is_met_beside_a_tinted_lamp() -> None:
+    """Over thirty draws the mean is that put in, and the stated error is the scatter seen."""
+    target, _ = sheet()
+
+    def cloud(xy: Any) -> Any:
+        height = np.exp(-4 * np.log(2) * ((xy - [40.0, 62.0]) ** 2).sum(axis=1) / 38.0**2)
+        return two_lamps(xy) + 0.07 * height[:, None] * np.array(_SHARES)
+
+    found = [_strongest(target, coat_and_field(cloud, k)) for k in range(30)]
+    assert all(f is not None and f.borne_out and f.significance > 5 for f in found)
+    lack = np.array([f.lack for f in found if f is not None])
+    assert lack.mean() == pytest.approx(0.07, rel=0.08)
+    assert 0.5 < lack.std() / np.median([f.error for f in found if f is not None]) < 2.0
+    assert max(np.hypot(f.x_mm - 40, f.y_mm - 62) for f in found if f is not None) < 12
+
+
+def test_a_tinted_lamp_alone_is_no_yellowing() -> None:
+    target, _ = sheet()
+    found = [_strongest(target, coat_and_field(two_lamps, 100 + k)) for k in range(60)]
+    assert not [f for f in found if f is None or (f.borne_out and f.significance > 5 and f.lack > 0.02)]
+
+
+def test_yellowing_that_only_the_field_shows_is_not_borne_out() -> None:
+    """Dyes that answer unlike to the press tint the field; bare coat tells that it is none."""
+    target, _ = sheet()
+    places = coat_and_field(two_lamps, 7)
+    height = np.exp(-4 * np.log(2) * ((places.xy - [60.0, 50.0]) ** 2).sum(axis=1) / 35.0**2)
+    colour = places.colour + 0.08 * (height * ~places.bare)[:, None] * np.array(_SHARES)
+    cloud = _strongest(target, replace(places, colour=colour))
+    assert cloud is not None
+    assert cloud.field > 0.06
+    assert not cloud.borne_out
 
 
 def test_a_strongly_compressed_file_gives_no_specks() -> None:

@@ -1,7 +1,15 @@
-"""Yellowed coat: where the press was too hot or closed too long."""
+"""Yellowed coat: where the press was too hot or closed too long.
+
+A lamp of another colour tints a photo too, but slowly over the sheet; yellowing comes in clouds and along
+sides, and takes blue away while red is left nearly alone. So soft clouds of many places and sizes are held
+against the colour of bare coat and grey field beside everything else that may tint them (a matched filter:
+Turin, IRE Trans. Inf. Theory 6(3) 311–329, 1960), and bare coat and field must each bear the cloud out.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -11,96 +19,176 @@ from ..ground.cielab import delta_e00
 from ..ground.places import where_in_words
 from ..ground.records import CellKind, Cells, Finding, Floats, Light, Mask, Target
 from ..ground.relative import relative_lab
-from ..ground.robust import polynomial_terms, tukey_weights
+from ..ground.robust import mad_std, polynomial_terms, tukey_weights
 from .sheetgrid import SheetGrid, quiet_zones, usable
 
-_SCORCH_LEAST_B = 2.0  # yellowing of bare coat runs from b* +2 (common practice, no source)
-_SCORCH_SIGNIFICANT = 4.0
-_SCORCH_LACK = 0.018  # blue lost on bare coat and grey alike, averaged over a cell's pitch
-_SCORCH_ALIKE = 0.32  # correlation between the two over the sheet
-_RED_RISE = 0.25  # yellowing takes green down too: rise of log R/G per fall of log B/G
-# a lamp that moves blue moves red too: slope of log B/G believed over half a sheet without and per spread of red
-_TINT, _TINT_SHARE = 0.005, 0.1
-_SAME_LIGHT, _SAME_TINT = 0.01, 0.1  # how far the light on bare coat may stray from that on the field (estimates)
-_LAMP_SLOPE = -1.6  # daylight to lamplight: fall of log B/G per rise of log R/G (CIE D65, D50, A in sRGB)
+_LEAST_B = 2.0  # yellowing of bare coat runs from b* +2 (common practice, no source)
+_SIGNIFICANT = 5.0  # standard errors, of the best among some thousand clouds
+_USUAL = 3.0  # the most bluish cloud of a good sheet, standard errors (measured 1–3)
+_WITNESS = 1.0  # standard errors that bare coat and field must show each, and at least a third of the joint strength
+_RED_RISE = 0.25  # yellowing takes green down too: rise of R/G per fall of B/G
+_SHARES = (_RED_RISE, -1.0)  # what yellowing does to R/G and B/G
+_CLOUDS_MM = (18.0, 28.0, 45.0, 70.0)  # full width at half height
+_SIDES_MM = (24.0, 36.0, 52.0, 72.0)  # twice the reach into the sheet
+_WIDEST = 0.7, 0.5  # of cloud and side in the sheet's shorter side or depth; wider, they are a slope like a lamp's
+_SEEN = 0.25  # least height of a cloud at the bare place nearest to its middle
+
+# how far things may tint a place, as shares of R/G and B/G (standard deviations)
+_LAMP_SLOPE = 0.1  # over half the sheet: left nearly free, a lamp of another colour may stand anywhere
+_LAMP_BEND = 0.045  # of a lamp whose height over the table is half the sheet (estimate); goes with the square
+_LAMP_BEND_SHARE = 0.5  # of the slope that is found, for that same lamp
+_LAMP_MM = 350.0  # height of a low lamp
+_BESIDE = 0.1  # per unit of colour printed near by
+_PRESSED = 0.4  # of the field, per unit of log green: dyes answer to poor pressing at different rates
+_NOISE = (0.003, 0.004)  # least of bare coat and field
+_CROWD = (1.5, 3.0)  # neighbouring places share errors: variances count so many times (estimates)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """Bare coat (else field) at ``xy`` (n, 2) mm with what may tint it.
+
+    ``colour`` (n, 2) is R/G and B/G over its median on coat and field, less one, with the lamps' colour in it;
+    ``around`` (n, 4) the colour printed near by, ``green`` (n,) the field's log green over its median.
+    """
+
+    xy: Floats
+    bare: Mask
+    colour: Floats
+    around: Floats
+    green: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """One channel ratio with what tints it slowly fitted and taken out, by generalised least squares.
+
+    ``share`` is what yellowing does to this ratio per blue lost; ``weight`` (n,) inverse variances; ``weighted``
+    (n, k) the slow terms times them; ``inverse`` (k, k) of the normal matrix with its priors; ``slow`` (k,) the
+    terms as fitted; ``left`` (n,) the rest.
+    """
+
+    share: float
+    weight: Floats
+    weighted: Floats
+    inverse: Floats
+    slow: Floats
+    left: Floats
+
+    def gain(self, shapes: Floats) -> Floats:
+        """Projection of the rest on clouds (n, m): (m,)."""
+        return np.asarray(self.share * (shapes.T @ (self.weight * self.left)))
+
+    def gram(self, a: Floats, b: Floats) -> Floats:
+        """Products of clouds (n, m) and (n, l), without what the slow terms share with them: (m, l)."""
+        slow = (self.weighted.T @ a).T @ self.inverse @ (self.weighted.T @ b)
+        return np.asarray(self.share**2 * ((self.weight[:, None] * a).T @ b - slow))
+
+    def power(self, shapes: Floats) -> Floats:
+        """Diagonal of `gram` for many clouds (n, m): (m,)."""
+        cross = self.weighted.T @ shapes
+        own = self.weight @ shapes**2 - np.einsum("km,km->m", cross, self.inverse @ cross)
+        return np.asarray(self.share**2 * np.maximum(own, 1e-9))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cloud:
+    """The likeliest cloud.
+
+    ``lack`` share of blue lost where it is strongest on the piece, ``error`` its standard error, ``significance``
+    in standard errors; ``coat`` and ``field`` what each alone says of ``lack``, in sum ``borne_out`` or not; place,
+    area in mm².
+    """
+
+    lack: float
+    error: float
+    significance: float
+    coat: float
+    field: float
+    borne_out: bool
+    x_mm: float
+    y_mm: float
+    area_mm2: float
 
 
 def find_scorch(
     target: Target, sheet: SheetGrid, light: Light, field_rel: Floats, cells: Cells
 ) -> tuple[float, float, list[Finding]]:
-    """Look for yellowed coat: Δb*, its uncertainty, findings.
+    """Look for yellowed coat.
 
-    Two lamps of unlike colour, mixed in any shares, move a colour along a straight line in the
-    plane of the channel ratios R/G and B/G, and slowly; yellowing leaves R/G nearly alone and
-    takes B/G down in one region. So blue is predicted from red, a slow surface and the colours
-    printed near by, robustly, on bare coat and on the grey field apart; both must lack it.
+    Parameters
+    ----------
+    target, sheet, light, field_rel, cells
+        As in `prints.check_print`; ``sheet`` from `sheetgrid.lay_out`.
+
+    Returns
+    -------
+    delta_b : float
+        Rise of b* in the middle of the strongest yellow cloud, NaN where coat or field cannot be seen.
+    u : float
+        Its uncertainty; where the cloud is not borne out it is a third of ``delta_b`` or more.
+    findings : list of Finding
+        One, or none.
+
+    Notes
+    -----
+    A slope of blue over the whole sheet is what a second lamp leaves as well, so yellowing that rises evenly
+    from side to side, or covers the sheet, is not seen in one photo.
     """
-    xy, ratio, bare = _chroma_places(target, sheet, light, field_rel, cells)
-    if bare.sum() < 4 or len(xy) < 8:
+    places = _places(target, sheet, light, field_rel, cells)
+    if places is None:
         return float("nan"), float("nan"), []
-    half = max(target.size_mm) / 2
-    unit = (xy - np.array(target.size_mm) / 2) / half
-    lack, sigma = np.zeros(len(xy)), np.ones(len(xy))
-    around = _surround(sheet, xy)
-    lamp: Floats | None = None
-    for part in (~bare, bare):
-        if part.sum() >= 4:
-            known = lamp if part is bare else None
-            lack[part], sigma[part], lamp = _blue_lack(
-                ratio[part, 0], ratio[part, 1], unit[part], around[part], field=part is not bare, lamp=known
-            )
-    b_of = -float(relative_lab(np.array([[1 - _RED_RISE * 0.01, 1.0, 1.01]]))[0, 2]) / 0.01
-    top, u, k, sure = _most_yellow(xy, lack, sigma, bare, target.pitch_mm, 0.1 / b_of)
-    top, u = max(top, 0.0) * b_of, u * b_of
-    u = max(u, 0.1 * top)
-    if not sure:
-        return top, max(u, top / (_SCORCH_SIGNIFICANT - 1)), []  # not borne out: as unsure as it is large
-    far = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
-    z = max(top / u, _SCORCH_SIGNIFICANT)
-    region = (lack * b_of > 0.4 * top) & (far[k] < 60)
-    region[k] = True
-    peak = max(top, float(np.sort(lack[region] * b_of)[-min(2, int(region.sum()))]))
-    if peak < _SCORCH_LEAST_B:
-        return peak, u, []
-    centre = (xy[region] * lack[region, None]).sum(axis=0) / lack[region].sum()
-    size = 2 * float(np.sqrt(2 * np.mean(((xy[region] - centre) ** 2).sum(axis=1))))
-    size = max(size, target.pitch_mm)
-    y = peak / b_of
-    lab = relative_lab(np.array([[1.0, 1.0, 1.0], [1 + _RED_RISE * y, 1.0, 1 - y]]))
-    cx, cy = (float(v) for v in centre)
+    cloud = _strongest(target, places)
+    if cloud is None:
+        return 0.0, _LEAST_B, []
+    scale = _yellow(0.01)[2] / 0.01
+    if not (cloud.borne_out and cloud.significance >= _SIGNIFICANT):
+        # the best of so many clouds: what chance makes of them is taken off
+        chance = max(0.0, 1 - (_USUAL / max(cloud.significance, 1e-9)) ** 2)
+        rest = _yellow(max(min(cloud.lack, cloud.coat, cloud.field), 0.0) * chance)[2]
+        return float(rest), float(max(cloud.error * scale, rest / 3)), []
+    lab = _yellow(cloud.lack)
+    top = float(lab[2])
+    u = float(max(cloud.error * scale, 0.1 * top))
+    if top < _LEAST_B:
+        return top, u, []
     return (
-        peak,
+        top,
         u,
         [
             Finding(
                 kind="scorch",
-                x_mm=cx,
-                y_mm=cy,
-                diameter_mm=min(size, 2 * half),
-                area_mm2=float(np.pi / 4 * size**2),
-                delta_e00=float(delta_e00(lab[1], lab[0])),
-                delta_l=float(lab[1, 0] - lab[0, 0]),
-                confidence=float(np.clip(1 - (2 / z) ** 2, 0.5, 0.98)),
-                where=where_in_words(cx, cy, target.size_mm, target.shape),
+                x_mm=cloud.x_mm,
+                y_mm=cloud.y_mm,
+                diameter_mm=float(min(np.sqrt(4 / np.pi * cloud.area_mm2), max(target.size_mm))),
+                area_mm2=cloud.area_mm2,
+                delta_e00=float(delta_e00(lab, np.array([100.0, 0.0, 0.0]))),
+                delta_l=float(lab[0] - 100.0),
+                confidence=float(np.clip(1 - (2 / cloud.significance) ** 2, 0.5, 0.98)),
+                where=where_in_words(cloud.x_mm, cloud.y_mm, target.size_mm, target.shape),
                 severity="fault",
-                detail={"delta_b": round(peak, 2), "u": round(u, 2)},
+                detail={"delta_b": round(top, 2), "u": round(u, 2)},
             )
         ],
     )
 
 
-def _chroma_places(
-    target: Target, sheet: SheetGrid, light: Light, field_rel: Floats, cells: Cells
-) -> tuple[Floats, Floats, Mask]:
-    """Places (n, 2), their log R/G and log B/G with the lamp's colour left in (n, 2), bare or field (n,)."""
+def _yellow(lack: float) -> Floats:
+    """CIELAB (3,) of coat that lost this share of its blue."""
+    lack = min(lack, 0.95)
+    return np.asarray(relative_lab(np.array([[1 + _RED_RISE * lack, 1.0, 1 - lack]]))[0])
+
+
+# ---------------------------------------------------------------- what is looked at
+
+
+def _places(target: Target, sheet: SheetGrid, light: Light, field_rel: Floats, cells: Cells) -> _Places | None:
+    """Bare coat in white cells and quiet zones, and the field in blocks; None when too little can be seen."""
     xy: list[Any] = []
     rgb: list[Any] = []
-    bare: list[bool] = []
-    white = (target.kind == CellKind.WHITE) & usable(cells)
-    for k in np.nonzero(white)[0]:
+    for k in np.nonzero((target.kind == CellKind.WHITE) & usable(cells))[0]:
         xy.append(target.box_mm[k, :2] + target.box_mm[k, 2:] / 2)
         rgb.append(cells.rgb_rel[k] * light.e_cell[k])
-        bare.append(True)
     rows, cols = light.e_map.shape[:2]
     for x, y, bw, bh in quiet_zones(target):
         part = (
@@ -114,27 +202,33 @@ def _chroma_places(
         r, c = (min(int(v / light.step_mm), n - 1) for v, n in zip(place[::-1], (rows, cols), strict=True))
         xy.append(place)
         rgb.append(np.median(sheet.rel[part][m], axis=0) * light.e_map[r, c])
-        bare.append(True)
     ok = np.isfinite(field_rel[..., 0]) & ~light.glare & (np.nan_to_num(field_rel).min(axis=2) > 0.01)
     step = max(1, round(0.8 * target.pitch_mm / light.step_mm))
-    seen = field_rel * light.e_map
-    place, value = _block_medians(seen, ok, step, light.step_mm)
-    xy += list(place)
-    rgb += list(value)
-    bare += [False] * len(place)
-    if not xy:
-        return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0, bool)
-    v = np.log(np.maximum(np.array(rgb), 1e-6))
-    return np.array(xy), np.stack([v[:, 0] - v[:, 1], v[:, 2] - v[:, 1]], axis=1), np.array(bare)
+    at, value = _block_medians(np.dstack([field_rel * light.e_map, field_rel[..., 1]]), ok, step, light.step_mm)
+    if len(xy) < 4 or len(at) < 4:
+        return None
+    v = np.maximum(np.concatenate([np.array(rgb), value[:, :3]]), 1e-6)
+    bare = np.arange(len(v)) < len(xy)
+    # two lamps mixed in any shares make a straight line of these ratios, which their logarithms would bend
+    colour = v[:, [0, 2]] / v[:, [1]]
+    green = np.zeros(len(v))
+    green[~bare] = np.log(np.maximum(value[:, 3], 1e-6))
+    for on in (bare, ~bare):
+        colour[on] = colour[on] / np.median(colour[on], axis=0) - 1
+        green[on] -= np.median(green[on])
+    place = np.concatenate([np.array(xy), at])
+    around = _around(sheet, place)
+    return _Places(place, bare, colour, around - np.median(around, axis=0), green)
 
 
 def _block_medians(seen: Floats, ok: Mask, step: int, step_mm: float) -> tuple[Floats, Floats]:
-    """Medians of square blocks with enough good places: middle of the good ones in mm (n, 2), value (n, 3)."""
-    rows, cols = ok.shape
+    """Medians of square blocks with enough good places: middle of the good ones in mm (n, 2), value (n, c)."""
+    rows, cols, planes = seen.shape
     tall, wide = -(-rows // step), -(-cols // step)
-    v = np.full((tall * step, wide * step, 3), np.nan)
+    v = np.full((tall * step, wide * step, planes), np.nan)
     v[:rows, :cols] = np.where(ok[..., None], seen, np.nan)
-    blocks = v.reshape(tall, step, wide, step, 3).transpose(0, 2, 1, 3, 4).reshape(tall * wide, step * step, 3)
+    blocks = v.reshape(tall, step, wide, step, planes).transpose(0, 2, 1, 3, 4)
+    blocks = blocks.reshape(tall * wide, step * step, planes)
     good = np.isfinite(blocks[..., 0])
     n = good.sum(axis=1)
     held = np.minimum(step, rows - step * np.arange(tall))[:, None] * np.minimum(step, cols - step * np.arange(wide))
@@ -148,7 +242,7 @@ def _block_medians(seen: Floats, ok: Mask, step: int, step_mm: float) -> tuple[F
     return (np.stack([col, row], axis=1) * step + at) * step_mm, middle
 
 
-def _surround(sheet: SheetGrid, xy: Floats) -> Floats:
+def _around(sheet: SheetGrid, xy: Floats) -> Floats:
     """Red and blue over green of the print around each place, near and wide, (n, 4).
 
     Thick glass spreads light sideways and a photo's file spreads colour (4:2:0): both tint a
@@ -167,73 +261,166 @@ def _surround(sheet: SheetGrid, xy: Floats) -> Floats:
     return np.stack(out, axis=1)
 
 
-def _blue_lack(
-    red: Floats, blue: Floats, unit: Floats, around: Floats, *, field: bool, lamp: Floats | None = None
-) -> tuple[Floats, float, Floats]:
-    """How much blue is lacking against the lamp's own line and a slow surface (n,), its scale, and the fit.
+# ---------------------------------------------------------------- clouds
 
-    ``lamp`` is the fit of the field, whose many places hold the few of the bare coat to the same light.
 
-    Yellowed places may be many: the fit holds to the blue side by counting yellow residuals less.
+def _clouds(target: Target) -> Floats:
+    """Clouds to try, (m, 4): middle x, y, width at half height in mm, and the side they lie along or −1."""
+    w, h = target.size_mm
+    out: list[tuple[float, float, float, float]] = []
+    for width in _CLOUDS_MM:
+        if width > _WIDEST[0] * min(w, h):
+            continue
+        step = max(width / 3, 5.0)
+        for x in np.arange(-0.15 * width, w + 0.15 * width + step / 2, step):
+            for y in np.arange(-0.15 * width, h + 0.15 * width + step / 2, step):
+                if target.shape == "rect" or np.hypot(x - w / 2, y - h / 2) <= w / 2 + 0.2 * width:
+                    out.append((float(x), float(y), width, -1.0))
+    if target.shape == "rect":
+        middles = ((0.0, h / 2), (w, h / 2), (w / 2, 0.0), (w / 2, h))
+        out += [(*middles[s], f, float(s)) for s in range(4) for f in _SIDES_MM if f <= _WIDEST[1] * (w, w, h, h)[s]]
+    return np.array(out).reshape(-1, 4)
+
+
+def _shapes(clouds: Floats, xy: Floats) -> Floats:
+    """Height of each cloud at each place, (n, m), 1 in its middle."""
+    dx, dy = (xy[:, [k]] - clouds[None, :, k] for k in (0, 1))
+    dx[:, clouds[:, 3] >= 2] = 0.0
+    dy[:, (clouds[:, 3] == 0) | (clouds[:, 3] == 1)] = 0.0
+    return np.asarray(np.exp(-4 * np.log(2) * (dx**2 + dy**2) / clouds[None, :, 2] ** 2))
+
+
+def _finer(cloud: Floats) -> Floats:
+    """Clouds near one that was found, (m, 4)."""
+    step = max(cloud[2] / 3, 5.0) / 3
+    moves = (-2, -1, 0, 1, 2) if cloud[3] < 0 else (0,)
+    return np.array(
+        [
+            (cloud[0] + i * step, cloud[1] + j * step, cloud[2] * f, cloud[3])
+            for i in moves
+            for j in moves
+            for f in (0.8, 1.0, 1.25)
+        ]
+    )
+
+
+# ---------------------------------------------------------------- the filter
+
+
+def _slow_terms(target: Target, places: _Places) -> tuple[Floats, Floats, float]:
+    """Everything else that may tint a place (n, k), its priors (k,), half the sheet over a low lamp's height.
+
+    The first two terms are the levels of coat and field, the next five a lamp's slope and bend; priors are
+    standard deviations.
     """
-    t = polynomial_terms(unit[:, 0], unit[:, 1], 2)
-    near = around - np.median(around, axis=0)
-    a = np.column_stack([t, near, red - np.median(red)])
-    noise = 0.006
-    few = max(len(blue) / 12, 1.0)  # neighbours share their errors: the prior weighs as if places were few
-    ridge = np.zeros(a.shape[1])
-    spread = float(np.subtract(*np.percentile(red, (90, 10)))) if len(red) > 4 else 0.0
-    ridge[1:3] = few * (noise / (_TINT + _TINT_SHARE * spread)) ** 2
-    ridge[3:6] = few * (noise / 0.006) ** 2  # what is left of a lamp's curvature once red is used is small
-    ridge[6:-1] = (noise / 0.3) ** 2 if field else few * (noise / 0.1) ** 2
-    ridge[-1] = (noise / 0.5) ** 2 if field else few * (noise / 0.3) ** 2
-    prior = np.zeros(a.shape[1])
-    prior[-1] = _LAMP_SLOPE
-    if lamp is not None:
-        prior[1:6], prior[-1] = lamp[1:6], lamp[-1]
-        ridge[1:6] = few * (noise / _SAME_LIGHT) ** 2
-        ridge[6:-1] = few * (noise / _SAME_TINT) ** 2
-        ridge[-1] = few * (noise / 0.1) ** 2
-    w: Floats = np.ones(len(blue))
-    r: Floats = np.asarray(blue - np.median(blue), dtype=np.float64)
-    sigma = noise
-    x: Floats = prior
-    for _ in range(12):
-        normal = a.T @ (a * w[:, None]) + np.diag(ridge + 1e-9)
-        x = np.asarray(np.linalg.solve(normal, a.T @ (w * blue) + ridge * prior))
-        r = np.asarray(blue - a @ x)
-        upper = r[r >= np.median(r)] - np.median(r)
-        sigma = max(float(np.median(upper)) * 1.48, float(np.percentile(upper, 85)) / 1.44, 0.0025)
-        w = np.asarray(np.maximum(tukey_weights(np.where(r < 0, 1.5 * r, r), sigma), 1e-3), dtype=np.float64)
-    share = 1 + float(np.clip(x[-1], -2.0, 0.0)) * _RED_RISE
-    return np.asarray(-(r - np.median(r[r >= np.percentile(r, 30)])) / share), sigma / share, x
+    half = max(target.size_mm) / 2
+    unit = (places.xy - np.array(target.size_mm) / 2) / half
+    part = np.stack([places.bare, ~places.bare], axis=1).astype(float)
+    lamp = polynomial_terms(unit[:, 0], unit[:, 1], 2)[:, 1:]
+    beside = np.concatenate([places.around * part[:, [k]] for k in (0, 1)], axis=1)
+    terms = np.column_stack([part, lamp, beside, places.green])
+    near = half / _LAMP_MM
+    std = [1e3, 1e3, _LAMP_SLOPE, _LAMP_SLOPE, *3 * [_LAMP_BEND * near**2], *beside.shape[1] * [_BESIDE], _PRESSED]
+    return terms, np.array(std), near
 
 
-def _most_yellow(
-    xy: Floats, lack: Floats, sigma: Floats, bare: Mask, pitch_mm: float, least: float
-) -> tuple[float, float, int, bool]:
-    """Strongest yellowing that bare coat and grey field show at one place: lack, error, place, certain.
+def _fit(terms: Floats, prior: Floats, weight: Floats, value: Floats, share: float) -> _Fit:
+    """Fit the slow terms to one channel ratio (n,)."""
+    weighted = terms * weight[:, None]
+    inverse: Floats = np.asarray(np.linalg.inv(terms.T @ weighted + np.diag(prior**-2.0)), dtype=np.float64)
+    slow = inverse @ (weighted.T @ value)
+    return _Fit(share, weight, weighted, inverse, slow, value - terms @ slow)
 
-    The smaller of the two counts. A weak one counts only when the whole sheet shows the same
-    pattern on coat and grey: colours that stray from printed neighbours differ between the two.
-    """
-    far = np.hypot(*(xy[:, None, :] - xy[None, :, :]).transpose(2, 0, 1))
-    near = np.exp(-0.5 * (far / (0.75 * pitch_mm)) ** 2)
-    values, own, known = [], [], np.ones(len(xy), dtype=bool)
-    for part, enough in ((bare, 0.3), (~bare, 1.0)):
-        w = near[:, part]
-        total = np.maximum(w.sum(axis=1), 1e-9)
-        values.append(w @ lack[part] / total)
-        own.append(sigma[part][0] * np.sqrt((w**2).sum(axis=1)) / total if part.any() else np.ones(len(xy)))
-        known &= w.sum(axis=1) > enough
-    if known.sum() < 8:
-        return 0.0, least, 0, False
-    joint = np.where(known, np.minimum(*values), -np.inf)
-    k = int(np.argmax(joint))
-    varies = min(float(np.ptp(v[known])) for v in values) > 1e-12
-    alike = float(np.corrcoef(values[0][known], values[1][known])[0, 1]) if varies else 0.0
-    low = max(-float(np.percentile(v[known], 3)) / 2 for v in values)
-    error = max(least, 0.5 * float(np.hypot(own[0][k], own[1][k])), 0.5 * low)
-    value = float(joint[k])
-    sure = value > 2 * _SCORCH_LACK or (value > _SCORCH_LACK and alike > _SCORCH_ALIKE)
-    return value, error, k, sure and value > 2 * error
+
+def _learn(target: Target, places: _Places, shapes: Floats) -> tuple[_Fit, ...]:
+    """Fit both channel ratios; what they leave beside the best cloud tells noise, wild places and a lamp's bend."""
+    terms, prior, near = _slow_terms(target, places)
+    priors = [prior, prior.copy()]
+    bare = places.bare
+    noise = np.array([[0.006, 0.006], [0.012, 0.012]])  # of coat and field, R/G and B/G
+    trust = np.ones(len(bare))
+    for turn in range(4):
+        spread = np.where(bare[:, None], noise[0] ** 2 * _CROWD[0], noise[1] ** 2 * _CROWD[1])
+        fits = [_fit(terms, priors[c], trust / spread[:, c], places.colour[:, c], _SHARES[c]) for c in (0, 1)]
+        if turn == 3:
+            break
+        gain, power = _sum(fits, shapes)
+        best = int(np.argmax(gain / np.sqrt(power)))
+        off = np.zeros(len(bare))
+        for c, fit in enumerate(fits):
+            cloud = _SHARES[c] * gain[best] / power[best] * shapes[:, best]
+            clean = _fit(terms, priors[c], fit.weight, places.colour[:, c] - cloud, _SHARES[c])
+            slope = float(np.hypot(*clean.slow[2:4]))
+            priors[c] = prior.copy()
+            priors[c][4:7] = np.hypot(_LAMP_BEND * near**2, _LAMP_BEND_SHARE * near * slope)
+            free = max(1 - 8 / bare.sum(), 0.35)  # about eight terms are fitted to few places of bare coat
+            noise[0, c] = max(float(mad_std(clean.left[bare])) / np.sqrt(free), _NOISE[0])
+            noise[1, c] = max(float(mad_std(clean.left[~bare])), _NOISE[1])
+            off = np.maximum(off, np.abs(clean.left) / np.where(bare, noise[0, c], noise[1, c]))
+        trust = np.maximum(tukey_weights(off, 1.0, 6.0), 1e-3)
+    return tuple(fits)
+
+
+def _sum(fits: Sequence[_Fit], shapes: Floats) -> tuple[Floats, Floats]:
+    """Numerator and denominator of each cloud's strength over both channel ratios, (m,) each."""
+    return np.asarray(sum(f.gain(shapes) for f in fits)), np.asarray(sum(f.power(shapes) for f in fits))
+
+
+def _strongest(target: Target, places: _Places) -> _Cloud | None:
+    """Find the yellow cloud that stands out most; None when no cloud touches bare coat."""
+    bare = places.bare
+    clouds, shapes = _touching(_clouds(target), places)
+    if not len(clouds):
+        return None
+    fits = _learn(target, places, shapes)
+    gain, power = _sum(fits, shapes)
+    best = int(np.argmax(gain / np.sqrt(power)))
+    # nothing turns coat bluer: a cloud as strong on that side says that the errors are too small
+    gram = np.asarray(sum(f.gram(shapes[:, [best]], shapes)[0] for f in fits))
+    less = gain - gain[best] / power[best] * gram
+    less /= np.sqrt(np.maximum(power - gram**2 / power[best], 0.15 * power))
+    strain = max(1.0, -float(less.min()) / _USUAL)
+    clouds, shapes = _touching(np.concatenate([clouds[[best]], _finer(clouds[best])]), places)
+    gain, power = _sum(fits, shapes)
+    best = int(np.argmax(gain / np.sqrt(power)))
+    lack, error = float(gain[best] / power[best]), float(power[best] ** -0.5) * strain
+    # coat and field, each alone
+    pair = shapes[:, [best]] * np.stack([bare, ~bare], axis=1)
+    errors = np.linalg.inv(np.asarray(sum(f.gram(pair, pair) for f in fits)) + 1e-9 * np.eye(2))
+    own = errors @ np.asarray(sum(f.gain(pair) for f in fits))
+    x, y, height, area = _lies(target, clouds[best])
+    return _Cloud(
+        lack=lack * height,
+        error=error * height,
+        significance=lack / error,
+        coat=float(own[0]) * height,
+        field=float(own[1]) * height,
+        borne_out=bool(np.all(own >= np.maximum(_WITNESS * np.sqrt(np.diag(errors)), lack / 3))),
+        x_mm=x,
+        y_mm=y,
+        area_mm2=area,
+    )
+
+
+def _touching(clouds: Floats, places: _Places) -> tuple[Floats, Floats]:
+    """Keep the clouds that reach a place of bare coat: clouds (m, 4) and their shapes (n, m)."""
+    shapes = _shapes(clouds, places.xy)
+    seen = shapes[places.bare].max(axis=0) > _SEEN
+    return clouds[seen], shapes[:, seen]
+
+
+def _lies(target: Target, cloud: Floats) -> tuple[float, float, float, float]:
+    """Where on the piece a cloud is to be looked for, its height where it is strongest there, its area in mm²."""
+    w, h = target.size_mm
+    x, y, width, side = (float(v) for v in cloud)
+    if side >= 0:
+        reach = width / 4
+        x += (reach, -reach, 0.0, 0.0)[int(side)]
+        y += (0.0, 0.0, reach, -reach)[int(side)]
+        return x, y, 1.0, width / 2 * (h if side < 2 else w)
+    if target.shape == "round":
+        away = np.hypot(x - w / 2, y - h / 2)
+        pull = min(1.0, (w / 2 - 2) / max(away, 1e-9))
+        x, y = w / 2 + (x - w / 2) * pull, h / 2 + (y - h / 2) * pull
+    x, y = float(np.clip(x, 0, w)), float(np.clip(y, 0, h))
+    return x, y, float(_shapes(cloud[None, :], np.array([[x, y]]))[0, 0]), float(np.pi / 4 * width**2)
