@@ -265,9 +265,12 @@ def _around(sheet: SheetGrid, xy: Floats) -> Floats:
 
 
 def _clouds(target: Target) -> Floats:
-    """Clouds to try, (m, 4): middle x, y, width at half height in mm, and the side they lie along or −1."""
+    """Clouds to try, (m, 5): middle x, y, width at half height in mm, and the unit vector inwards.
+
+    The vector is that of a cloud along a side or a part of the rim; round clouds have (0, 0).
+    """
     w, h = target.size_mm
-    out: list[tuple[float, float, float, float]] = []
+    out: list[tuple[float, float, float, float, float]] = []
     for width in _CLOUDS_MM:
         if width > _WIDEST[0] * min(w, h):
             continue
@@ -275,28 +278,29 @@ def _clouds(target: Target) -> Floats:
         for x in np.arange(-0.15 * width, w + 0.15 * width + step / 2, step):
             for y in np.arange(-0.15 * width, h + 0.15 * width + step / 2, step):
                 if target.shape == "rect" or np.hypot(x - w / 2, y - h / 2) <= w / 2 + 0.2 * width:
-                    out.append((float(x), float(y), width, -1.0))
-    if target.shape == "rect":
-        middles = ((0.0, h / 2), (w, h / 2), (w / 2, 0.0), (w / 2, h))
-        out += [(*middles[s], f, float(s)) for s in range(4) for f in _SIDES_MM if f <= _WIDEST[1] * (w, w, h, h)[s]]
-    return np.array(out).reshape(-1, 4)
+                    out.append((float(x), float(y), width, 0.0, 0.0))
+    for turn in np.arange(4 if target.shape == "rect" else 12) * (np.pi / 2 if target.shape == "rect" else np.pi / 6):
+        u, v = float(np.round(np.cos(turn), 12)), float(np.round(np.sin(turn), 12))
+        deep = abs(u) * w + abs(v) * h if target.shape == "rect" else w
+        out += [(w / 2 - u * deep / 2, h / 2 - v * deep / 2, f, u, v) for f in _SIDES_MM if f <= _WIDEST[1] * deep]
+    return np.array(out).reshape(-1, 5)
 
 
 def _shapes(clouds: Floats, xy: Floats) -> Floats:
     """Height of each cloud at each place, (n, m), 1 in its middle."""
     dx, dy = (xy[:, [k]] - clouds[None, :, k] for k in (0, 1))
-    dx[:, clouds[:, 3] >= 2] = 0.0
-    dy[:, (clouds[:, 3] == 0) | (clouds[:, 3] == 1)] = 0.0
-    return np.asarray(np.exp(-4 * np.log(2) * (dx**2 + dy**2) / clouds[None, :, 2] ** 2))
+    side = np.any(clouds[:, 3:] != 0, axis=1)
+    away = np.where(side, (dx * clouds[:, 3] + dy * clouds[:, 4]) ** 2, dx**2 + dy**2)
+    return np.asarray(np.exp(-4 * np.log(2) * away / clouds[None, :, 2] ** 2))
 
 
 def _finer(cloud: Floats) -> Floats:
-    """Clouds near one that was found, (m, 4)."""
+    """Clouds near one that was found, (m, 5)."""
     step = max(cloud[2] / 3, 5.0) / 3
-    moves = (-2, -1, 0, 1, 2) if cloud[3] < 0 else (0,)
+    moves = (0,) if np.any(cloud[3:]) else (-2, -1, 0, 1, 2)
     return np.array(
         [
-            (cloud[0] + i * step, cloud[1] + j * step, cloud[2] * f, cloud[3])
+            (cloud[0] + i * step, cloud[1] + j * step, cloud[2] * f, *cloud[3:])
             for i in moves
             for j in moves
             for f in (0.8, 1.0, 1.25)
@@ -403,7 +407,7 @@ def _strongest(target: Target, places: _Places) -> _Cloud | None:
 
 
 def _touching(clouds: Floats, places: _Places) -> tuple[Floats, Floats]:
-    """Keep the clouds that reach a place of bare coat: clouds (m, 4) and their shapes (n, m)."""
+    """Keep the clouds that reach a place of bare coat: clouds (m, 5) and their shapes (n, m)."""
     shapes = _shapes(clouds, places.xy)
     seen = shapes[places.bare].max(axis=0) > _SEEN
     return clouds[seen], shapes[:, seen]
@@ -412,12 +416,13 @@ def _touching(clouds: Floats, places: _Places) -> tuple[Floats, Floats]:
 def _lies(target: Target, cloud: Floats) -> tuple[float, float, float, float]:
     """Where on the piece a cloud is to be looked for, its height where it is strongest there, its area in mm²."""
     w, h = target.size_mm
-    x, y, width, side = (float(v) for v in cloud)
-    if side >= 0:
-        reach = width / 4
-        x += (reach, -reach, 0.0, 0.0)[int(side)]
-        y += (0.0, 0.0, reach, -reach)[int(side)]
-        return x, y, 1.0, width / 2 * (h if side < 2 else w)
+    x, y, width, u, v = (float(k) for k in cloud)
+    if u or v:
+        reach = width / 2
+        # the chord that cuts a strip of this depth off a circle, or the whole side
+        length = 2 * np.sqrt(reach * (w - reach)) if target.shape == "round" else abs(u) * h + abs(v) * w
+        share = 2 / 3 if target.shape == "round" else 1.0  # a segment fills about two thirds of its box
+        return x + u * reach / 2, y + v * reach / 2, 1.0, float(share * reach * length)
     if target.shape == "round":
         away = np.hypot(x - w / 2, y - h / 2)
         pull = min(1.0, (w / 2 - 2) / max(away, 1e-9))
