@@ -101,6 +101,8 @@ BEYOND = {
     "reflections": {"apart", "expect", "glare"},  # glare.py tells reflections from weak pressing
     "edgebands": {"expect", "lack"},
     "softspots": {"expect", "lack"},
+    "rimwidth": {"expect", "finedetail"},
+    "swallowed": {"apart", "expect"},
     "finedetail": {"apart", "expect", "lack"},
     "pressmarks": {"apart", "expect", "finedetail", "lack"},
     "combine": {"apart", "expect", "lack"},

@@ -26,11 +26,17 @@ from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apar
 from .lack import colour_left, lack_de, lack_map, suspects
 from .pressmarks import find_banding, find_ghost, find_scorch
 from .reflections import find_glare, listed, mark_reflection, taken_for_pale
+from .rimwidth import mark_sharp_rim
 from .softspots import soft_spots
+from .swallowed import surviving_share
 
 # a broad fault that the artwork's colours could imitate is reported from this ΔE00 on; from simulation: pictures
 # whose colours change from the middle outwards exceed it, scenes, plaques and clock faces do not
 _BROAD_COLOUR_DE = 2.0
+# below this share of a pale centre that is left of it when colours are learned, it counts as invisible: of pictures
+# whose colours change from the middle outwards 0.00 to 0.06 is left, of any other 0.13 or more; from simulation
+_SWALLOWED = 0.1
+_LIKELY_LACK = 0.25  # share of the dye that a broad fault may take away; estimate
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,7 +161,7 @@ def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -
         [*edges, *([ghost] if ghost else []), *bands, *scorch, *spots, *dots, *glare_found], size_mm=e.size_mm
     )
     if len(e.views) == 1:
-        findings = [mark_reflection(f, e, p) for f in findings]
+        findings = [mark_reflection(mark_sharp_rim(f, e, fine), e, p) for f in findings]
     residual = _residual(e, colour, judged)
     typical = float(np.nanmedian(np.sqrt(m.var[judged]))) if judged.any() else float("nan")
     mid = e.rel[judged] if judged.any() else e.rel[e.inside]
@@ -166,6 +172,8 @@ def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -
         else 0.0
     )
     broad_colour = float(2.5 * p.colour_doubt.max() * per_lack)
+    if e.source == "photo" and surviving_share(e, p) < _SWALLOWED:
+        broad_colour = max(broad_colour, _LIKELY_LACK * per_lack)
     ambiguous = tuple(dict.fromkeys([*p.ambiguous, *broad, *unsure_edges, *unsure_spots]))
     settle = p.settle_by
     if broad_colour > _BROAD_COLOUR_DE and e.source == "photo":

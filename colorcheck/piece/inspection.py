@@ -452,6 +452,7 @@ def _defect_reason(
     outcome = compare(f.delta_e00, limit, u)
     lamp_sized = _REFLECTION_MM[0] < f.diameter_mm < _REFLECTION_MM[1] and "blank frame" not in found.anchors
     strong = f.delta_e00 > _REFLECTION_DE or lamp_sized or f.detail.get("for_dye", 0.0) < _LEANS_TO_LIGHT
+    strong |= bool(f.detail.get("sharp_rim"))
     if outcome == "fail" and f.detail.get("could_be_reflection") and strong:
         outcome = "undecided"
     return Reason(f.kind, f.delta_e00, limit, u, outcome, place=f.where, detail=detail)

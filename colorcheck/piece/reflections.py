@@ -241,10 +241,13 @@ def _about(f: Finding, e: Expected) -> Array:
 
 
 def mark_reflection(f: Finding, e: Expected, p: Parted) -> Finding:
-    """Note at a pale place in a single photo how much speaks for missing dye and against a reflection."""
+    """Note at a pale place in a single photo how much speaks for missing dye and against a reflection.
+
+    A rim sharper than heat could make it outweighs what the colours say.
+    """
     if f.kind not in ("pale", "pale-centre"):
         return f
     evidence = dye_or_light(e, p, _about(f, e))
-    if evidence > UNSURE and f.detail.get("lack", 0.0) < 0.5:
+    if evidence > UNSURE and f.detail.get("lack", 0.0) < 0.5 and not f.detail.get("sharp_rim"):
         return f
     return replace(f, detail={**f.detail, "could_be_reflection": True, "for_dye": round(evidence, 1)})

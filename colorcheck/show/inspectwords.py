@@ -294,6 +294,11 @@ def say_finding(f: Finding, i: Inspection) -> str:
         if (f.detail.get("could_be_reflection"))
         else ""
     )
+    if f.detail.get("sharp_rim"):
+        glint = (
+            "Its rim is sharper than heat makes one: a reflection, or print that is missing there. "
+            "Tilt the piece, and if it moves, it is light."
+        )
     said = words.say_finding(f, i)
     if f.kind == "glare":  # light has no colour difference of its own
         said = said.replace(f", {number(f.delta_e00)} ΔE00", "")
