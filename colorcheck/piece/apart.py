@@ -93,6 +93,19 @@ def dye_depth(rel: Array, floor: Array) -> Array:
     return np.asarray(-np.log(pure) * pure * (1 - floor) / np.maximum(rel, 1e-4))
 
 
+def _block_depth(e: Expected) -> Array:
+    """Depth of every block (r, c, 3), dye taken out of the fine picture.
+
+    A thin black line in white loses next to nothing to the eye when its dye is missing, far less than an even
+    grey of the same mean would: the depth of the mean is up to twice the mean of the depths.
+    """
+    fine = e.fine_rel
+    floor = np.minimum(0.6 * np.percentile(fine[::3, ::3].reshape(-1, 3), 0.5, axis=0), 0.03).astype(np.float32)
+    lost = (dye_depth(fine, floor) * np.maximum(fine, 1e-4)).astype(np.float32)
+    b = round(e.step_mm * e.fine_px_per_mm)
+    return np.asarray(block_means(lost, b) / np.maximum(block_means(fine, b), 1e-4), dtype=float)
+
+
 def _half(expected: Expected, maps: Array, weight: Array) -> Array:
     """Weighted means of 2 × 2 blocks."""
     total = block_means(np.ascontiguousarray(maps * weight[..., None], dtype=np.float32), 2).astype(float)
@@ -212,8 +225,7 @@ def separate(expected: Expected, *, first_look: bool = False) -> Parted:
     views = e.views
     places = block_places(shape, e.step_mm)
     frame, half_mm = _frame(e)
-    floor = np.minimum(0.6 * np.percentile(e.rel[e.inside], 0.5, axis=0), 0.03)
-    depth = dye_depth(e.rel, floor)
+    depth = _block_depth(e)
     theta = colour_terms(e.device.reshape(-1, 3), e.degree).astype(float).reshape(*shape, -1)
     t = theta.shape[-1]
     nl = (_LIGHT_DEGREE + 1) * (_LIGHT_DEGREE + 2) // 2 - 1

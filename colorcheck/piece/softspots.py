@@ -6,6 +6,8 @@ that a colour that the expectation gets wrong is never called a spot.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import cv2
 import numpy as np
 
@@ -18,6 +20,9 @@ from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, s
 _SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)
 _CALIBRATED_MM = 6.0
 _FWHM = 2.3548
+_ANSWERS = (0.3, 2.5)  # bounds of what a colour shows of a missing share, against the others under a spot
+_ANSWER_PULL = 2.0  # how firmly colours are held to show alike
+_ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
 _DYES_DIFFER = 0.4  # how far the share of one channel may lie from the common one
 
 
@@ -47,13 +52,40 @@ def _responses(q: Array, w: Array, s: float) -> tuple[Array, Array]:
     return np.where(weak, 0.0, amplitude), np.where(weak, 1.0, noise)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spot:
+    """A fitted spot: middle, half axes (standard deviations, mm), angle, height, and where that lies on the grid.
+
+    ``bell`` (r, c) has height 1; ``answer`` (r, c) says how much more or less than usual each colour shows of the
+    same missing share.
+    """
+
+    x: float
+    y: float
+    sx: float
+    sy: float
+    angle: float
+    height: float
+    bell: Array
+    answer: Array
+
+    @property
+    def sigma(self) -> float:
+        """Mean half axis."""
+        return float(np.sqrt(self.sx * self.sy))
+
+    @property
+    def shown(self) -> Array:
+        """What the spot adds to the map of missing dye (r, c)."""
+        return np.asarray(np.float32(self.height) * (self.bell * self.answer).astype(np.float32))
+
+
 def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
     """Find soft spots, and say which broad ones the light leaves in doubt."""
-    out: list[Finding] = []
     unsure: list[str] = []
     ok = np.isfinite(m.q)
     if ok.sum() < 30:
-        return out, unsure
+        return [], unsure
     w = np.where(ok, 1 / m.var, 0.0).astype(np.float32)
     w = np.minimum(w, 4 * np.median(w[ok]))
     q = np.where(ok, m.q, 0.0).astype(np.float32)
@@ -62,13 +94,14 @@ def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
     sizes = [s for s in _SIGMAS_MM if s >= 0.8 * m.step and s <= 0.27 * short]
     floors: dict[float, float] = {}
     tried = np.zeros(ok.shape, np.float32)
-    for turn in range(25):
+    kept: list[tuple[_Spot, float, float]] = []
+    for _ in range(25):
         best: tuple[float, int, int, float, float, float] | None = None
         for s in sizes:
             amp, noise = _responses(q, w, s / m.step)
             z = amp / noise
-            if turn == 0:
-                floors[s] = max(float(mad_std(z[ok])), 1.0)
+            # strong spots pass for noise until they are taken out
+            floors[s] = max(min(float(mad_std(z[ok])), floors.get(s, np.inf)), 1.0)
             own = floors[s]
             if s > _CALIBRATED_MM:
                 small = [f for k, f in floors.items() if k <= _CALIBRATED_MM]
@@ -81,96 +114,190 @@ def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
         if best is None:
             break
         z0, r, c, s, amp0, own = best
-        spot = _fit_spot(m, q, w, float(m.x[r, c]), float(m.y[r, c]), s, amp0)
-        if spot[2] * spot[3] > (1.4 * s) ** 2:  # larger than the filter that saw it first: look again, wider
-            wider = float(np.sqrt(spot[2] * spot[3]))
-            spot = _fit_spot(m, q, w, spot[0], spot[1], wider, spot[5])
-        x, y, sx, sy, angle, a = spot
-        bell = bell_at(m.x, m.y, x, y, sx, sy, angle)
-        sure, a_sure, light = _confirmed(m, q, bell, max(sx, sy), own)
-        diameter = _FWHM * float(np.sqrt(sx * sy))
-        de, d_l = _spot_colour(m, colour, bell, a)
-        q -= np.where(ok, np.float32(a) * bell.astype(np.float32), np.float32(0))
-        covered = float(bell[ok & (bell > 0.5)].sum() / max(float(bell[bell > 0.5].sum()), 1e-9))
-        if abs(sure) < SIGNIFICANT or a_sure * a <= 0 or covered < 0.35:
+        spot = _settled(m, q, w, float(m.x[r, c]), float(m.y[r, c]), s, amp0)
+        sure, a_sure, light = _confirmed(m, q, spot, own)
+        de, _ = _spot_colour(m, colour, spot)
+        q -= np.where(ok, spot.shown, np.float32(0))
+        if not _stands(spot, sure, a_sure, ok):
             tried = np.maximum(
                 tried,
                 bell_at(m.x, m.y, float(m.x[r, c]), float(m.y[r, c]), 0.8 * s, 0.8 * s, 0.0).astype(np.float32),
             )
-            if light > 0.15 * abs(a) and de > 1.5 * visible_de(diameter) and diameter > 30:
-                unsure.append(
-                    "centre" if np.hypot(x - m.size_mm[0] / 2, y - m.size_mm[1] / 2) < 0.2 * short else "broad spot"
-                )
+            diameter = _FWHM * spot.sigma
+            if light > 0.15 * abs(spot.height) and de > 1.5 * visible_de(diameter) and diameter > 30:
+                middle = np.hypot(spot.x - m.size_mm[0] / 2, spot.y - m.size_mm[1] / 2) < 0.2 * short
+                unsure.append("centre" if middle else "broad spot")
             continue
-        if de < visible_de(diameter):
-            continue
-        centre = np.hypot(x - m.size_mm[0] / 2, y - m.size_mm[1] / 2)
-        kind = "pale" if a > 0 else "dark"
-        if a > 0 and diameter > max(35.0, 0.2 * short) and centre < 0.15 * short:
-            kind = "pale-centre"
-        out.append(
-            Finding(
-                kind=kind,
-                x_mm=round(x, 1),
-                y_mm=round(y, 1),
-                diameter_mm=round(diameter, 1),
-                area_mm2=round(float(np.pi / 4 * diameter**2), 1),
-                delta_e00=round(de, 2),
-                delta_l=round(d_l, 2),
-                confidence=confidence(sure),
-                where=where_in_words(x, y, m.size_mm, m.shape),
-                severity=severity(de),
-                detail={
-                    "significance": round(abs(sure), 1),
-                    "lack": round(a, 3),
-                    "axes_mm": (round(_FWHM * sx, 1), round(_FWHM * sy, 1)),
-                    "first": round(abs(z0), 1),
-                },
-            )
-        )
+        kept.append((spot, own, abs(z0)))
+    out = []
+    for spot, own, first in _together(m, q, w, kept):
+        found = _finding(m, colour, spot, _confirmed(m, q + spot.shown, spot, own), ok)
+        if found is not None:
+            out.append(replace(found, detail={**found.detail, "first": round(first, 1)}))
     return out, unsure
 
 
-def _fit_spot(
-    m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float
-) -> tuple[float, float, float, float, float, float]:
-    """Centre, half axes (standard deviations), angle and height by damped Gauss–Newton over the neighbourhood."""
+def _stands(spot: _Spot, sure: float, a_sure: float, ok: Array) -> bool:
+    """Tell whether a spot is significant and mostly seen."""
+    core = spot.bell > 0.5
+    covered = float(spot.bell[ok & core].sum() / max(float(spot.bell[core].sum()), 1e-9))
+    return abs(sure) >= SIGNIFICANT and a_sure * spot.height > 0 and covered >= 0.35
+
+
+def _finding(
+    m: LackMap, colour: Array, spot: _Spot, confirmed: tuple[float, float, float], ok: Array
+) -> Finding | None:
+    """Give the finding of a spot, None where it is not sure or not visible."""
+    sure, a_sure, _ = confirmed
+    diameter, a, x, y = _FWHM * spot.sigma, spot.height, spot.x, spot.y
+    de, d_l = _spot_colour(m, colour, spot)
+    if not _stands(spot, sure, a_sure, ok) or de < visible_de(diameter):
+        return None
+    short = min(m.size_mm)
+    kind = "pale" if a > 0 else "dark"
+    from_middle = np.hypot(x - m.size_mm[0] / 2, y - m.size_mm[1] / 2)
+    if a > 0 and diameter > max(35.0, 0.2 * short) and from_middle < 0.15 * short:
+        kind = "pale-centre"
+    return Finding(
+        kind=kind,
+        x_mm=round(x, 1),
+        y_mm=round(y, 1),
+        diameter_mm=round(diameter, 1),
+        area_mm2=round(float(np.pi / 4 * diameter**2), 1),
+        delta_e00=round(de, 2),
+        delta_l=round(d_l, 2),
+        confidence=confidence(sure),
+        where=where_in_words(x, y, m.size_mm, m.shape),
+        severity=severity(de),
+        detail={
+            "significance": round(abs(sure), 1),
+            "lack": round(a, 3),
+            "axes_mm": (round(_FWHM * spot.sx, 1), round(_FWHM * spot.sy, 1)),
+        },
+    )
+
+
+def _together(
+    m: LackMap, q: Array, w: Array, kept: list[tuple[_Spot, float, float]]
+) -> list[tuple[_Spot, float, float]]:
+    """Fit all spots again beside one another, and overlapping ones as one where one explains nearly as much.
+
+    ``q`` is what all of them leave, and is changed.
+    """
+    ok = w > 0
+    spots = list(kept)
+    for n in range(len(spots)):
+        spot, own, first = spots[n]
+        q += np.where(ok, spot.shown, np.float32(0))
+        # what is narrower than two blocks has no shape to gain
+        if spot.sy > m.step:
+            new = _fit_spot(m, q, w, spot.x, spot.y, spot.sigma, spot.height)
+            spot = new if new.height * spot.height > 0 and _near(new, spot) else spot
+        spots[n] = (spot, own, first)
+        q -= np.where(ok, spot.shown, np.float32(0))
+    n = 0
+    while n < len(spots):
+        spot, own, first = spots[n]
+        for k in range(n + 1, len(spots)):
+            other = spots[k][0]
+            apart = float(np.hypot(spot.x - other.x, spot.y - other.y))
+            if spot.height * other.height <= 0 or apart > 0.5 * _FWHM * (spot.sigma + other.sigma):
+                continue
+            both = q + np.where(ok, spot.shown + other.shown, np.float32(0))
+            big = max((spot, other), key=lambda s: abs(s.height) * s.sigma**2)
+            one = _settled(m, both, w, big.x, big.y, big.sigma, big.height)
+            area = ok & ((spot.bell > 0.05) | (other.bell > 0.05))
+            left = [float((w * v**2)[area].sum()) for v in (both, both - one.shown, q)]
+            if one.height * spot.height > 0 and left[0] - left[1] > _ONE * (left[0] - left[2]):
+                spots[n] = (one, own, max(first, spots[k][2]))
+                q[:] = np.where(ok, both - one.shown, q)
+                del spots[k]
+                break
+        else:
+            n += 1
+    return spots
+
+
+def _near(new: _Spot, old: _Spot) -> bool:
+    return bool(np.hypot(new.x - old.x, new.y - old.y) < old.sx and 0.5 < new.sigma / old.sigma < 2)
+
+
+def _settled(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+    """Fit a spot from a first guess of its size, again and again until guess and fit agree."""
+    spot = _fit_spot(m, q, w, x, y, s, a)
+    for _ in range(4):
+        if 0.55 * s < spot.sigma < 1.4 * s:
+            break
+        s = spot.sigma
+        spot = _fit_spot(m, q, w, spot.x, spot.y, s, spot.height)
+    return spot
+
+
+def _fit_spot(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+    """Fit centre, half axes, angle and height by damped Gauss–Newton over the neighbourhood.
+
+    Light colours and dark ones, and the single dyes, need not show the same share of missing dye alike (the coat's
+    own colour, dyes that give way at rates of their own): the height may change with a colour's depth and hue.
+    """
     d = np.hypot(m.x - x, m.y - y)
     use = (d < max(3.2 * s, 3 * m.step)) & (w > 0)
     if use.sum() < 10:
-        return x, y, s, s, 0.0, a
+        return _Spot(x, y, s, s, 0.0, a, bell_at(m.x, m.y, x, y, s, s, 0.0), np.ones(q.shape))
     xx, yy, qq = m.x[use], m.y[use], q[use].astype(float)
     ww = np.minimum(w[use], 2 * np.median(w[use])).astype(float)
-    theta = np.array([a, x, y, np.log(s), np.log(s), 0.0, 0.0])  # height, centre, log axes, shear, level
+    traits = _traits(m)
+    start = ww * np.exp(-((d[use] / s) ** 2))
+    middle = (start @ traits[use]) / max(float(start.sum()), 1e-12)
+    u = np.clip(traits[use] - middle, -1.5, 1.5)
+    # height, centre, log axes, shear, level, and what depth and hue change of the height
+    theta = np.r_[a, x, y, np.log(s), np.log(s), 0.0, 0.0, np.zeros(u.shape[1])]
 
-    def model(t: Array) -> Array:
-        ax, ay, rho = np.exp(-t[3]), np.exp(-t[4]), np.tanh(t[5]) * 0.8
-        u, v = (xx - t[1]) * ax, (yy - t[2]) * ay
-        return np.asarray(t[0] * np.exp(-0.5 * (u * u + v * v - 2 * rho * u * v) / (1 - rho * rho)) + t[6])
+    def model(t: Array) -> tuple[Array, Array]:
+        ax, ay, th = np.exp(-t[3]), np.exp(-t[4]), np.tanh(t[5])
+        rho = 0.8 * th
+        p, v = (xx - t[1]) * ax, (yy - t[2]) * ay
+        k = 1 / (1 - rho * rho)
+        f = p * p + v * v - 2 * rho * p * v
+        b = np.exp(-0.5 * k * f)
+        gain = np.clip(1 + u @ t[7:], *_ANSWERS)
+        ab = t[0] * gain * b
+        slopes = (
+            gain * b,
+            ab * k * ax * (p - rho * v),
+            ab * k * ay * (v - rho * p),
+            ab * k * p * (p - rho * v),
+            ab * k * v * (v - rho * p),
+            ab * (k * p * v - rho * k * k * f) * 0.8 * (1 - th * th),
+            np.ones_like(b),
+        )
+        return ab + t[6], np.column_stack([*slopes, t[0] * b[:, None] * u])
 
     low_s, high_s = np.log(0.6 * m.step), np.log(min(0.32 * min(m.size_mm), 2.0 * s))
     damp = 1e-2
-    now = model(theta)
-    cost = float((ww * (qq - now) ** 2).sum())
-    steps = np.array([1e-3, 0.05, 0.05, 0.02, 0.02, 0.02, 1e-3])
-    pull = np.array([0, 0, 0, 1, 1, 4, 0]) * float(ww.sum()) * (0.02 * abs(a)) ** 2
-    pull[6] = float(ww.sum()) * 0.05  # the ground is level zero but for what the filters leave
-    limit = np.array([1, s, s, 0.5, 0.5, 0.5, 1])
+    now, j = model(theta)
+    total = float(ww.sum())
+    pull = np.r_[0, 0, 0, 1, 1, 4, 0, np.full(u.shape[1], _ANSWER_PULL)] * total * (0.02 * a) ** 2
+    pull[6] = total * 0.05  # the ground is level zero but for what the filters leave
+    middle_theta = theta * np.r_[0, 0, 0, 1, 1, 0, 0, np.zeros(u.shape[1])]
+
+    def cost_of(t: Array, value: Array) -> float:
+        return float((ww * (qq - value) ** 2).sum() + (pull * (t - middle_theta) ** 2).sum())
+
+    cost = cost_of(theta, now)
+    limit = np.r_[1, s, s, 0.5, 0.5, 0.5, 1, np.full(u.shape[1], 0.5)]
     for _ in range(14):
-        j = np.stack([(model(theta + np.eye(7)[k] * steps[k]) - now) / steps[k] for k in range(7)], axis=1)
         n = j.T @ (j * ww[:, None])
-        g = j.T @ (ww * (qq - now)) - pull * np.array(
-            [0, 0, 0, theta[3] - np.log(s), theta[4] - np.log(s), theta[5], theta[6]]
-        )
+        g = j.T @ (ww * (qq - now)) - pull * (theta - middle_theta)
         delta = np.linalg.lstsq(n + np.diag(damp * np.diag(n) + pull + 1e-12), g, rcond=None)[0]
         new = theta + np.clip(delta, -limit, limit)
         new[1:3] = np.clip(new[1:3], [x - 1.5 * s, y - 1.5 * s], [x + 1.5 * s, y + 1.5 * s])
         new[3:5] = np.clip(new[3:5], low_s, high_s)
-        value = model(new)
-        c = float((ww * (qq - value) ** 2).sum())
+        new[7:] = np.clip(new[7:], -1.0, 1.0)
+        value, slopes = model(new)
+        c = cost_of(new, value)
         if c < cost:
             done = cost - c < 1e-5 * cost
-            theta, now, cost, damp = new, value, c, damp * 0.4
+            theta, now, j, cost, damp = new, value, slopes, c, damp * 0.4
             if done:
                 break
         else:
@@ -182,19 +309,23 @@ def _fit_spot(
     value_, vector = np.linalg.eigh(cov)
     sx, sy = float(np.sqrt(value_[1])), float(np.sqrt(max(value_[0], 1e-6)))
     sy = max(sy, sx / 4)
-    return (
-        float(theta[1]),
-        float(theta[2]),
-        sx,
-        sy,
-        float(np.arctan2(vector[1, 1], vector[0, 1])),
-        float(theta[0]),
-    )
+    cx, cy, angle = float(theta[1]), float(theta[2]), float(np.arctan2(vector[1, 1], vector[0, 1]))
+    answer = np.clip(1 + np.clip(traits - middle, -1.5, 1.5) @ theta[7:], *_ANSWERS)
+    return _Spot(cx, cy, sx, sy, angle, float(theta[0]), bell_at(m.x, m.y, cx, cy, sx, sy, angle), answer)
 
 
-def _confirmed(m: LackMap, q: Array, bell: Array, s: float, own: float) -> tuple[float, float, float]:
+def _traits(m: LackMap) -> Array:
+    """Give the logarithm of every colour's depth and its share in red and in blue, (r, c, 3)."""
+    depth = np.maximum(m.depth, 0.01)
+    mean = depth.mean(axis=2)
+    return np.stack([np.log(mean), depth[..., 0] / mean - 1, depth[..., 2] / mean - 1], axis=2)
+
+
+def _confirmed(m: LackMap, q: Array, spot: _Spot, own: float) -> tuple[float, float, float]:
     """Significance of a spot when every colour may err and the ground may tilt; light's share of the error."""
-    r, c = np.unravel_index(int(bell.argmax()), bell.shape)
+    s = max(spot.sx, spot.sy)
+    r, c = np.unravel_index(int(spot.bell.argmax()), spot.bell.shape)
+    bell = spot.bell * spot.answer
     d = np.hypot(m.x - m.x[r, c], m.y - m.y[r, c])
     use = np.isfinite(m.q) & (d < max(3.5 * s, 14.0))
     if use.sum() < 8:
@@ -223,30 +354,32 @@ def _confirmed(m: LackMap, q: Array, bell: Array, s: float, own: float) -> tuple
     return amp / float(np.sqrt(inv[0, 0] + light**2)), amp, light
 
 
-def _spot_colour(m: LackMap, colour: Array, bell: Array, a: float) -> tuple[float, float]:
+def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
     """ΔE00 and ΔL* in the middle of a spot, on the colours that can show it.
 
     Each channel has its own share of missing dye, as each dye gives way at its own rate; where
-    the photo says little of a channel it follows the common share ``a``.
+    the photo says little of a channel it follows the common share.
     """
+    bell, a = spot.bell, spot.height
     core = (bell > 0.7) & np.isfinite(m.q)
     if core.sum() < 1:
         core = (bell >= np.nanmax(np.where(np.isfinite(m.q), bell, 0.0)) * 0.99) & np.isfinite(m.q)
-    rel, depth, b = m.rel[core], m.depth[core], bell[core]
-    share = _channel_lack(m, colour, bell, a)
-    de = lack_de(rel, depth * share / a, a * np.minimum(b / 0.9, 1.0))
-    return float(np.percentile(de, 60)), delta_l(rel, depth * share / a, a)
+    share = _channel_lack(m, colour, spot)
+    rel, depth, b = m.rel[core], m.depth[core] * spot.answer[core][:, None] * share / a, bell[core]
+    de = lack_de(rel, depth, a * np.minimum(b / 0.9, 1.0))
+    return float(np.percentile(de, 60)), delta_l(rel, depth, a)
 
 
-def _channel_lack(m: LackMap, colour: Array, bell: Array, a: float) -> Array:
+def _channel_lack(m: LackMap, colour: Array, spot: _Spot) -> Array:
     """Share of missing dye of each channel (3,), drawn to the common share as far as noise leaves it open."""
+    bell, a = spot.bell, spot.height
     known = np.isfinite(m.q) & np.isfinite(colour).all(axis=2)
     here, ring = known & (bell > 0.1), known & (bell > 1e-4) & (bell < 0.05)
     if here.sum() < 4 or ring.sum() < 8:
         return np.full(3, a)
     rest = colour - np.median(colour[ring], axis=0)
     noise2 = np.maximum(mad_std(colour[ring], axis=0), 0.004) ** 2 * 4  # neighbours err alike
-    t = bell[here][:, None] * m.depth[here]
+    t = (bell * spot.answer)[here][:, None] * m.depth[here]
     pull = 1 / (_DYES_DIFFER * a) ** 2
     up = (t * rest[here]).sum(axis=0) / noise2 + a * pull
     share = up / ((t * t).sum(axis=0) / noise2 + pull)
