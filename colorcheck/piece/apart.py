@@ -93,6 +93,12 @@ def dye_depth(rel: Array, floor: Array) -> Array:
     return np.asarray(-np.log(pure) * pure * (1 - floor) / np.maximum(rel, 1e-4))
 
 
+def dye_floor(e: Expected) -> Array:
+    """Give the part of the signal (3,) that never passes the dye, from the darkest print of the piece."""
+    dark = np.percentile(e.fine_rel[::3, ::3].reshape(-1, 3), 0.5, axis=0)
+    return np.asarray(np.minimum(0.6 * dark, 0.03), dtype=np.float32)
+
+
 def _block_depth(e: Expected) -> Array:
     """Depth of every block (r, c, 3), dye taken out of the fine picture.
 
@@ -100,8 +106,7 @@ def _block_depth(e: Expected) -> Array:
     grey of the same mean would: the depth of the mean is up to twice the mean of the depths.
     """
     fine = e.fine_rel
-    floor = np.minimum(0.6 * np.percentile(fine[::3, ::3].reshape(-1, 3), 0.5, axis=0), 0.03).astype(np.float32)
-    lost = (dye_depth(fine, floor) * np.maximum(fine, 1e-4)).astype(np.float32)
+    lost = (dye_depth(fine, dye_floor(e)) * np.maximum(fine, 1e-4)).astype(np.float32)
     b = round(e.step_mm * e.fine_px_per_mm)
     return np.asarray(block_means(lost, b) / np.maximum(block_means(fine, b), 1e-4), dtype=float)
 

@@ -146,7 +146,7 @@ def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -
         glare_found = listed(e, left, hidden)
     judged = np.isfinite(m.q)
     fine = fine_residual(e, p)
-    spots = [told_apart(s, fine, e, p) for s in spots if s.diameter_mm > 9 or seen_between_edges(s, fine)]
+    spots = [told_apart(s, fine, e, p) for s in spots if s.diameter_mm > 16 or seen_between_edges(s, fine, e)]
     dots = crisp_dots(fine, e, p, np.asarray(hidden.all(axis=0)), spots)
     ghost = find_ghost(fine, e)
     bands = find_banding(fine, e)

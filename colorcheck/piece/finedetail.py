@@ -13,9 +13,11 @@ from ..ground.places import where_in_words
 from ..ground.records import Finding
 from ..ground.relative import relative_lab
 from ..ground.robust import mad_std
-from .apart import Parted
+from .apart import Parted, dye_depth, dye_floor
 from .expect import Array, Expected
 from .lack import confidence
+
+_FINE_FLOOR = np.float32(0.012)  # added to fine signals before the logarithm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,7 +41,7 @@ def fine_residual(e: Expected, p: Parted) -> FineDetail:
         r, c = a.shape[:2]
         return cv2.resize(a.astype(np.float32), (c * b, r * b), interpolation=cv2.INTER_LINEAR)[: hw[0], : hw[1]]
 
-    floor = np.float32(0.012)
+    floor = _FINE_FLOOR
     rel: Any
     slope: Any
     dx, dy = p.shift_mm[0] * g
@@ -65,7 +67,7 @@ def fine_residual(e: Expected, p: Parted) -> FineDetail:
     return FineDetail(left=left, noise=0.02 + 0.25 * slope, ok=v.fine_ok, density=density, g=g)
 
 
-def seen_between_edges(f: Finding, fine: FineDetail) -> bool:
+def seen_between_edges(f: Finding, fine: FineDetail, e: Expected) -> bool:
     """Tell whether a small spot shows in the print's body, not only where edges lie a little off.
 
     Fine pixels round the spot are fitted by missing dye of its shape beside a displacement,
@@ -83,9 +85,11 @@ def seen_between_edges(f: Finding, fine: FineDetail) -> bool:
     d = np.hypot((x + 0.5) / g - f.x_mm, (y + 0.5) / g - f.y_mm)
     density = np.ascontiguousarray(fine.density[cut], dtype=np.float32)
     bell = np.exp(-np.log(2) * (d / r) ** 2)
+    rel = e.fine_rel[cut]
+    shown = (dye_depth(rel, dye_floor(e)) * rel / (rel + _FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
     edges = [cv2.Sobel(density, cv2.CV_32F, i, k, scale=1 / 8) for i, k in ((1, 0), (0, 1))]
     edges.append(cv2.GaussianBlur(density, (0, 0), 0.5 * g) - density)
-    design = np.stack([bell * density, np.ones_like(bell), density, *edges], axis=-1)[ok].astype(float)
+    design = np.stack([bell * shown, np.ones_like(bell), density, *edges], axis=-1)[ok].astype(float)
     seen = fine.left[cut].mean(axis=2)[ok].astype(float)
     weight = 1 / fine.noise[cut][ok].astype(float) ** 2
     weight = np.minimum(weight, 4 * np.median(weight))

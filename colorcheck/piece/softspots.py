@@ -21,7 +21,7 @@ _SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)
 _CALIBRATED_MM = 6.0
 _FWHM = 2.3548
 _ANSWERS = (0.3, 2.5)  # bounds of what a colour shows of a missing share, against the others under a spot
-_ANSWER_PULL = 2.0  # how firmly colours are held to show alike
+_ANSWER_PULL = 8.0  # how firmly colours are held to show alike
 _ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
 _DYES_DIFFER = 0.4  # how far the share of one channel may lie from the common one
 
@@ -223,7 +223,24 @@ def _near(new: _Spot, old: _Spot) -> bool:
 
 
 def _settled(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
-    """Fit a spot from a first guess of its size, again and again until guess and fit agree."""
+    """Fit a spot from a first guess of its size, again and again until guess and fit agree.
+
+    A wide filter can be drawn away from a small spot by what lies round it: where the fit leaves the piece or comes out
+    long, half the size is tried, and what leaves less in the middle counts.
+    """
+    spot = _grown(m, q, w, x, y, s, a)
+    r, c = int(np.clip(spot.y / m.step, 0, q.shape[0] - 1)), int(np.clip(spot.x / m.step, 0, q.shape[1] - 1))
+    if s > 3 * m.step and (m.reach[r, c] < 0.25 * s or spot.sx > 2 * spot.sy or np.hypot(spot.x - x, spot.y - y) > s):
+        other = _grown(m, q, w, x, y, 0.5 * s, a)
+        here = (np.hypot(m.x - x, m.y - y) < s) & (w > 0)
+        left = [float((w * (q - v.shown) ** 2)[here].sum()) for v in (spot, other)]
+        if left[1] < left[0]:
+            return other
+    return spot
+
+
+def _grown(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+    """Fit again from what came out until the size guessed is the size fitted."""
     spot = _fit_spot(m, q, w, x, y, s, a)
     for _ in range(4):
         if 0.55 * s < spot.sigma < 1.4 * s:
