@@ -19,6 +19,7 @@ from .expect import Array, Expected, block_places
 
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
+_COAT_DEPTH = 0.02  # what the coat's own colour may add to the depth of print where the artwork shows no bare coat
 _ROUGH = 4.0  # squares left over, per degree of freedom, beyond which neither explanation holds
 _MOST_DISCS = 36.0  # places of a reflection at which dye is asked for, for the sake of time
 _VISIBLE_DE = 0.5  # a reflection ends where it changes the print by less: half of what an eye sees side by side
@@ -171,13 +172,16 @@ def dye_or_light(e: Expected, p: Parted, where: Array) -> float:
     std2 = np.where(ok[..., None], var, 1.0) * rel**2 * np.exp(2 * np.maximum(log, 0)) + 0.002**2
     weight = np.where(ok[..., None], 1 / std2, 0.0)
     lift = rel * np.expm1(log)
+    coat = 0.0 if e.coat == "artwork" else _COAT_DEPTH / np.maximum(np.median(depth[ok], axis=0), _COAT_DEPTH)
+    rate = np.hypot(_DYE_RATE, coat) * np.ones(3)
+    lamp = np.full(3, _LAMP_COLOUR)
     best: tuple[float, float, bool] | None = None
     for sigma in (*sorted({1.0, max(float(np.sqrt(ok.sum())) / 14, 1.0)}), 0.0):
         if not sigma and best is not None and best[0] < _ROUGH:
             break  # hard rims only where nothing smooth will do: block by block the colours alone tell
         freedom = ok.sum() * (max(3 - 1 / (4 * np.pi * sigma**2), 1.0) if sigma else 2.0)
-        light, light_odd, _ = _explained(np.ones_like(rel), None, lift, weight, ok, sigma)
-        dye, dye_odd, lack = _explained(rel, depth, lift, weight, ok, sigma)
+        light, light_odd, _ = _explained(np.ones_like(rel), None, lift, weight, ok, sigma, lamp)
+        dye, dye_odd, lack = _explained(rel, depth, lift, weight, ok, sigma, rate)
         dye_odd += (lack / 0.3) ** 2  # a press seldom leaves more than a third of the dye on the paper
         rough = max(min(light, dye) / freedom, 1.0)
         if best is None or rough < best[0]:
@@ -191,10 +195,12 @@ def dye_or_light(e: Expected, p: Parted, where: Array) -> float:
 
 
 def _explained(
-    rel: Array, depth: Array | None, lift: Array, weight: Array, ok: Array, sigma: float
+    rel: Array, depth: Array | None, lift: Array, weight: Array, ok: Array, sigma: float, prior: Array
 ) -> tuple[float, float, float]:
-    """Fit added light (``depth`` None) or missing dye: weighted squares left, cost of odd colour, 90th percentile."""
-    prior = _LAMP_COLOUR if depth is None else _DYE_RATE
+    """Fit added light (``depth`` None) or missing dye: weighted squares left, cost of odd colour, 90th percentile.
+
+    ``prior`` (3,) says how far the channels may differ.
+    """
     scale = np.ones(3)
     amount = np.zeros(ok.shape)
     rest, unit = lift, rel

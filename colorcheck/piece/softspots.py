@@ -21,7 +21,7 @@ _SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)
 _CALIBRATED_MM = 6.0
 _FWHM = 2.3548
 _ANSWERS = (0.3, 2.5)  # bounds of what a colour shows of a missing share, against the others under a spot
-_ANSWER_PULL = 8.0  # how firmly colours are held to show alike
+_ANSWER_PULL = 4.0  # how firmly colours are held to show alike
 _ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
 _DYES_DIFFER = 0.4  # how far the share of one channel may lie from the common one
 
