@@ -160,8 +160,8 @@ def crisp_dots(fine: FineDetail, e: Expected, p: Parted, hidden: Array, spots: l
     left = fine.left - cv2.GaussianBlur(cv2.medianBlur(fine.left.astype(np.float32), 5), (0, 0), 4 * g)
     out: list[Finding] = []
     near = cv2.GaussianBlur(left, (0, 0), s)
-    mean = near.mean(axis=2)
-    strongest = np.abs(near).max(axis=2) * np.sign(mean)
+    mean = cv2.transform(near, np.full((1, 3), 1 / 3, np.float32))
+    strongest = np.maximum.reduce([np.abs(channel) for channel in cv2.split(near)]) * np.sign(mean)
     wide = cv2.GaussianBlur(np.abs(mean), (0, 0), 4 * g)
     ok = fine.ok & ~(cv2.resize(hidden.astype(np.uint8), fine.ok.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
     ok = cv2.erode(ok.astype(np.uint8), np.ones((round(2 * g) + 1,) * 2, np.uint8)) > 0

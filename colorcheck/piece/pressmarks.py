@@ -33,9 +33,10 @@ def find_ghost(fine: FineDetail, e: Expected) -> Finding | None:
     g = fine.g
     mask = cv2.erode(fine.ok.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(np.float32)
 
+    share = np.maximum(cv2.GaussianBlur(mask, (0, 0), 3.0 * g), 1e-3)
+
     def high(a: Any) -> Any:
-        w = np.maximum(cv2.GaussianBlur(mask, (0, 0), 3.0 * g), 1e-3)
-        return (a - cv2.GaussianBlur(a * mask, (0, 0), 3.0 * g) / w) * (mask > 0.5)
+        return (a - cv2.GaussianBlur(a * mask, (0, 0), 3.0 * g) / share) * (mask > 0.5)
 
     r = np.clip(high((np.clip(-fine.left.mean(axis=2), -0.3, 0.3) * mask).astype(np.float32)), -0.4, 0.4)
     d = high(fine.density.astype(np.float32))
