@@ -213,14 +213,8 @@ def _design(
     return a
 
 
-def separate(expected: Expected, *, first_look: bool = False) -> Parted:
+def separate(expected: Expected) -> Parted:
     """Solve for light and print together.
-
-    Parameters
-    ----------
-    expected : Expected
-    first_look : bool
-        Enough to see which blocks stand out: fewer rounds, broad missing dye is not held back from the colours.
 
     Returns
     -------
@@ -304,11 +298,10 @@ def separate(expected: Expected, *, first_look: bool = False) -> Parted:
     prior = _prior_std(cols, t, half_mm, blank, e.source)
     if anchored:
         prior[cols.lack :] = _LACK_STD_ANCHORED
-    rounds = 3 if first_look else 4
-    x, normal = _solve(a, y, w, prior, rounds)
+    x, normal = _solve(a, y, w, prior)
     if x[cols.scatter + 1] < 0:  # light only ever travels from bright to dark
         prior[cols.scatter + 1] = 1e-4
-        x, normal = _solve(a, y, w, prior, rounds)
+        x, normal = _solve(a, y, w, prior)
     left = np.full(seen.shape, np.nan)
     light = np.zeros(seen.shape)
     basis = np.zeros((len(views), *shape, nl))
@@ -337,9 +330,7 @@ def separate(expected: Expected, *, first_look: bool = False) -> Parted:
     loose = prior.copy()
     loose[cols.lack :] = _LACK_STD_LOOSE
     cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
-    lack = np.zeros(shape)
-    if not first_look:
-        lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
+    lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
     colour_doubt = _colour_doubt(normal, loose, cols, t, e)
     left, var, colour_var = _settle_colours(left, depth, lack, group, places, prior_var, e)
     light_cov = cov[cols.light : cols.light + nl, cols.light : cols.light + nl]
@@ -466,20 +457,20 @@ def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str)
     return s
 
 
-def _solve(a: Array, y: Array, w: Array, prior: Array, rounds: int) -> tuple[Array, Array]:
+def _solve(a: Array, y: Array, w: Array, prior: Array) -> tuple[Array, Array]:
     """Posterior mean and the data's normal matrix, robust against spots, specks and reflections."""
     p = a.shape[2]
     robust = np.ones(len(a))
     normal = np.zeros((p, p))
     x = np.zeros(p)
     flat = a.reshape(-1, p)
-    for turn in range(rounds):
+    for turn in range(4):
         root = np.sqrt(w * robust[:, None]).astype(np.float32).reshape(-1, 1)
         aw = flat * root
         normal = (aw.T @ aw).astype(float)
         right = (aw.T @ (y.astype(np.float32).reshape(-1, 1) * root)).astype(float)[:, 0]
         x = np.linalg.solve(normal + np.diag(1 / prior**2), right)
-        if turn < rounds - 1:
+        if turn < 3:
             z = (y - (flat @ x.astype(np.float32)).reshape(y.shape)) * np.sqrt(w)
             z = np.sqrt((z * z).mean(axis=1))
             scale = max(float(np.median(z)) * 1.2, 0.3)

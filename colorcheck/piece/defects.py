@@ -121,7 +121,7 @@ def find_defects(
     # several photos tell a reflection by where it stays; a single one must not learn from it: what may be a spot
     # or a reflection must not teach what its colours look like
     first = expected_image(laid, turns=2)
-    doubtful = suspects(first, separate(first, first_look=True))
+    doubtful = suspects(first, separate(first))
     expected = expected_image(laid, doubtful=doubtful, before=first, turns=3)
     return judge(expected, separate(expected), answer=answer)
 
