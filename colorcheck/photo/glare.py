@@ -118,9 +118,9 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         per_channel = (sums[:, 8:11] - lack[:, None] * sums[:, 11:14]) / np.maximum(sums[:, 5:8], 1e-9)
         lack_at = _sample(lack.reshape(shape), evidence.xy_mm, step)
         g_at = _sample(g.reshape(shape), evidence.xy_mm, step)
-        left = (evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]) / np.sqrt(
-            var
-        )
+        left = evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]
+        # a mirrored window ends at once: neighbours that differ by a share of it are no outliers
+        left = left / np.sqrt(var + (0.25 * g_at[:, None]) ** 2)
         scale = max(1.0, float(np.median(np.abs(left)) * 1.4826))
         robust = np.maximum(tukey_weights(left, scale, 6.0), 0.01)
         std = std * scale
