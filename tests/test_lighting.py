@@ -211,6 +211,19 @@ def test_glare_is_found_where_it_lies(x: float, y: float, strength: float) -> No
     assert (std > 0).all()
 
 
+@pytest.mark.parametrize("strength", [0.2, 0.35, 0.5])
+def test_a_mirrored_window_with_hard_rims_is_glare_all_over(strength: float) -> None:
+    def window(xy: Any) -> Any:
+        inside = (np.abs(xy[:, 0] - 92) < 14) & (np.abs(xy[:, 1] - 104) < 26)
+        return np.where(inside, strength, 0.0)
+
+    fit = fit_glare(evidence(SIZE, lift=window, seed=1), SIZE, PITCH)
+    yy, xx = np.mgrid[84:126:6, 82:104:5]
+    g, _, lies = glare_at(fit, np.stack([xx.ravel(), yy.ravel()], axis=1).astype(float))
+    assert lies.all()
+    assert 0.5 * strength < np.median(g) < 1.1 * strength  # cells alone; the field between them tells more
+
+
 def test_glare_and_paleness_together() -> None:
     """A reflection on one side, a pale spot on the other: each is called by its name."""
     e = evidence(SIZE, lift=blob(50, 50, 40, 0.15), lack=blob(150, 150, 35, 0.25))

@@ -119,8 +119,8 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
         lack_at = _sample(lack.reshape(shape), evidence.xy_mm, step)
         g_at = _sample(g.reshape(shape), evidence.xy_mm, step)
         left = evidence.seen - due ** (1 - np.where(evidence.fixed, 0, lack_at)[:, None]) - g_at[:, None]
-        # a mirrored window ends at once: neighbours that differ by a share of it are no outliers
-        left = left / np.sqrt(var + (0.25 * g_at[:, None]) ** 2)
+        # a strong reflection may end at once, a mirrored window: neighbours that differ by a share are no outliers
+        left = left / np.sqrt(var + (0.25 * np.maximum(g_at - 0.05, 0.0)[:, None]) ** 2)
         scale = max(1.0, float(np.median(np.abs(left)) * 1.4826))
         robust = np.maximum(tukey_weights(left, scale, 6.0), 0.01)
         std = std * scale
