@@ -101,6 +101,7 @@ BEYOND = {
     "reflections": {"apart", "expect", "glare"},  # glare.py tells reflections from weak pressing
     "edgebands": {"expect", "lack"},
     "softspots": {"expect", "lack"},
+    "onecolour": {"expect", "lack"},
     "rimwidth": {"expect", "finedetail"},
     "swallowed": {"apart", "expect"},
     "finedetail": {"apart", "expect", "lack"},

@@ -24,6 +24,7 @@ from .edgebands import faded_edges
 from .expect import Answer, Array, Expected, PieceView, block_places, expected_image, lay_in_blocks
 from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apart
 from .lack import colour_left, lack_de, lack_map, suspects
+from .onecolour import without_colour_errors
 from .pressmarks import find_banding, find_ghost, find_scorch
 from .reflections import find_glare, listed, mark_reflection, taken_for_pale
 from .rimwidth import mark_sharp_rim
@@ -160,6 +161,7 @@ def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -
     findings = merged(
         [*edges, *([ghost] if ghost else []), *bands, *scorch, *spots, *dots, *glare_found], size_mm=e.size_mm
     )
+    findings = without_colour_errors(findings, work)
     if len(e.views) == 1:
         findings = [mark_reflection(mark_sharp_rim(f, e, fine), e, p) for f in findings]
     residual = _residual(e, colour, judged)
