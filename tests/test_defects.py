@@ -19,8 +19,10 @@ from colorcheck.piece.apart import dye_depth, separate
 from colorcheck.piece.defects import DefectResult, find_defects
 from colorcheck.piece.expect import PieceView, block_means, expected_image, lay_in_blocks
 from colorcheck.piece.lack import LackMap, lack_de
+from colorcheck.piece.onecolour import without_colour_errors
 from colorcheck.piece.reflections import dye_or_light
 from colorcheck.piece.softspots import soft_spots
+from colorcheck.piece.swallowed import surviving_share
 from tests import virtual as v
 
 SIZE = (140.0, 140.0)
@@ -380,6 +382,14 @@ def test_a_pale_centre_that_the_pictures_colours_could_imitate_is_not_passed_ove
     assert not [f for f in faults_of(still) if f.kind in ("pale-centre", "pale")]
 
 
+@pytest.mark.parametrize(("art", "left"), [(radial(), (-0.05, 0.1)), (picture(1), (0.3, 1.1)), (plaque(), (0.5, 1.1))])
+def test_how_much_of_a_pale_centre_the_colours_swallow(art: Any, left: tuple[float, float]) -> None:
+    """All of it where colours change from the middle outwards only, little where they recur everywhere."""
+    view = PieceView(lay_flat(shoot(press(art), 22)[0]), MARGIN)
+    expected = expected_image([view], art, SIZE)
+    assert left[0] < surviving_share(expected, separate(expected)) < left[1]
+
+
 def same_camera(photo: v.Photo) -> Any:
     """What a reading with this camera gives: a pressed sheet of many colours, in the same light, fitted smoothly."""
     steps = np.linspace(0, 255, 6).round().astype(np.uint8)
@@ -440,6 +450,50 @@ def test_a_reflection_is_marked_as_wide_as_it_can_be_seen_and_hides_no_spot_besi
     spot = near(result, 70, 100, 4)
     assert spot is not None
     assert not spot.detail.get("could_be_reflection")
+
+
+@pytest.mark.parametrize("strength", [0.03, 0.06])
+def test_a_hard_rim_is_not_of_heat(strength: float) -> None:
+    """A mirrored window on one neutral ground looks like missing dye in all but its rim."""
+    art = plaque((120, 120, 120), (235, 235, 230))
+    glare = (v.Glare(-32.0, 34.0, 0.0, strength=strength, window_mm=(15.0, 20.0), rim_mm=1.0),)
+    pale = [f for f in faults_of(inspect(art, shoot(press(art), 41, glare=glare))) if f.diameter_mm > 8]
+    assert pale
+    assert all(f.detail.get("could_be_reflection") and f.detail.get("sharp_rim") for f in pale)
+    soft = press(art, v.Faults(spots=(v.Spot(38.0, 104.0, 17.0, 2.2 * strength, power=2.0),)))
+    spot = near(inspect(art, shoot(soft, 41)), 38, 104)
+    assert spot is not None
+    assert "sharp_rim" not in spot.detail
+
+
+def test_a_colour_that_is_expected_wrongly_is_no_spot() -> None:
+    """Plain fields, one of which is paler than expected all over, and a soft spot that crosses four of them."""
+    step = 2.0
+    y, x = (np.mgrid[:70, :70] + 0.5) * step
+    field = (y // 20).astype(int) * 7 + (x // 20).astype(int)
+    ones = np.ones((70, 70, 3))
+    for wrong in (True, False):
+        bell = np.exp(-np.log(2) * (np.hypot(x - 60, y - 60) / 9) ** 2)
+        q = np.where(field == 3 * 7 + 3, 0.1, 0.0) if wrong else 0.15 * bell
+        m = LackMap(
+            q=q + np.random.default_rng(4).normal(0, 0.01, q.shape),
+            var=np.full(q.shape, 0.01**2),
+            step=step,
+            x=x,
+            y=y,
+            rel=0.3 * ones,
+            depth=ones,
+            group=field,
+            group_var=np.full(q.shape, 0.01**2),
+            basis=np.zeros((70, 70, 1)),
+            light_cov=np.zeros((1, 1)),
+            reach=np.minimum(np.minimum(x, 140 - x), np.minimum(y, 140 - y)),
+            size_mm=SIZE,
+            shape="rect",
+        )
+        spots, _ = soft_spots(m, q[..., None] * ones)
+        assert [f.kind for f in spots][:1] == ["pale"]
+        assert bool(without_colour_errors(spots, m)) is not wrong
 
 
 # --- round pieces -----------------------------------------------------------------------------------

@@ -256,4 +256,4 @@ def mark_reflection(f: Finding, e: Expected, p: Parted) -> Finding:
     evidence = dye_or_light(e, p, _about(f, e))
     if evidence > UNSURE and f.detail.get("lack", 0.0) < 0.5 and not f.detail.get("sharp_rim"):
         return f
-    return replace(f, detail={**f.detail, "could_be_reflection": True, "for_dye": round(evidence, 1)})
+    return replace(f, detail={**f.detail, "could_be_reflection": True, "for_dye": round(float(evidence), 1)})
