@@ -21,10 +21,12 @@ _CHECK_WORDS = {"M": 10, "Q": 13}  # by level
 _LEVEL_BITS = {"M": 0b00, "Q": 0b11}
 _Q_HOLDS = 16  # characters; longer texts leave room for level M only
 _HEAD = 12  # characters that tell form, shape and size
+_AT = 13  # bit at which they begin
 _TAILS = tuple(p + v for p in "CSF" for v in "FT")
 _HEADS_TRIED = 48  # pairs of head and mask that agree best with the data modules alone
 _CERTAIN = 7.5  # standard errors of the sum over all modules; chance over 10⁸ texts stays below 6
 _NAMED = 6  # texts named
+_AT_ONCE = 500_000  # numbers scored at once
 _AHEAD = 1.5  # the same, to the next text
 
 
@@ -181,17 +183,48 @@ def modules(text: str, mask: int) -> Any:
 
 
 @lru_cache(maxsize=1)
-def _all_heads() -> tuple[list[str], Any, Any]:
-    """Heads of all whole-millimetre and half-inch sizes: texts, sizes (n, 2), data bits as ±1 (n, 77 − 11)."""
-    sides = sorted({10 * k for k in range(60, 401)} | {127 * k for k in range(5, 32)})
-    heads = [f"CC1R{w:04d}{h:04d}" for w in sides for h in sides] + [f"CC1O{w:04d}{w:04d}" for w in sides]
-    sizes = [(w / 10, h / 10) for w in sides for h in sides] + [(w / 10, w / 10) for w in sides]
-    pairs = {a + b: _pair(a + b) for a in "0123C1RO" for b in "0123456789CRO"}
-    more = {f"{k:02d}": _pair(f"{k:02d}") for k in range(100)}
-    pairs.update(more)
-    rows = np.array([[pairs[t[k : k + 2]] for k in range(0, _HEAD, 2)] for t in heads], np.int32)
-    bits = (rows[:, :, None] >> np.arange(10, -1, -1)) & 1
-    return heads, np.array(sizes), (1 - 2 * bits.reshape(len(heads), -1)).astype(np.int8)
+def _lengths() -> tuple[Any, Any]:
+    """All whole-millimetre and half-inch lengths: in tenths of a millimetre (n,), data bits of their digits (n, 22)."""
+    tenths = np.array(sorted({10 * k for k in range(60, 401)} | {127 * k for k in range(5, 32)}))
+    halves = np.stack([tenths // 100, tenths % 100], axis=1)
+    codes = halves // 10 * 45 + halves % 10
+    return tenths, ((codes[:, :, None] >> np.arange(10, -1, -1)) & 1).reshape(len(tenths), -1).astype(np.uint8)
+
+
+@lru_cache(maxsize=1)
+def _all_heads() -> tuple[Any, Any, Any]:
+    """Heads of all sizes: width and height as numbers of a length (n,) each, round or not (n,)."""
+    n = len(_lengths()[0])
+    w, h = (v.ravel() for v in np.mgrid[0:n, 0:n])
+    return np.concatenate([w, np.arange(n)]), np.concatenate([h, np.arange(n)]), np.arange(n * n + n) >= n * n
+
+
+def _head_text(k: int) -> str:
+    w, h, is_round = _all_heads()
+    tenths = _lengths()[0]
+    return f"CC1{'O' if is_round[k] else 'R'}{tenths[w[k]]:04d}{tenths[h[k]]:04d}"
+
+
+def _form_bits(form: str) -> Any:
+    """Give the data bits of "CC1R" or "CC1O", (22,)."""
+    return np.array([int(b) for two in (form[:2], form[2:]) for b in f"{_pair(two):011b}"], np.uint8)
+
+
+def _head_bits(which: Any) -> Any:
+    """Give the data bits of some heads, (n, 66)."""
+    w, h, is_round = _all_heads()
+    bits = _lengths()[1]
+    forms = np.array([_form_bits("CC1R"), _form_bits("CC1O")])
+    return np.concatenate([forms[is_round[which].astype(int)], bits[w[which]], bits[h[which]]], axis=1)
+
+
+def _head_agreement(unmasked: Any) -> Any:
+    """Sum of the head's bits (…, 66) over every head, (…, heads): each length adds its own part."""
+    signs = 1.0 - 2.0 * _lengths()[1].astype(np.float32)
+    w, h = unmasked[:, 22:44] @ signs.T, unmasked[:, 44:66] @ signs.T
+    rect, disc = (unmasked[:, :22] @ (1.0 - 2.0 * _form_bits(f).astype(np.float32)) for f in ("CC1R", "CC1O"))
+    every = rect[:, None, None] + w[:, :, None] + h[:, None, :]
+    return np.concatenate([every.reshape(len(w), -1), disc[:, None] + w + h], axis=1)
 
 
 def _pair(two: str) -> int:
@@ -209,13 +242,20 @@ def _digits(level: str, at: int, count: int, first: int) -> Any:
     return _signs(bits, level)
 
 
-def _frame(head: str, length: int) -> Any:
-    """Bits ±1 of the six texts of this head and length whose seed is nought, digits left out: (6, 208)."""
+@lru_cache(maxsize=8)
+def _first_frame(length: int) -> Any:
+    """Bits ±1 of the six texts of the first head and this length whose seed is nought, digits left out: (6, 208)."""
+    return _signs(
+        np.array([_data_bits(_head_text(0) + t + "0" * (length - _HEAD - 2)) for t in _TAILS]), _level(length)
+    )
+
+
+def _frames(which: Any, length: int) -> Any:
+    """Give the same for some heads, (n, 6, 208): bits add up modulo 2, so signs multiply."""
     level = _level(length)
-    out = []
-    for tail in _TAILS:
-        out.append(_data_bits(head + tail + "0" * (length - _HEAD - 2)))
-    return _signs(np.array(out), level)
+    bits = np.zeros((len(which), len(_spread(level))), np.uint8)
+    bits[:, _AT : _AT + 11 * _HEAD // 2] = _head_bits(which) ^ _head_bits(np.array([0]))
+    return _first_frame(length)[None] * _signs(bits, level)[:, None]
 
 
 def read_symbol(value: Any, *, near_mm: tuple[float, float] | None = None, seed_digits: int = 4) -> Reading:
@@ -239,14 +279,15 @@ def read_symbol(value: Any, *, near_mm: tuple[float, float] | None = None, seed_
     soft = v[r, c]
     formats = sum(v[p[:, 0], p[:, 1]] for p in _format_places())
     norm = float(np.sqrt((soft**2).sum() + sum((v[p[:, 0], p[:, 1]] ** 2).sum() for p in _format_places()))) + 1e-9
-    heads, sizes, bits = _all_heads()
-    use = np.arange(len(heads))
+    w, h, _ = _all_heads()
+    use = np.arange(len(w))
     if near_mm is not None:
+        sizes = _lengths()[0][np.stack([w, h], axis=1)] / 10
         far = np.abs(np.log(sizes / np.array(near_mm)))
         aspect = np.abs(np.log(sizes[:, 0] / sizes[:, 1]) - np.log(near_mm[0] / near_mm[1]))
         use = np.flatnonzero((far.max(axis=1) < 0.25) & (aspect < 0.04))
     unmasked = soft * _masks()
-    by_head = unmasked[:, 13 : 13 + bits.shape[1]] @ bits[use].T.astype(np.float32)  # (8, heads)
+    by_head = _head_agreement(unmasked[:, _AT : _AT + 11 * _HEAD // 2])[:, use]  # (8, heads)
     found: list[tuple[float, str]] = []
     for level, lengths in (("Q", (1, 2)), ("M", range(3, seed_digits + 1))):
         wanted = np.array([float(formats @ _format_signs(level, m)) for m in range(8)], np.float32)
@@ -254,19 +295,19 @@ def read_symbol(value: Any, *, near_mm: tuple[float, float] | None = None, seed_
         keep = min(_HEADS_TRIED if seed_digits <= 4 else _HEADS_TRIED // 8, both.size)
         best = np.argpartition(both.ravel(), both.size - keep)[-keep:]
         for digits in lengths:
-            frames = {h: _frame(heads[use[h]], 14 + digits) for h in {int(b) % both.shape[1] for b in best}}
-            at = 13 + 7 * 11
+            at = _AT + 7 * 11
             mask, which = np.divmod(best, both.shape[1])
-            x = np.concatenate(
-                [unmasked[m] * frames[int(h)] for m, h in zip(mask, which, strict=True)]
-            )  # (6 · keep, 208)
+            x = (unmasked[mask][:, None] * _frames(use[which], 14 + digits)).reshape(-1, unmasked.shape[1])
             base = np.repeat(wanted[mask], 6)
             groups = [(2, at + 11 * k) for k in range(digits // 2)] + ([(1, at + 11 * (digits // 2))] * (digits % 2))
             tables = []
             for k, (count, place) in enumerate(groups):
                 first = (10 if count == 2 else (0 if digits == 1 else 1)) if k == 0 else 0
                 tables.append((_digits(level, place, count, first), first, count))
-            found += _best_numbers(x, base, tables, [(heads[use[int(h)]], t) for h in which for t in _TAILS])
+            found += [
+                (score, _head_text(int(use[which[row // 6]])) + _TAILS[row % 6] + number)
+                for score, row, number in _best_numbers(x, base, tables)
+            ]
     top: dict[str, float] = {}
     for score, text in sorted(found, reverse=True):
         top.setdefault(text, score / norm)
@@ -275,22 +316,30 @@ def read_symbol(value: Any, *, near_mm: tuple[float, float] | None = None, seed_
     return Reading(tuple(top), tuple(top.values()))
 
 
-def _best_numbers(
-    x: Any, base: Any, tables: list[tuple[Any, int, int]], names: list[tuple[str, str]]
-) -> list[tuple[float, str]]:
-    """Score every number that the tables spell, for every row; the best few with their texts."""
-    out: list[tuple[float, str]] = []
-    *front, (last, last_first, last_count) = tables
-    for k in range(len(x)):
-        rows = x[k : k + 1]
-        spelled = [""]
-        for table, first, count in front:
-            rows = (rows[:, None, :] * table[None]).reshape(-1, rows.shape[1])
-            spelled = [s + f"{n + first:0{count}d}" for s in spelled for n in range(len(table))]
-        score = rows @ last.T + base[k]
-        flat = score.ravel()
-        for i in np.argpartition(flat, len(flat) - 2)[-2:] if len(flat) > 2 else range(len(flat)):
-            a, b = divmod(int(i), score.shape[1])
-            number = spelled[a] + f"{b + last_first:0{last_count}d}"
-            out.append((float(flat[i]), "".join(names[k]) + number))
+def _best_numbers(x: Any, base: Any, tables: list[tuple[Any, int, int]]) -> list[tuple[float, int, str]]:
+    """Score every number that the tables spell, for every row; the best few with their row and digits."""
+    # most bits are not the seed's: they count alike for all numbers of a row
+    moved = np.any([(table < 0).any(axis=0) for table, _, _ in tables], axis=0)
+    base = base + x[:, ~moved].sum(axis=1)
+    x = x[:, moved]
+    *front, (last, last_first, last_count) = [(table[:, moved], first, count) for table, first, count in tables]
+    spread: Any = np.ones((1, x.shape[1]), np.float32)
+    spelled = [""]
+    for table, first, count in front:
+        spread = (spread[:, None] * table[None]).reshape(-1, x.shape[1])
+        spelled = [s + f"{n + first:0{count}d}" for s in spelled for n in range(len(table))]
+
+    def scores(rows: Any) -> Any:
+        """All numbers of some rows, (first digits, rows, last digits)."""
+        ends = (rows[:, None] * last[None]).reshape(-1, x.shape[1])
+        return (spread @ ends.T).reshape(len(spread), len(rows), len(last))
+
+    step = max(1, _AT_ONCE // (len(spread) * len(last)))
+    top = np.concatenate([scores(x[k : k + step]).max(axis=(0, 2)) for k in range(0, len(x), step)]) + base
+    out: list[tuple[float, int, str]] = []
+    for k in np.argsort(-top)[: 2 * _NAMED]:
+        flat = scores(x[k : k + 1]).ravel() + base[k]
+        for i in np.argpartition(flat, len(flat) - 2)[-2:]:
+            a, b = divmod(int(i), len(last))
+            out.append((float(flat[i]), int(k), spelled[a] + f"{b + last_first:0{last_count}d}"))
     return out

@@ -25,6 +25,7 @@ _AHEAD = 0.2
 _LAGS = 0.8  # share of the best markers' agreement below which a shape is no marker of the same photo
 _UNLIKE = 1.8  # the markers of one sheet are of one size; tilt makes them differ by less than this
 _LEAST_SIDE_PX = 12.0
+_FINE_SIDE_PX = 120.0  # a shape is laid out at this size at least, and at less than twice as large
 _MOST_SHAPES = 500
 _MARGIN = 2  # modules sampled around a marker
 _FINE = 4  # samples across a module
@@ -102,14 +103,15 @@ def find_thoroughly(grey: Any) -> tuple[Seen, bool]:
     shapes = _shapes(grey)
     found: list[tuple[float, int, Any, bool]] = []
     for corners in shapes:
-        side = _sides(corners)
-        blunt = cv2.GaussianBlur(grey, (0, 0), 0.02 * side) if side > 100 else grey
-        fine = corners
+        part, low, shrink = _around(grey, corners)
+        raw = fine = (corners + 0.5) / shrink - 0.5 - low
+        side = _sides(raw)
+        blunt = cv2.GaussianBlur(part, (0, 0), 0.02 * side) if side > 100 else part
         for _ in range(2):
             fine = _laid_along(blunt, fine)
-        got = max((_named(blunt, c) for c in (fine, corners)), key=lambda g: g[0] if g else 0.0) if len(fine) else None
+        got = max((_named(blunt, c) for c in (fine, raw)), key=lambda g: g[0] if g else 0.0)
         if got:
-            found.append(got)
+            found.append((got[0], got[1], (got[2] + low + 0.5) * shrink - 0.5, got[3]))
     found.sort(key=lambda f: -f[0])
     found = [f for f in found if f[0] >= _LAGS * float(np.median([g[0] for g in found[:3]]))]
     flips = sum(f[0] if f[3] else -f[0] for f in found) > 0
@@ -125,6 +127,24 @@ def find_thoroughly(grey: Any) -> tuple[Seen, bool]:
     if not kept:
         return nothing_seen(), False
     return Seen(np.array([k[1] for k in kept]), np.array([k[2] for k in kept])), flips
+
+
+def marker_side(seen: Seen) -> float:
+    """Middle length of the sides of the markers, in pixels of the picture they were seen in."""
+    return float(np.median([_sides(c) for c in seen.corners]))
+
+
+def _around(grey: Any, corners: Any) -> tuple[Any, Any, int]:
+    """Cut out what is ever looked at around a shape, large ones reduced: where that begins (x, y), and how often."""
+    side = _sides(corners)
+    shrink = max(1, int(side / _FINE_SIDE_PX))
+    reach = 1.2 * side + 8
+    low = np.maximum(np.floor((corners.min(axis=0) - reach) / shrink), 0).astype(int)
+    high = np.minimum(np.ceil((corners.max(axis=0) + reach) / shrink).astype(int), np.array(grey.shape[::-1]) // shrink)
+    part = grey[low[1] * shrink : high[1] * shrink, low[0] * shrink : high[0] * shrink]
+    if shrink > 1:
+        return cv2.resize(part, tuple((high - low).tolist()), interpolation=cv2.INTER_AREA), low, shrink
+    return np.ascontiguousarray(part), low, 1
 
 
 def _sides(corners: Any) -> float:
