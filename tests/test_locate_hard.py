@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import segno
@@ -11,9 +13,9 @@ import segno
 from colorcheck.ground.errors import TargetError
 from colorcheck.ground.geometry import mm_to_px
 from colorcheck.photo.decode import decode
-from colorcheck.sheet import codebook, draw
-from colorcheck.sheet.locate import locate
-from colorcheck.sheet.target import make_target
+from colorcheck.sheet import codebook, draw, pipeline, sheetcode
+from colorcheck.sheet.locate import UnreadCodeError, locate
+from colorcheck.sheet.target import furniture, make_target
 
 from . import virtual as v
 
@@ -73,3 +75,58 @@ def test_another_layout_of_the_same_size_is_refused(bled: tuple) -> None:
     other = make_target(size_mm=(60.0, 60.0), shape="rect", patches="compact", seed=126)
     with pytest.raises(TargetError, match=r"is another one|cannot be made out"):
         locate(decode(bled[2]), other)
+
+
+def covered(bled: tuple) -> object:
+    """The same photo with white paper on the code."""
+    _, photo, path = bled
+    image = decode(path)
+    x, y, w, h = furniture("rect", 60.0, 60.0)["code"]
+    corners = photo.mm_to_px([[x, y], [x + w, y], [x + w, y + h], [x, y + h]])
+    rgb = image.rgb.copy()
+    cv2.fillConvexPoly(rgb, np.round(corners).astype(np.int32), (0.7, 0.7, 0.7))
+    return replace(image, rgb=rgb)
+
+
+def test_a_covered_code_is_told_apart_and_its_markers_kept(bled: tuple) -> None:
+    """What a first look saw of the markers serves a second look at a picture where the code can be read."""
+    with pytest.raises(UnreadCodeError, match=r"code on the target in photo\.jpg cannot be read") as unread:
+        locate(covered(bled))
+    assert unread.value.placed
+    found = locate(decode(bled[2]), unread=unread.value)
+    assert found.target.code_text == bled[0].code_text
+    centre = bled[0].box_mm[:, :2] + bled[0].box_mm[:, 2:] / 2
+    off = np.hypot(*(mm_to_px(found.pose, centre) - bled[1].mm_to_px(centre)).T) / found.pose.px_per_mm
+    assert off.max() < 0.2
+
+
+@pytest.mark.parametrize(("fine", "looks"), [(True, 1), (False, 2)])
+def test_a_large_photo_is_looked_at_again_only_where_that_may_show_more(
+    bled: tuple, fine: bool, looks: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with pytest.raises(UnreadCodeError) as unread:
+        locate(covered(bled))
+    unread.value.fine = fine
+    reduced = replace(decode(bled[2]), scale=0.5)
+    seen: list[object] = []
+
+    def look(image: object, target: object, *, limits: object, unread: object = None) -> None:
+        seen.append(unread)
+        raise error
+
+    error = unread.value
+    monkeypatch.setattr(pipeline, "decode", lambda *_, **__: reduced)
+    monkeypatch.setattr(pipeline, "work_photo", look)
+    with pytest.raises(UnreadCodeError):
+        pipeline.work_file("photo.jpg", None, limits={})
+    assert seen == [None, error][:looks]
+
+
+def test_what_lies_on_a_code_counts_for_nothing() -> None:
+    light, _ = symbol("CC1R06000600CF125")
+    value = np.where(light, 200.0, 30.0).astype(np.float32)
+    value[:, 13:] = 180.0
+    for grid in sheetcode._about_middle(value):
+        assert not grid[:, 15:].any()
+        assert (np.sign(grid[:, :11]) == np.where(light, 1, -1)[:, :11]).mean() > 0.95
+    assert sheetcode._about_middle(np.full((21, 21), 90.0, np.float32)) == []

@@ -69,7 +69,7 @@ FACES = {
 # a step imports the ground floor only; what it may have beyond that, and why
 BEYOND = {
     # the printed code names the layout, and the fit needs where its markers lie
-    "locate": {"markers", "sheetcode", "target"},
+    "locate": {"markers", "secondcopy", "sheetcode", "target"},
     "markers": {"target"},
     "sheetcode": {"codebook", "markers", "target"},
     # a picture file becomes linear light, one job a file; `decode` knows their order

@@ -18,7 +18,8 @@ from ..ground.errors import TargetError
 from ..ground.geometry import local_px_per_mm, mm_to_px, scaled
 from ..ground.posefit import fit_pose
 from ..ground.records import CellKind, Floats, LinearImage, Pose, Target
-from .markers import Seen, find_markers, find_thoroughly, grey_of, nothing_seen
+from .markers import Seen, find_markers, find_thoroughly, grey_of, marker_side, nothing_seen
+from .secondcopy import find_shift, without_copy
 from .sheetcode import read_code
 from .target import from_code
 
@@ -29,6 +30,12 @@ _EDGE_SIDE = 2200  # cell edges are measured at this size
 _LIKENESS, _LIKENESS_OF_A_GUESS = 0.75, 0.85
 _SOUND_MM, _SOUND_PX = 0.06, 0.35  # what is left at the cells of a pose beyond doubt
 _SOUND_SHARE = 0.6  # of all edges
+_ENOUGH_KINDS = 4  # of markers: no second copy hides them
+_COPY_SCORE = 2.9  # of a second copy's shift, below which none is looked under
+_COPY_TRIES = ((0.55, False), (0.4, False), (0.55, True))  # densities and directions of a second copy
+_COPY_PIXELS = 8_000_000  # in a larger picture nothing more is found than in a reduced one
+_PLACES_CODE = 3  # kinds of markers that say where the code is
+_FINE_MARKER_PX = 70.0  # side of a marker beside which a module of the code is 4.5 to 5 pixels wide
 _LOOSE_MM = 0.15  # no pose is given that leaves more, unless this is less than a part of a pixel
 
 
@@ -64,6 +71,33 @@ def markers_in(image: LinearImage, *, side: int = 1200) -> tuple[Any, Floats]:
     small, factor = _resized(image.rgb, side)
     seen = find_markers(grey_of(small))
     return seen.ids, (seen.corners + 0.5) / factor - 0.5
+
+
+class UnreadCodeError(TargetError):
+    """The markers are seen, and the printed code cannot be read.
+
+    Attributes
+    ----------
+    seen : Seen
+        The markers, in a picture ``width_px`` wide, flipped left to right if ``mirrored``.
+    fine : bool
+        The code's modules are several pixels wide: a larger picture of the same photo shows no more of them.
+    """
+
+    def __init__(self, image: LinearImage, seen: Seen, factor: float, mirrored: bool) -> None:
+        super().__init__(
+            f"the code on the target in {image.source} cannot be read",
+            "name its layout with --target FILE.json, or photograph it sharper and larger",
+        )
+        self.seen = seen
+        self.width_px = factor * image.rgb.shape[1]
+        self.mirrored = mirrored
+        self.fine = marker_side(seen) / factor >= _FINE_MARKER_PX
+
+    @property
+    def placed(self) -> bool:
+        """The markers say well where the code is."""
+        return self.seen.kinds >= _PLACES_CODE
 
 
 class _AnotherTargetError(TargetError):
@@ -235,7 +269,7 @@ def _flip(image: LinearImage) -> LinearImage:
     )
 
 
-def locate(image: LinearImage, target: Target | None = None) -> Located:
+def locate(image: LinearImage, target: Target | None = None, *, unread: UnreadCodeError | None = None) -> Located:
     """Find the target, tell which it is when no layout is given, and fix its pose.
 
     Parameters
@@ -243,6 +277,8 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
     image : LinearImage
     target : Target, optional
         Its layout; without one the printed code is read.
+    unread : UnreadCodeError, optional
+        What a smaller picture of the same photo ended with: its markers hold, only the code is looked at again.
 
     Returns
     -------
@@ -256,6 +292,9 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
         There is none, there are two, its code cannot be read, or it is another one.
     """
     work, f_work = _resized(image.rgb, _EDGE_SIDE)
+    if unread is not None:
+        factor = unread.width_px / image.rgb.shape[1]
+        return _from_markers(image, target, unread.seen, factor, unread.mirrored, work, f_work, thorough=True)
     quick: Located | None = None
     first: TargetError | None = None
     try:
@@ -277,12 +316,33 @@ def locate(image: LinearImage, target: Target | None = None) -> Located:
         except TargetError as e:
             first = e
     both = [f for f in (quick, slow) if f is not None]
+    if not both and found[0].kinds < _ENOUGH_KINDS and image.rgb[..., 0].size <= _COPY_PIXELS:
+        both += _under_a_copy(image, target, work, f_work)
     if not both:
         raise first or _no_target(image, target is not None)
     best = max(both, key=lambda f: (_edge_share(f) > 0.95 * max(map(_edge_share, both)), -f.pose.residual_mm))
     if best.pose.residual_mm > _LOOSE_MM and not _sound(best, f_work):
         raise _not_made_out(image)
     return best
+
+
+def _under_a_copy(image: LinearImage, target: Target | None, work: Any, f_work: float) -> list[Located]:
+    """Take a strong second copy of the print off, and look for markers and code once more."""
+    shift = find_shift(image)
+    if shift is None or shift.score < _COPY_SCORE:
+        return []
+    for share, other_way in _COPY_TRIES:
+        clean = without_copy(image, shift, share, other_way=other_way)
+        seen, factor, mirrored = _thorough_markers(clean)
+        if seen.kinds < 2:
+            continue
+        factor *= clean.rgb.shape[1] / image.rgb.shape[1]
+        try:
+            found = _from_markers(image, target, seen, factor, mirrored, work, f_work, thorough=True, clean=clean)
+        except TargetError:
+            continue
+        return [found]
+    return []
 
 
 def _edge_share(found: Located) -> float:
@@ -342,13 +402,19 @@ def _from_markers(
     f_work: float,
     *,
     thorough: bool,
+    clean: LinearImage | None = None,
 ) -> Located:
-    """Name the layout and fix the pose from markers seen at a scale of ``factor``."""
+    """Name the layout and fix the pose from markers seen at a scale of ``factor``; read the code in a clean picture."""
     if seen.kinds < 2:
         raise _no_target(image, target is not None)
     if mirrored:
         image, work = _flip(image), np.ascontiguousarray(work[:, ::-1])
-    texts = read_code(image, seen, factor, thorough=target is None and thorough)
+        clean = clean and _flip(clean)
+    texts: tuple[str, ...] = ()
+    if clean is not None and target is None:
+        texts = read_code(clean, seen, factor * image.rgb.shape[1] / clean.rgb.shape[1])
+    if len(texts) != 1:
+        texts = read_code(image, seen, factor, thorough=target is None and thorough) or texts
     shape = (round(image.rgb.shape[0] * factor), round(image.rgb.shape[1] * factor))
     if target is not None:
         if len(texts) == 1 and target.code_text and texts[0] != target.code_text:
@@ -356,25 +422,21 @@ def _from_markers(
                 f"the target in {image.source} is another one ({texts[0]}) than {target.name} ({target.code_text})",
                 "give the .json that was written beside this print file",
             )
-        return _posed(image, target, seen, factor, mirrored, work, f_work, shape, likeness=_LIKENESS)
+        return _posed(image, target, seen, factor, mirrored, work, f_work, shape, likeness=_LIKENESS, clean=clean)
+    unread = UnreadCodeError(image, seen, factor, mirrored)
     if not texts:
-        raise TargetError(
-            f"the code on the target in {image.source} cannot be read",
-            "name its layout with --target FILE.json, or photograph it sharper and larger",
-        )
+        raise unread
     likeness = _LIKENESS if len(texts) == 1 else _LIKENESS_OF_A_GUESS
     wrong: TargetError | None = None
     for text in texts:
         try:
-            return _posed(image, from_code(text), seen, factor, mirrored, work, f_work, shape, likeness=likeness)
+            layout = from_code(text)
+            return _posed(image, layout, seen, factor, mirrored, work, f_work, shape, likeness=likeness, clean=clean)
         except TargetError as e:
             wrong = wrong or e
     if len(texts) == 1 and wrong is not None:
         raise wrong
-    raise TargetError(
-        f"the code on the target in {image.source} cannot be read",
-        "name its layout with --target FILE.json, or photograph it sharper and larger",
-    )
+    raise unread
 
 
 def _posed(
@@ -388,12 +450,19 @@ def _posed(
     shape: tuple[int, int],
     *,
     likeness: float,
+    clean: LinearImage | None = None,
 ) -> Located:
     """Fix the pose of a known layout, and check it against the cells."""
     pose, fit = _first_pose(target, seen, shape, image)
     _check_one_sheet(target, seen, fit, image)
     pose = scaled(pose, f_work / factor)
-    pose, blur = _refine(work, pose, target)
+    start = pose
+    pose, blur = _refine(work, start, target)
+    if clean is not None and not pose.residual_mm <= _LOOSE_MM:  # the copy's edges stand beside those of the cells
+        size = (work.shape[1], work.shape[0])
+        alone, blunt = _refine(cv2.resize(clean.rgb, size, interpolation=cv2.INTER_LINEAR), start, target)
+        if alone.residual_mm < pose.residual_mm:
+            pose, blur = alone, blunt
     if pose.edges_used < 24 or not np.isfinite(blur) or _likeness(work, pose, target) < likeness:
         raise _not_made_out(image)
     pose = replace(scaled(pose, 1.0 / f_work), mirrored=mirrored, residual_mm=pose.residual_mm)

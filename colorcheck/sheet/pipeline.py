@@ -38,7 +38,7 @@ from ..photo.tone import Tone, fit_tone, tone_gain
 from ..photo.toneguard import check_local_tone
 from .accuracy import judge_accuracy
 from .evenness import judge_evenness
-from .locate import locate
+from .locate import UnreadCodeError, locate
 from .measure import measure
 from .merge import merge_cells, merge_fields
 from .photocheck import check_photo
@@ -305,12 +305,14 @@ class _Worked:
     auto_balance: bool
 
 
-def work_photo(image: LinearImage, target: Target | None, *, limits: dict[str, Any]) -> tuple[Target, _Worked]:
+def work_photo(
+    image: LinearImage, target: Target | None, *, limits: dict[str, Any], unread: UnreadCodeError | None = None
+) -> tuple[Target, _Worked]:
     """Decode aside, everything that is done to one photo alone."""
     tones = np.unique(image.rgb[::9, ::9, 1])
     if len(tones) < 32 and tones[-1] > 0.3:
         raise PhotoError(f"{image.source} holds only {len(tones)} tones", "use the photo as the camera stored it")
-    found = locate(image, target)
+    found = locate(image, target, unread=unread)
     target, pose, image = found.target, found.pose, found.image
     flat = lay_flat(image, pose, target.size_mm)
     samples = sample_cells(flat, pose, target, image)
@@ -391,15 +393,20 @@ def work_file(
     far one is taken again at full size.
     """
     image = decode(path, max_pixels=_QUICK_PIXELS)
+    unread: UnreadCodeError | None = None
     try:
         found, worked = work_photo(image, target, limits=limits)
         if image.scale >= 1.0 or worked.result.pose.px_per_mm >= _ENOUGH_PX_PER_MM:
             return image, found, worked
-    except TargetError:
+    except TargetError as e:
         if image.scale >= 1.0:
             raise
+        if isinstance(e, UnreadCodeError) and e.placed:
+            if e.fine:
+                raise
+            unread = e
     image = decode(path)
-    found, worked = work_photo(image, target, limits=limits)
+    found, worked = work_photo(image, target, limits=limits, unread=unread)
     return image, found, worked
 
 

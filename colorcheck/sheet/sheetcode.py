@@ -19,6 +19,8 @@ _AROUND = 0.3  # of the code's side taken along on each side: its size is known 
 _LEAST_MARK = 0.35  # likeness of the worst corner mark below which there is no code
 _PLAIN = 0.35  # agreement of the modules that never change below which a grid is not on the code
 _GRIDS_TRIED = 10
+_FLAT = 0.12  # spread of 5 × 5 modules, as a share of the code's contrast, below which nothing is seen of them
+_MOST_FLAT = 0.7  # of the code
 _DOUBTFUL = 6.0  # standard errors: what chance alone reaches at most
 _TEXTS_NAMED = 8
 _LONG_SEEDS_AT = 2  # grids on which seeds of five and six digits are looked for as well
@@ -72,12 +74,7 @@ def read_code(image: LinearImage, seen: Seen, factor: float, *, thorough: bool =
 
 def _likeliest(grids: list[Any], near_mm: tuple[float, float] | None) -> tuple[str, ...]:
     """Texts that the grey modules speak for: one where they leave no doubt, the likeliest grids first."""
-    where, what = function_modules()
-
-    def known(v: Any) -> float:
-        return float((v[where] * what[where]).sum() / (np.abs(v[where]).sum() + 1e-9))
-
-    tried = sorted(((known(v), k) for k, v in enumerate(grids)), reverse=True)
+    tried = sorted(((_known(v), k) for k, v in enumerate(grids)), reverse=True)
     tried = [t for t in tried if t[0] >= _PLAIN][:_GRIDS_TRIED]
     sizes = [near_mm, None] if near_mm is not None else [None]
     best: dict[str, float] = {}
@@ -147,6 +144,10 @@ def _likely_sheet(seen: Seen) -> tuple[Any, Any, tuple[float, float]] | None:
     Where the markers stand on a sheet follows from its shape and size alone; the size whose
     markers fit best is near enough to find the code, though not to name the layout.
     """
+    ids, count = np.unique(seen.ids, return_counts=True)
+    once = np.isin(seen.ids, ids[count == 1])  # of two alike, one is something else
+    if once.sum() >= 4:
+        seen = Seen(seen.ids[once], seen.corners[once])
     if len(seen.ids) < 2:
         return None
     px = seen.corners.reshape(-1, 2)
@@ -244,26 +245,54 @@ def _grids(crop: Any, side: float, *, module_px: float = 0.0) -> list[Any]:
             worst = min(s[0] for s in spots)
             if worst > best[0]:
                 best = (worst, m, [(s[1] + half - 0.5, s[2] + half - 0.5) for s in spots])
-    if best[0] < _LEAST_MARK:
-        return []
-    at = np.array([[3.5, 3.5], [n - 3.5, 3.5], [3.5, n - 3.5]], dtype=np.float32)
-    affine = cv2.getAffineTransform(at, np.array(best[2], dtype=np.float32))
-    jj, ii = np.mgrid[0:n, 0:n] + 0.5
-    where, what = function_modules()
-    out = []
     picture = cv2.GaussianBlur(soft, (0, 0), best[1] * 0.3)
-    # the far corner is extrapolated: try it a little off
-    for skew, slant in ((0, 0), (0.5, 0), (-0.5, 0), (0, 0.5), (0, -0.5)):
-        far = (ii / n) * (jj / n)
-        xy = np.einsum("ab,bij->aij", affine, np.stack([ii + skew * far, jj + slant * far, np.ones((n, n))]))
-        at = xy.astype(np.float32)
-        v = cv2.remap(picture, at[0], at[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        for sharpen in (0.6, 1.5):
-            q = v + sharpen * (v - cv2.blur(v, (3, 3)))
-            middle = (np.median(q[where & (what > 0)]) + np.median(q[where & (what < 0)])) / 2
-            reach = max(float(np.percentile(np.abs(q - middle), 60)), 1e-6)
-            out.append(np.clip((q - middle) / reach, -1.0, 1.0))
+    tries: list[tuple[Any, float, float, float, float]] = []
+    if best[0] >= _LEAST_MARK:
+        at = np.array([[3.5, 3.5], [n - 3.5, 3.5], [3.5, n - 3.5]], dtype=np.float32)
+        affine = cv2.getAffineTransform(at, np.array(best[2], dtype=np.float32))
+        # the far corner is extrapolated: try it a little off
+        tries += [(affine, 0, 0, *s) for s in ((0.0, 0.0), (0.5, 0.0), (-0.5, 0.0), (0.0, 0.5), (0.0, -0.5))]
+    if module_px:  # corner marks may be hidden; where the markers say, and a little around
+        begin = (crop.shape[0] - n * module_px) / 2 - 0.5
+        affine = np.array([[module_px, 0.0, begin], [0.0, module_px, begin]])
+        steps = np.linspace(-1.0, 1.0, 9)
+        tries += [(affine, x, y, 0.0, 0.0) for x in steps for y in steps]
+    out: list[tuple[float, Any]] = []
+    jj, ii = np.mgrid[0:n, 0:n] + 0.5
+    far = (ii / n) * (jj / n)
+    for affine, right, down, skew, slant in tries:
+        grid = np.stack([ii + right + skew * far, jj + down + slant * far, np.ones((n, n))])
+        xy = np.einsum("ab,bij->aij", affine, grid).astype(np.float32)
+        v = cv2.remap(picture, xy[0], xy[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        out += [(_known(q), q) for q in _about_middle(v)]
+    out.sort(key=lambda g: -g[0])
+    return [q for _, q in out[:10]]
+
+
+def _about_middle(v: Any) -> list[Any]:
+    """Brightness of modules about the middle between light and dark, −1 to 1, more and less sharpened.
+
+    Nought where nothing changes from module to module: something lies on the code.
+    """
+    where, what = function_modules()
+    low, high = np.percentile(v, (10, 90))
+    flat = cv2.blur(v * v, (5, 5)) - cv2.blur(v, (5, 5)) ** 2 <= (_FLAT * (high - low)) ** 2
+    seen = where & ~flat
+    if not (seen & (what > 0)).any() or not (seen & (what < 0)).any() or flat.mean() > _MOST_FLAT:
+        return []
+    out = []
+    for sharpen in (0.6, 1.5):
+        q = v + sharpen * (v - cv2.blur(v, (3, 3)))
+        middle = (np.median(q[seen & (what > 0)]) + np.median(q[seen & (what < 0)])) / 2
+        reach = max(float(np.percentile(np.abs(q - middle)[~flat], 60)), 1e-6)
+        out.append(np.where(flat, 0.0, np.clip((q - middle) / reach, -1.0, 1.0)))
     return out
+
+
+def _known(v: Any) -> float:
+    """How well the modules that never change agree with a grid."""
+    where, what = function_modules()
+    return float((v[where] * what[where]).sum() / (np.abs(v[where]).sum() + 1e-9))
 
 
 def _try_code(qr: Any, picture: Any) -> str:
