@@ -6,6 +6,7 @@ The truth is the forward model's own (`tests.virtual`); all pieces, lamps and ca
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import cv2
@@ -15,7 +16,7 @@ import pytest
 from colorcheck.ground.cielab import srgb_to_linear
 from colorcheck.ground.records import FlatImage
 from colorcheck.ground.response import fit_response, predict
-from colorcheck.piece.apart import dye_depth, separate
+from colorcheck.piece.apart import _block_depth, dye_depth, separate
 from colorcheck.piece.defects import DefectResult, find_defects
 from colorcheck.piece.expect import PieceView, block_means, expected_image, lay_in_blocks
 from colorcheck.piece.lack import LackMap, lack_de
@@ -571,6 +572,50 @@ def test_false_alarms_on_pure_noise_stay_below_those_of_false_discovery_control(
     m = noise_map(99, ((40.0, 50.0, 8.0, 0.12),))
     found, _ = soft_spots(m, np.repeat(m.q[..., None], 3, axis=2) * m.depth)
     assert [(abs(f.x_mm - 40) < 2, abs(f.y_mm - 50) < 2) for f in found] == [(True, True)]
+
+
+def test_a_wide_strong_spot_is_one_finding_of_its_own_size() -> None:
+    """A narrow filter sees it first; the fit must grow to it and leave no rim behind."""
+    m = noise_map(7, ((66.0, 74.0, 12.0, 0.35),))
+    found, _ = soft_spots(m, np.repeat(m.q[..., None], 3, axis=2) * m.depth)
+    assert len(found) == 1
+    assert np.hypot(found[0].x_mm - 66, found[0].y_mm - 74) < 1
+    assert found[0].diameter_mm == pytest.approx(2.355 * 12, rel=0.08)
+
+
+def test_strong_spots_do_not_raise_the_noise_that_a_weak_one_must_exceed() -> None:
+    strong = ((30.0, 30.0, 13.0, 0.5), (108.0, 34.0, 13.0, 0.5), (34.0, 106.0, 13.0, 0.5))
+    m = noise_map(8, (*strong, (106.0, 108.0, 5.0, 0.09)))
+    found, _ = soft_spots(m, np.repeat(m.q[..., None], 3, axis=2) * m.depth)
+    assert len(found) == 4
+    assert min(np.hypot(f.x_mm - 106, f.y_mm - 108) for f in found) < 2
+
+
+def test_a_spot_across_a_hard_edge_keeps_its_middle_where_one_side_shows_half_of_it() -> None:
+    m = noise_map(9, ((70.0, 60.0, 9.0, 0.3),))
+    light = m.x < 66
+    depth = np.where(light[..., None], 0.15, 1.2) * np.ones(3)
+    q = np.where(light, 0.5, 1.0) * noise_map(9, ((70.0, 60.0, 9.0, 0.3),)).q
+    m = replace(m, q=q, depth=depth, rel=np.exp(-depth), group=light.astype(int))
+    found, _ = soft_spots(m, np.repeat(m.q[..., None], 3, axis=2) * m.depth)
+    pale = [f for f in found if f.kind == "pale"]
+    assert len(pale) == 1
+    assert np.hypot(pale[0].x_mm - 70, pale[0].y_mm - 60) < 1.5
+    assert pale[0].diameter_mm == pytest.approx(2.355 * 9, rel=0.15)
+
+
+def test_thin_lines_have_less_depth_than_an_even_grey_of_the_same_mean() -> None:
+    fine = np.ones((24, 24, 3), np.float32)
+    fine[:, ::2] = 0.04
+    e: Any = SimpleNamespace(fine_rel=fine, step_mm=2.0, fine_px_per_mm=3.0)
+    lines = _block_depth(e)
+    e.fine_rel = np.full_like(fine, 0.52)
+    even = _block_depth(e)
+    assert lines.shape == even.shape == (4, 4, 3)
+    floor = 0.024  # six tenths of the darkest print
+    line = -np.log((0.04 - floor) / (1 - floor)) * (0.04 - floor) / 2 / 0.52
+    np.testing.assert_allclose(lines, line, rtol=1e-3)
+    assert (lines < 0.25 * even).all()
 
 
 def test_the_stated_colour_difference_agrees_with_colour_science() -> None:

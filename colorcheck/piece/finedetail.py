@@ -18,6 +18,7 @@ from .expect import Array, Expected
 from .lack import confidence
 
 _FINE_FLOOR = np.float32(0.012)  # added to fine signals before the logarithm
+_SPECK_MM = 4.0  # smaller places are specks, which cover the print and leave no share of its dye
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,6 +88,8 @@ def seen_between_edges(f: Finding, fine: FineDetail, e: Expected) -> bool:
     bell = np.exp(-np.log(2) * (d / r) ** 2)
     rel = e.fine_rel[cut]
     shown = (dye_depth(rel, dye_floor(e)) * rel / (rel + _FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
+    if f.diameter_mm < _SPECK_MM:
+        shown = density
     edges = [cv2.Sobel(density, cv2.CV_32F, i, k, scale=1 / 8) for i, k in ((1, 0), (0, 1))]
     edges.append(cv2.GaussianBlur(density, (0, 0), 0.5 * g) - density)
     design = np.stack([bell * shown, np.ones_like(bell), density, *edges], axis=-1)[ok].astype(float)

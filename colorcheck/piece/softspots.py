@@ -186,22 +186,23 @@ def _together(
     """
     ok = w > 0
     spots = list(kept)
-    for n in range(len(spots)):
-        spot, own, first = spots[n]
-        q += np.where(ok, spot.shown, np.float32(0))
-        # what is narrower than two blocks has no shape to gain
-        if spot.sy > m.step:
-            new = _fit_spot(m, q, w, spot.x, spot.y, spot.sigma, spot.height)
-            spot = new if new.height * spot.height > 0 and _near(new, spot) else spot
-        spots[n] = (spot, own, first)
-        q -= np.where(ok, spot.shown, np.float32(0))
+    for turn in range(2):
+        for n, (old, own, first) in enumerate(spots):
+            # what is narrower than two blocks has no shape to gain, what lies alone nothing from a second turn
+            beside = [s for s, _, _ in spots if s is not old and _apart(s, old) < _FWHM * (s.sigma + old.sigma)]
+            if old.sy < m.step or (turn and not beside):
+                continue
+            q += np.where(ok, old.shown, np.float32(0))
+            new = _fit_spot(m, q, w, old.x, old.y, old.sigma, old.height)
+            spot = new if new.height * old.height > 0 and _near(new, old) else old
+            spots[n] = (spot, own, first)
+            q -= np.where(ok, spot.shown, np.float32(0))
     n = 0
     while n < len(spots):
         spot, own, first = spots[n]
         for k in range(n + 1, len(spots)):
             other = spots[k][0]
-            apart = float(np.hypot(spot.x - other.x, spot.y - other.y))
-            if spot.height * other.height <= 0 or apart > 0.5 * _FWHM * (spot.sigma + other.sigma):
+            if spot.height * other.height <= 0 or _apart(spot, other) > 0.5 * _FWHM * (spot.sigma + other.sigma):
                 continue
             both = q + np.where(ok, spot.shown + other.shown, np.float32(0))
             big = max((spot, other), key=lambda s: abs(s.height) * s.sigma**2)
@@ -218,8 +219,12 @@ def _together(
     return spots
 
 
+def _apart(a: _Spot, b: _Spot) -> float:
+    return float(np.hypot(a.x - b.x, a.y - b.y))
+
+
 def _near(new: _Spot, old: _Spot) -> bool:
-    return bool(np.hypot(new.x - old.x, new.y - old.y) < old.sx and 0.5 < new.sigma / old.sigma < 2)
+    return _apart(new, old) < old.sx and 0.5 < new.sigma / old.sigma < 2
 
 
 def _settled(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
