@@ -584,11 +584,11 @@ def test_a_wide_strong_spot_is_one_finding_of_its_own_size() -> None:
 
 
 def test_strong_spots_do_not_raise_the_noise_that_a_weak_one_must_exceed() -> None:
-    strong = ((30.0, 30.0, 13.0, 0.5), (108.0, 34.0, 13.0, 0.5), (34.0, 106.0, 13.0, 0.5))
-    m = noise_map(8, (*strong, (106.0, 108.0, 5.0, 0.09)))
+    strong = ((34.0, 34.0, 15.0, 0.5), (104.0, 36.0, 15.0, 0.5), (36.0, 104.0, 15.0, 0.5))
+    m = noise_map(8, (*strong, (108.0, 110.0, 5.0, 0.09)))
     found, _ = soft_spots(m, np.repeat(m.q[..., None], 3, axis=2) * m.depth)
     assert len(found) == 4
-    assert min(np.hypot(f.x_mm - 106, f.y_mm - 108) for f in found) < 2
+    assert min(np.hypot(f.x_mm - 108, f.y_mm - 110) for f in found) < 2
 
 
 def test_a_spot_across_a_hard_edge_keeps_its_middle_where_one_side_shows_half_of_it() -> None:
