@@ -387,7 +387,7 @@ def test_a_pale_centre_that_the_pictures_colours_could_imitate_is_not_passed_ove
 def test_how_much_of_a_pale_centre_the_colours_swallow(art: Any, left: tuple[float, float]) -> None:
     """All of it where colours change from the middle outwards only, little where they recur everywhere."""
     view = PieceView(lay_flat(shoot(press(art), 22)[0]), MARGIN)
-    expected = expected_image([view], art, SIZE)
+    expected = expected_image(lay_in_blocks([view], art, SIZE))
     assert left[0] < surviving_share(expected, separate(expected)) < left[1]
 
 
