@@ -331,9 +331,13 @@ def _under_a_copy(image: LinearImage, target: Target | None, work: Any, f_work: 
     shift = find_shift(image)
     if shift is None or shift.score < _COPY_SCORE:
         return []
+    nothing = False
     for share, other_way in _COPY_TRIES:
+        if nothing and not other_way:
+            continue
         clean = without_copy(image, shift, share, other_way=other_way)
         seen, factor, mirrored = _thorough_markers(clean)
+        nothing |= seen.kinds == 0
         if seen.kinds < 2:
             continue
         factor *= clean.rgb.shape[1] / image.rgb.shape[1]

@@ -84,7 +84,8 @@ def find_shift(image: LinearImage) -> Shift | None:
     Returns
     -------
     Shift or None
-        In pixels of ``image``; its sign is open. None when there are too few edges.
+        In pixels of ``image``, pointing the likelier way: the one that leaves less that is lighter than bare
+        coat when the copy is taken off. None when there are too few edges.
     """
     density, scale = _at_work(image)
     at, ceps = _tiles(density)
@@ -113,8 +114,12 @@ def find_shift(image: LinearImage) -> Shift | None:
             best = Shift(plane, centre, float(np.mean(heights)))
     if best is None:
         return None
+    small = cv2.resize(density, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    left = [_taken_off(small, best, 0.5, sign, 0.5) for sign in (1.0, -1.0)]
+    one, other = (float(np.maximum(-0.1 - v, 0).mean()) for v in left)
     grow = np.array([1.0, scale, scale])[:, None] / scale  # the slope of the plane has no unit
-    return Shift(best.plane * grow, (best.centre + 0.5) / scale - 0.5, best.score)
+    way = 1.0 if one <= other else -1.0
+    return Shift(way * best.plane * grow, (best.centre + 0.5) / scale - 0.5, best.score)
 
 
 def _plane_at(plane: Floats, centre: Floats, at: Any) -> Floats:
@@ -178,7 +183,7 @@ def without_copy(image: LinearImage, shift: Shift, share: float, *, other_way: b
     share : float
         Density of the copy as a share of the print's.
     other_way : bool
-        Take the less likely sign of the shift. The likelier one leaves less that is lighter than bare coat.
+        Take the copy to lie the other way.
 
     Returns
     -------
@@ -186,12 +191,9 @@ def without_copy(image: LinearImage, shift: Shift, share: float, *, other_way: b
         At most 2200 pixels a side.
     """
     density, scale = _at_work(image)
-    left = [_taken_off(density, shift, share, sign, scale) for sign in (1.0, -1.0)]
-    left.sort(key=lambda v: float(np.maximum(-0.1 - v, 0).mean()))
+    left = _taken_off(density, shift, share, -1.0 if other_way else 1.0, scale)
     top = -np.log(_FLOOR) * _DARKEST
-    light = (
-        np.clip(1.0 - left[int(other_way)] / top, 0.0, 1.0).astype(np.float32) ** 2
-    )  # the finders look at its square root
+    light = np.clip(1.0 - left / top, 0.0, 1.0).astype(np.float32) ** 2  # the finders look at its square root
     return replace(
         image, rgb=cv2.merge([light] * 3), clipped=np.zeros(light.shape, np.uint8), scale=image.scale * scale
     )

@@ -21,6 +21,7 @@ _PLAIN = 0.35  # agreement of the modules that never change below which a grid i
 _GRIDS_TRIED = 10
 _FLAT = 0.12  # spread of 5 × 5 modules, as a share of the code's contrast, below which nothing is seen of them
 _MOST_FLAT = 0.7  # of the code
+_HIDDEN, _GRIDS_OF_A_HIDDEN = 0.35, 2  # share of a code under which little hope is left, and grids then tried
 _DOUBTFUL = 6.0  # standard errors: what chance alone reaches at most
 _TEXTS_NAMED = 8
 _LONG_SEEDS_AT = 2  # grids on which seeds of five and six digits are looked for as well
@@ -76,6 +77,8 @@ def _likeliest(grids: list[Any], near_mm: tuple[float, float] | None) -> tuple[s
     """Texts that the grey modules speak for: one where they leave no doubt, the likeliest grids first."""
     tried = sorted(((_known(v), k) for k, v in enumerate(grids)), reverse=True)
     tried = [t for t in tried if t[0] >= _PLAIN][:_GRIDS_TRIED]
+    hidden = bool(tried) and float((grids[tried[0][1]] == 0).mean()) > _HIDDEN
+    tried = tried[:_GRIDS_OF_A_HIDDEN] if hidden else tried
     sizes = [near_mm, None] if near_mm is not None else [None]
     best: dict[str, float] = {}
     promising: dict[int, float] = {}
@@ -91,7 +94,7 @@ def _likeliest(grids: list[Any], near_mm: tuple[float, float] | None) -> tuple[s
         for size in sizes if n < _LONG_SEEDS_AT else sizes[:1]:
             if text := look(k, size, 4):
                 return (text,)
-    for k in sorted(promising, key=lambda k: -promising[k])[:_LONG_SEEDS_AT]:
+    for k in sorted(promising, key=lambda k: -promising[k])[: 0 if hidden else _LONG_SEEDS_AT]:
         if text := look(k, near_mm, 6):
             return (text,)
     doubtful = sorted((t for t, a in best.items() if a >= _DOUBTFUL), key=lambda t: -best[t])
