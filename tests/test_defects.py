@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from colorcheck.ground.cielab import srgb_to_linear
-from colorcheck.ground.records import FlatImage
+from colorcheck.ground.records import Finding, FlatImage
 from colorcheck.ground.response import fit_response, predict
 from colorcheck.piece.apart import _block_depth, dye_depth, separate
 from colorcheck.piece.defects import DefectResult, find_defects
@@ -555,6 +555,31 @@ def noise_map(seed: int, spots: tuple[tuple[float, float, float, float], ...] = 
         size_mm=SIZE,
         shape="rect",
     )
+
+
+@pytest.mark.parametrize("only_there", [True, False])
+def test_a_speck_in_a_colour_that_occurs_nowhere_else_is_no_finding(only_there: bool) -> None:
+    """The middle of a clock face printed darker than expected, or a dark speck on its ground."""
+    m = noise_map(3)
+    dot = np.hypot(m.x - 70, m.y - 70) < 2.5
+    m.q[dot] -= 0.25
+    m.group[dot] = 1
+    if not only_there:
+        m.group[10:14, 50:54] = 1
+    speck = Finding(
+        kind="dark",
+        x_mm=70.0,
+        y_mm=70.2,
+        diameter_mm=3.3,
+        area_mm2=8.6,
+        delta_e00=6.0,
+        delta_l=-4.0,
+        confidence=1.0,
+        where="in the middle",
+        severity="major",
+        detail={"lack": -0.25},
+    )
+    assert bool(without_colour_errors([speck], m)) is not only_there
 
 
 def test_false_alarms_on_pure_noise_stay_below_those_of_false_discovery_control() -> None:

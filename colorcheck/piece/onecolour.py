@@ -23,9 +23,22 @@ _TILT = 0.02
 def without_colour_errors(found: list[Finding], m: LackMap) -> list[Finding]:
     """Drop soft spots that vanish when every colour round them may err freely.
 
-    Half a spot at the outline is left alone: beside it there is nothing to see it against.
+    Half a spot at the outline is left alone: beside it there is nothing to see it against. A speck whose colours
+    occur nowhere else, such as the middle of a clock face, cannot be told from a colour that is printed otherwise.
     """
-    return [f for f in found if f.kind not in ("pale", "dark") or not _share_left(f, m) < _OWN]
+
+    def only_colour(f: Finding) -> bool:
+        return _nowhere_else(f, m) if f.diameter_mm < _LEAST_MM else _share_left(f, m) < _OWN
+
+    return [f for f in found if f.kind not in ("pale", "dark") or not only_colour(f)]
+
+
+def _nowhere_else(f: Finding, m: LackMap) -> bool:
+    """Whether no colour under a speck occurs anywhere else on the piece."""
+    away = np.hypot(m.x - f.x_mm, m.y - f.y_mm)
+    here = np.isfinite(m.q) & (away < max(0.5 * f.diameter_mm, 0.75 * m.step))
+    elsewhere = np.isfinite(m.q) & (away > 1.5 * f.diameter_mm + m.step)
+    return bool(here.any() and not np.isin(m.group[here], m.group[elsewhere]).any())
 
 
 def _share_left(f: Finding, m: LackMap) -> float:
