@@ -302,7 +302,7 @@ def say_finding(f: Finding, i: Inspection) -> str:
     said = words.say_finding(f, i)
     if f.kind == "glare":  # light has no colour difference of its own
         said = said.replace(f", {number(f.delta_e00)} ΔE00", "")
-    return sentences(said, f"– {serious}" if serious else "", glint)
+    return sentences(said, f"– {serious}{'.' if glint else ''}" if serious else "", glint)
 
 
 def counted_findings(i: Inspection) -> tuple[Finding, ...]:
@@ -338,6 +338,8 @@ def next_photo_lines(i: Inspection) -> list[str]:
         return lines
     if i.defects.settle_by == "reading":
         return [_MEASURE_COLOUR]
+    if not i.defects.settle_by and v.advice.get("settle_by"):  # a place that may be light: only moving tells
+        return [_SETTLE[v.advice["settle_by"]]]
     if i.defects.settle_by:
         other = "blank frame" if i.defects.settle_by != "blank frame" else "turned a quarter and shifted"
         return [
