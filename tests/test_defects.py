@@ -467,6 +467,19 @@ def test_a_hard_rim_is_not_of_heat(strength: float) -> None:
     assert "sharp_rim" not in spot.detail
 
 
+def test_print_that_is_missing_with_a_hard_rim_is_known_from_several_photos() -> None:
+    """It turns with the piece, so it is no reflection, and its rim is none of heat."""
+    art = plaque((120, 120, 120), (235, 235, 230))
+    piece = press(art, v.Faults(spots=(v.Spot(38.0, 104.0, 17.0, 0.25, power=40.0), v.Spot(105.0, 30.0, 17.0, 0.25))))
+    result = inspect(art, shoot(piece, 42, turned=2, fill=0.5))
+    hard, soft = near(result, 38, 104), near(result, 105, 30)
+    assert hard is not None
+    assert soft is not None
+    assert hard.detail.get("sharp_rim")
+    assert not hard.detail.get("could_be_reflection")
+    assert "sharp_rim" not in soft.detail
+
+
 def test_a_colour_that_is_expected_wrongly_is_no_spot() -> None:
     """Plain fields, one of which is paler than expected all over, and a soft spot that crosses four of them."""
     step = 2.0

@@ -457,3 +457,18 @@ def test_report_is_kept_unless_told_otherwise(pale: Inspection, tmp_path: Path) 
     assert path.read_text(encoding="utf-8") == "mine"
     write_inspection_report(pale, folder, overwrite=True)
     assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+
+
+def test_a_rim_sharper_than_heat_makes_it_is_never_pressed_again() -> None:
+    """In one photo it asks for further ones, in several the piece is printed again; a soft spot beside it decides."""
+    told = {"sharp_rim": True, "rim_mm": 1.0}
+    alone = inspection(defects(spot(could_be_reflection=True, for_dye=30.0, **told)))
+    assert alone.verdict.action == "retake-photo"
+    assert "reflection" in inspectwords.why(alone)
+    assert any("turned by a quarter" in line for line in inspectwords.next_photo_lines(alone))
+    several = inspection(defects(spot(**told)))
+    assert several.verdict.action == "reprint"
+    for text in (inspectwords.why(several), inspectwords.say_finding(several.defects.findings[0], several)):
+        assert "sharper than heat" in text
+        assert "reflection" not in text
+    assert inspection(defects(spot(**told), spot(x=30.0))).verdict.action == "re-press"

@@ -162,8 +162,11 @@ def judge(expected: Expected, parted: Parted, *, answer: Answer | None = None) -
         [*edges, *([ghost] if ghost else []), *bands, *scorch, *spots, *dots, *glare_found], size_mm=e.size_mm
     )
     findings = without_colour_errors(findings, work)
+    # the rim is measured in the first photo: where a reflection lies in it, among several, it would be the lamp's
+    clear = ~hidden[0] if len(e.views) > 1 else np.ones(judged.shape, bool)
+    findings = [mark_sharp_rim(f, e, fine, clear) for f in findings]
     if len(e.views) == 1:
-        findings = [mark_reflection(mark_sharp_rim(f, e, fine), e, p) for f in findings]
+        findings = [mark_reflection(f, e, p) for f in findings]
     residual = _residual(e, colour, judged)
     typical = float(np.nanmedian(np.sqrt(m.var[judged]))) if judged.any() else float("nan")
     mid = e.rel[judged] if judged.any() else e.rel[e.inside]

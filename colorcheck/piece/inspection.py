@@ -403,7 +403,9 @@ def _judge(
         if first.measure == "profile-mean":
             action = "change-profile"
         else:
-            action = "re-press" if first.measure in _PALE and paper == "on" else "reprint"
+            # print that is missing with a sharp rim does not come with more heat
+            soft = any(r.measure in _PALE and r.outcome == "fail" and not r.detail.get("sharp_rim") for r in reasons)
+            action = "re-press" if first.measure in _PALE and paper == "on" and soft else "reprint"
     elif not bad and set(undecided) & {"broad-light", *_PALE}:
         # what light or a reflection could hide is more than the limit: neither good nor bad can be said
         action = "retake-photo"

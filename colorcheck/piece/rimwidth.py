@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from ..ground.records import Finding
-from .expect import Array, Expected
+from .expect import Array, Expected, block_places
 from .finedetail import FineDetail
 
 _SHARP_MM = 3.0  # a rim narrower than this (10 to 90 %) is not made by heat; a soft spot of 8 mm has 5.7 mm
@@ -41,9 +41,12 @@ class Rim:
     seen_mm: float
 
 
-def mark_sharp_rim(f: Finding, e: Expected, fine: FineDetail) -> Finding:
-    """Note at a pale place of the first photo whether its rim is sharper than heat could make it."""
+def mark_sharp_rim(f: Finding, e: Expected, fine: FineDetail, clear: Array) -> Finding:
+    """Note at a pale place whether its rim is sharper than heat makes one, if the first photo is ``clear`` there."""
     if f.kind not in ("pale", "pale-centre") or f.diameter_mm < _SMALLEST_MM:
+        return f
+    x, y = np.moveaxis(block_places(clear.shape, e.step_mm), 2, 0)
+    if (~clear & (np.hypot(x - f.x_mm, y - f.y_mm) < 0.8 * f.diameter_mm + _FAR_MM)).any():
         return f
     # whatever it is, one of the two maps is true: only what is sharp in both has a sharp rim
     rims = [rim_of(e, fine, f.x_mm, f.y_mm, f.diameter_mm, additive=a) for a in (True, False)]

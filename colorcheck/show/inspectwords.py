@@ -127,7 +127,7 @@ def why(i: Inspection) -> str:
     if v.action == "reprint" and on_piece:
         first = on_piece[0]
         if first in pale:
-            off = "The paper is off, so the piece cannot be pressed again." if i.paper == "off" else ""
+            off = "The paper is off, so the piece cannot be pressed again." if i.paper == "off" else _SHARP
             return sentences(words.sum_up_pale(pale, i), off)
         return say(first, i)
     if v.action == "change-profile":
@@ -267,6 +267,7 @@ _SAY: dict[str, Callable[[Reason, Inspection], str]] = {
     "judged-share": lambda _, i: _little(i),
 }
 _SAY_SPOT: dict[str, Callable[[Reason, Inspection], str]] = {"ghost": _ghost, "banding": _lines, "scorch": _yellow}
+_SHARP = "Its rim is sharper than heat makes one: the print is missing there, or something lay between."
 _ALWAYS = frozenset({"colour-unknown", "broad-light"})  # have words for a missing number
 MEASURES = (*_SAY, *_SAY_SPOT, *words.PALE, "dark-edge", "photo", "px-per-mm", "blur-mm")
 
@@ -294,7 +295,9 @@ def say_finding(f: Finding, i: Inspection) -> str:
         if (f.detail.get("could_be_reflection"))
         else ""
     )
-    if f.detail.get("sharp_rim"):
+    if f.detail.get("sharp_rim") and not glint:
+        glint = _SHARP
+    elif f.detail.get("sharp_rim"):
         glint = (
             "Its rim is sharper than heat makes one: a reflection, or print that is missing there. "
             "Tilt the piece, and if it moves, it is light."
