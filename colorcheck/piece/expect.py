@@ -453,7 +453,7 @@ def expected_image(
     dx = cv2.Sobel(fine_rel, cv2.CV_32F, 1, 0, ksize=3, scale=g / 8)
     dy = cv2.Sobel(fine_rel, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8)
     lap = cv2.GaussianBlur(fine_rel, (0, 0), 0.3 * g) - fine_rel
-    texture = np.sqrt((means(dx * dx + dy * dy) / rel**2).mean(axis=2))
+    texture = np.sqrt((means(cv2.add(cv2.multiply(dx, dx), cv2.multiply(dy, dy))) / rel**2).mean(axis=2))
     # light that enters through the dye elsewhere and leaves here passes each dye once: square roots
     root = np.sqrt(rel)
     scatter = np.stack([sum(w * _sideways(root, ok, s / step) for s, w in mix) / root - 1 for mix in _SCATTER], axis=2)
