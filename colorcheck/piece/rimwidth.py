@@ -24,7 +24,7 @@ _NEAR_MM, _FAR_MM = 1.5, 6.0
 _ROUGH = 0.1  # noise of a fine pixel beyond which an edge of the artwork runs there
 _SMALLEST_MM = 6.0  # smaller places are crisp dots if they are sharp: `finedetail` tells them
 _GOOD_PART = 0.4  # share of the outline that must be sharp; soft spots stay below, mirrored windows reach 0.5 to 1
-_LEAST_MM = 12.0  # so much of the outline must be seen clear of the artwork's edges
+_LEAST_MM = 6.0  # so much of the outline must be seen clear of the artwork's edges
 _TO_90 = 2.563  # width from 10 to 90 % of a step blurred by a Gaussian, in standard deviations
 
 
