@@ -56,10 +56,10 @@ def _tiles(density: Any) -> tuple[Floats, Any]:
         for y in range(0, density.shape[0] - _TILE + 1, half)
         for x in range(0, density.shape[1] - _TILE + 1, half)
     ]
-    if not places:
+    rich = [float(edges[y + half, x + half]) for x, y in places]
+    places = [p for p, r in zip(places, rich, strict=True) if r > _RICH * max(rich)]
+    if not places:  # too small, or without any edge
         return np.zeros((0, 2)), np.zeros((0, _TILE, _TILE), np.float32)
-    rich = np.array([edges[y + half, x + half] for x, y in places])
-    places = [p for p, r in zip(places, rich, strict=True) if r > _RICH * rich.max()]
     window = np.outer(np.hanning(_TILE), np.hanning(_TILE))
     low = np.exp(-(np.fft.fftfreq(_TILE)[:, None] ** 2 + np.fft.rfftfreq(_TILE)[None] ** 2) / (2 * 0.12**2))
     out = np.empty((len(places), _TILE, _TILE), np.float32)
