@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
@@ -569,9 +568,7 @@ def inspect(
     limits = load_limits() if limits is None else limits
     say = progress or (lambda _: None)
     earlier = _load_before(before) if before else None
-    with ThreadPoolExecutor(1) as beside:  # the first photo is decoded while the artwork is
-        ahead = beside.submit(decode, photos[0], max_pixels=_QUICK_PIXELS)
-        art: Artwork = load_artwork(artwork, size_mm=size_mm, shape=shape, view=view)
+    art: Artwork = load_artwork(artwork, size_mm=size_mm, shape=shape, view=view)
     views: list[PieceView] = []
     kept: list[PiecePhoto] = []
     first_flat: FlatImage | None = None
@@ -579,7 +576,7 @@ def inspect(
     g = 0.0
     for k, path in enumerate(photos):
         say(f"finding the piece in {Path(path).name}")
-        image = decode(path, max_pixels=_QUICK_PIXELS) if k else ahead.result()
+        image = decode(path, max_pixels=_QUICK_PIXELS)
         reg = register(image, art)
         if image.scale < 1 and reg.pose.px_per_mm < _ENOUGH_PX_PER_MM:
             image = decode(path)
