@@ -574,7 +574,7 @@ def inspect(
     first_flat: FlatImage | None = None
     device: Any = None
     g = 0.0
-    for k, path in enumerate(photos):
+    for path in photos:
         say(f"finding the piece in {Path(path).name}")
         image = decode(path, max_pixels=_QUICK_PIXELS)
         reg = register(image, art)
