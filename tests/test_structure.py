@@ -79,7 +79,7 @@ BEYOND = {
     "embeddedprofile": {"colourmodel", "colourtable"},
     "picturecolour": {"colourmodel", "embeddedprofile", "pictureheader"},
     "linearise": {"colourmodel", "colourtable", "pixels"},
-    "decode": {"linearise", "picturecolour", "pictureheader", "picturekind", "pixels"},
+    "decode": {"colourmodel", "linearise", "picturecolour", "pictureheader", "picturekind", "pixels"},
     # faults of print and paper, one job a file: all look at one working grid, `prints` runs them
     "ghost": {"sheetgrid"},
     "banding": {"sheetgrid"},

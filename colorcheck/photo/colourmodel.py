@@ -39,6 +39,11 @@ class ColourModel:
     matrix: NDArray[np.float32] | None = None
     table: NDArray[np.float32] | None = None  # (n, n, 256, 3): signed cube roots of linear light
 
+    @property
+    def is_srgb(self) -> bool:
+        """Whether the codes are sRGB codes already."""
+        return self.parameters == (srgb_to_linear,) * 3 and self.matrix is None and self.table is None
+
     def lut(self, levels: int) -> NDArray[np.float32]:
         """Shape (levels, channels): linear light of every code."""
         codes = np.linspace(0.0, 1.0, levels)

@@ -13,18 +13,22 @@ from __future__ import annotations
 import hashlib
 import math
 import os
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..ground.records import LinearImage
-from .linearise import BOTTOM_CLIPPED, TOP_CLIPPED, Limits, linearise, upright, without_alpha
+from .colourmodel import ColourModel
+from .linearise import BOTTOM_CLIPPED, TOP_CLIPPED, Limits, linearise, srgb_codes, upright, without_alpha
 from .picturecolour import colour_model, raw_model
-from .pictureheader import read_header
+from .pictureheader import Header, read_header
 from .picturekind import cut_short, read_bytes
-from .pixels import cv2_codes, heic_codes, pillow_codes, raw_codes
+from .pixels import Codes, cv2_codes, heic_codes, pillow_codes, raw_codes
 
-__all__ = ["BOTTOM_CLIPPED", "TOP_CLIPPED", "decode"]
+__all__ = ["BOTTOM_CLIPPED", "TOP_CLIPPED", "SrgbPicture", "decode", "decode_srgb"]
 
 
 def decode(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -> LinearImage:
@@ -60,6 +64,90 @@ def decode(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -> Lin
 
     Raw files: camera white balance, no brightening, linear, clipped where the sensor is (libraw).
     """
+    f = _opened(path, max_pixels)
+    codes, full, head = f.codes, f.full, f.head
+    slack = 0 if head.kind != "jpeg" or f.reduced == 1 else 1 if f.reduced == 2 else 2
+    top = (254 - 2 * slack) if full == 255 else math.ceil(full * 254 / 255)
+    shrink = _shrink(codes, max_pixels)
+    rgb, clipped = linearise(codes, f.model, Limits(slack, top, full), shrink, head.premultiplied)
+    notes = list(f.notes)
+    if f.reduced * shrink > 1:
+        notes.append(f"decoded at 1/{f.reduced * shrink} of its size")
+    return LinearImage(
+        rgb=rgb,
+        clipped=clipped,
+        scale=1.0 / (f.reduced * shrink),
+        original_size=f.upright_size,
+        source=f.name,
+        device=head.device,
+        taken=head.taken,
+        exposure=head.exposure,
+        colour_space=f.model.name,
+        bit_depth=head.bits,
+        kind="scan" if head.scan_hint else "photo",
+        notes=tuple(notes),
+        sha256=f.sha256,
+    )
+
+
+def decode_srgb(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -> SrgbPicture:
+    """Read a picture as upright sRGB codes of 8 bit; those of an sRGB file stay as they are.
+
+    Colours of another profile are converted relative to white, what lies outside sRGB is cut. Parameters and
+    errors as for `decode`.
+    """
+    import cv2
+
+    f = _opened(path, max_pixels)
+    shrink = _shrink(f.codes, max_pixels)
+    rgb: Any
+    if shrink == 1 and f.codes.dtype == np.uint8 and f.codes.ndim == 3 and f.codes.shape[2] == 3 and f.model.is_srgb:
+        rgb = cv2.cvtColor(f.codes, cv2.COLOR_BGR2RGB)
+    else:
+        linear, _ = linearise(f.codes, f.model, Limits(0, f.full, f.full), shrink, f.head.premultiplied)
+        rgb = srgb_codes(linear)
+    return SrgbPicture(rgb, f.upright_size, f.name, f.model.name, f.notes, f.sha256)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SrgbPicture:
+    """A picture as sRGB codes: ``rgb`` (H, W, 3) uint8, maybe reduced, ``original_size`` (width, height) upright."""
+
+    rgb: NDArray[np.uint8]
+    original_size: tuple[int, int]
+    source: str
+    colour_space: str
+    notes: tuple[str, ...]
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Opened:
+    """A picture file as codes, blue first, upright, with the colour model that makes them light."""
+
+    codes: Codes
+    full: int
+    reduced: int
+    head: Header
+    model: ColourModel
+    notes: tuple[str, ...]
+    name: str
+    sha256: str
+
+    @property
+    def upright_size(self) -> tuple[int, int]:
+        """Width and height as stored, turned as the picture is."""
+        turned = self.head.orientation in (5, 6, 7, 8)
+        return (self.head.size[1], self.head.size[0]) if turned else self.head.size
+
+
+def _shrink(codes: Codes, max_pixels: int) -> int:
+    """Whole number by which codes are to be reduced to at most so many pixels."""
+    return math.ceil(math.sqrt(codes.shape[0] * codes.shape[1] / max_pixels))
+
+
+def _opened(path: str | os.PathLike[str], max_pixels: int) -> _Opened:
+    """Read file, header, codes and colour model; a large JPEG is reduced on the way."""
     import cv2
 
     path = Path(path)
@@ -102,26 +190,4 @@ def decode(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -> Lin
     if codes.ndim == 2:
         notes.append("grey picture: the three channels are equal")
     model = raw_model() if head.kind == "raw" else colour_model(head, notes)
-
-    slack = 0 if head.kind != "jpeg" or reduced == 1 else 1 if reduced == 2 else 2
-    top = (254 - 2 * slack) if full == 255 else math.ceil(full * 254 / 255)
-    shrink = math.ceil(math.sqrt(codes.shape[0] * codes.shape[1] / max_pixels))
-    rgb, clipped = linearise(codes, model, Limits(slack, top, full), shrink, head.premultiplied)
-    if reduced * shrink > 1:
-        notes.append(f"decoded at 1/{reduced * shrink} of its size")
-    turned = head.orientation in (5, 6, 7, 8)
-    return LinearImage(
-        rgb=rgb,
-        clipped=clipped,
-        scale=1.0 / (reduced * shrink),
-        original_size=(head.size[1], head.size[0]) if turned else head.size,
-        source=name,
-        device=head.device,
-        taken=head.taken,
-        exposure=head.exposure,
-        colour_space=model.name,
-        bit_depth=head.bits,
-        kind="scan" if head.scan_hint else "photo",
-        notes=tuple(notes),
-        sha256=digest,
-    )
+    return _Opened(codes, full, reduced, head, model, tuple(notes), name, digest)

@@ -14,10 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from ..ground.cielab import linear_to_srgb
 from ..ground.errors import ImageError, UsageError
 from ..ground.records import Bytes, Shape, View
-from ..photo.decode import decode
+from ..photo.decode import decode_srgb
 
 MAX_BLEED_MM = 15.0
 PROPORTION_TOLERANCE = 0.02
@@ -141,7 +140,7 @@ def load_artwork(
     """
     import cv2
 
-    picture = decode(path)
+    picture = decode_srgb(path)
     name = picture.source
     notes = [n for n in picture.notes if not n.startswith("decoded at")]
     if picture.colour_space != "sRGB" and "sRGB" not in picture.colour_space:
@@ -166,7 +165,7 @@ def load_artwork(
     g = min(_MAX_PX_PER_MM, *have, float(np.sqrt(_MAX_PIXELS / (frame[0] * frame[1]))))
     if g < 1.0:
         notes.append(f"artwork of low resolution ({g * 25.4:.0f} pixels per inch)")
-    rgb = _codes(picture.rgb)
+    rgb: Any = picture.rgb
     target = max(2, round(frame[0] * g)), max(2, round(frame[1] * g))
     if target != (rgb.shape[1], rgb.shape[0]):
         rgb = cv2.resize(rgb, target, interpolation=cv2.INTER_AREA)
@@ -192,14 +191,3 @@ def load_artwork(
         notes=tuple(notes),
         sha256=picture.sha256,
     )
-
-
-def _codes(linear: Any) -> Any:
-    """Linear light → sRGB codes, uint8; through a table of 65 536 steps, 0.02 of a code in the darkest."""
-    table = np.rint(linear_to_srgb(np.arange(65536) / 65535.0) * 255.0).astype(np.uint8)
-    out = np.empty(linear.shape, np.uint8)
-    step = max(1, 500_000 // linear.shape[1])
-    for top in range(0, len(linear), step):
-        part = np.clip(linear[top : top + step], 0.0, 1.0)
-        out[top : top + step] = table[(part * np.float32(65535) + np.float32(0.5)).astype(np.uint16)]
-    return out

@@ -18,7 +18,7 @@ from ..ground.robust import mad_std, tukey_weights
 from .artwork import Artwork
 from .placement import Level, Offsets, Outline, Trial
 
-_WORK_SIDE = 1360  # alignment never looks at more pixels than this on the longer side
+_WORK_SIDE = 1600  # alignment never looks at more pixels than this on the longer side
 _DARK = 0.15  # added before the logarithm, share of white
 _MARGIN = 0.012  # of the piece's size, left out along its outline while comparing
 _PLAIN = 0.012  # spread of fine structure, share of the code range, under which a picture counts as plain
