@@ -54,7 +54,7 @@ from .placement import (
 )
 from .rim import PlacedRim, find_rim, place_blank
 
-_FINEST = 512  # pixels on the longer side of the finest comparison
+_FINEST = 640  # pixels on the longer side of the finest comparison
 _MOST_FOREIGN = 0.033  # share of structure in which photo and artwork may contradict each other
 _FITS = 0.9  # score of a placement at the coarsest scale that leaves no doubt that it is one of the right ones
 _GROWTH = 0.15  # mm by which dark shapes grow or shrink, standard deviation; estimate
