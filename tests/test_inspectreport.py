@@ -472,3 +472,17 @@ def test_a_rim_sharper_than_heat_makes_it_is_never_pressed_again() -> None:
         assert "sharper than heat" in text
         assert "reflection" not in text
     assert inspection(defects(spot(**told), spot(x=30.0))).verdict.action == "re-press"
+
+
+@pytest.mark.parametrize(
+    ("glare", "size", "for_dye", "action"),
+    [(True, 33.0, -5.0, "retake-photo"), (False, 33.0, -5.0, "re-press"), (True, 18.0, -5.0, "re-press"),
+     (True, 33.0, 12.0, "re-press")],
+)  # fmt: skip
+def test_beside_a_certain_reflection_a_wide_place_that_leans_to_light_asks_for_a_photo(
+    glare: bool, size: float, for_dye: float, action: str
+) -> None:
+    mirrored = np.zeros((round(SIZE[1] / STEP), round(SIZE[0] / STEP)), bool)
+    mirrored[2:4, 2:4] = glare
+    found = defects(spot(d=size, could_be_reflection=True, for_dye=for_dye), glare=mirrored)
+    assert inspection(found).verdict.action == action

@@ -31,6 +31,7 @@ _ENOUGH_PX_PER_MM = 3.2  # … unless the piece then shows with less than this
 _CARD_SHARE = 0.55  # a ring round the piece is white card when it is at least this bright, of the brightest print
 # a pale place stronger than this, or as wide as this, may be a mirrored lamp as well; estimate
 _REFLECTION_DE, _REFLECTION_MM = 8.0, (38.0, 65.0)
+_SECOND_MM = 25.0  # … or as wide as this beside a certain reflection; estimate
 # share of the piece under reflections up to which a pale place that is certainly missing dye still decides; estimate
 _BEARABLE_GLARE = 0.15
 _LEANS_TO_LIGHT = -15.0  # evidence below which a reflection is the likelier cause, as `reflections.dye_or_light` counts
@@ -452,7 +453,10 @@ def _defect_reason(
         u, detail = float(np.hypot(u, camera[0])), {**detail, "camera": camera[1]}
     outcome = compare(f.delta_e00, limit, u)
     lamp_sized = _REFLECTION_MM[0] < f.diameter_mm < _REFLECTION_MM[1] and "blank frame" not in found.anchors
-    strong = f.delta_e00 > _REFLECTION_DE or lamp_sized or f.detail.get("for_dye", 0.0) < _LEANS_TO_LIGHT
+    for_dye = f.detail.get("for_dye", 0.0)
+    strong = f.delta_e00 > _REFLECTION_DE or lamp_sized or for_dye < _LEANS_TO_LIGHT
+    # where the lamp is mirrored once it may be mirrored again, softer
+    strong |= bool(found.glare.any()) and for_dye < 0 and f.diameter_mm > _SECOND_MM
     strong |= bool(f.detail.get("sharp_rim"))
     if outcome == "fail" and f.detail.get("could_be_reflection") and strong:
         outcome = "undecided"
