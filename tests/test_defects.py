@@ -17,8 +17,9 @@ from colorcheck.ground.cielab import srgb_to_linear
 from colorcheck.ground.records import Finding, FlatImage
 from colorcheck.ground.response import fit_response, predict
 from colorcheck.piece.apart import _block_depth, dye_depth, separate
+from colorcheck.piece.blocks import PieceView, block_means, lay_in_blocks
 from colorcheck.piece.defects import DefectResult, find_defects
-from colorcheck.piece.expect import PieceView, block_means, expected_image, lay_in_blocks
+from colorcheck.piece.expect import expected_image
 from colorcheck.piece.lack import LackMap, lack_de
 from colorcheck.piece.onecolour import without_colour_errors
 from colorcheck.piece.reflections import dye_or_light

@@ -95,17 +95,18 @@ BEYOND = {
     "outline": {"artwork", "placement", "rim"},
     "candidates": {"artwork", "outline", "overlay", "placement"},
     "register": {"artwork", "candidates", "outline", "overlay", "placement", "rim"},
-    "apart": {"expect"},  # the records and block means of the expected image
+    "expect": {"blocks"},
+    "apart": {"blocks", "expect"},  # the records and block means of the expected image
     # the search for defects, one job a file: all stand on what `apart` left and on the map of missing dye
-    "lack": {"apart", "expect", "glare"},
-    "reflections": {"apart", "expect", "glare"},  # glare.py tells reflections from weak pressing
-    "edgebands": {"expect", "lack"},
-    "softspots": {"expect", "lack"},
-    "onecolour": {"expect", "lack"},
-    "rimwidth": {"expect", "finedetail"},
-    "swallowed": {"apart", "expect"},
-    "finedetail": {"apart", "expect", "lack"},
-    "pressmarks": {"apart", "expect", "finedetail", "lack"},
+    "lack": {"apart", "blocks", "expect", "glare"},
+    "reflections": {"apart", "blocks", "expect", "glare"},  # glare.py tells reflections from weak pressing
+    "edgebands": {"blocks", "lack"},
+    "softspots": {"blocks", "lack"},
+    "onecolour": {"blocks", "lack"},
+    "rimwidth": {"blocks", "expect", "finedetail"},
+    "swallowed": {"apart", "blocks", "expect"},
+    "finedetail": {"apart", "blocks", "expect", "lack"},
+    "pressmarks": {"apart", "blocks", "expect", "finedetail", "lack"},
     "combine": {"apart", "expect", "lack"},
     "inspectwords": {"inspection"},  # the records of an inspection
     "inspectreport": {"inspection"},

@@ -21,7 +21,8 @@ import numpy as np
 
 from ..ground.errors import PhotoError
 from ..ground.robust import mad_std, polynomial_terms, tukey_weights
-from .expect import Array, Expected, ViewBlocks, block_means, block_places, colour_terms
+from .blocks import Array, ViewBlocks, block_means, block_places, colour_terms
+from .expect import Expected
 
 _LIGHT_DEGREE = 4
 _LIGHT_STD = (

@@ -19,9 +19,10 @@ from ..ground.cielab import delta_e00
 from ..ground.records import Finding, Shape
 from ..ground.relative import relative_lab
 from .apart import Parted, separate
+from .blocks import Answer, Array, PieceView, block_places, lay_in_blocks
 from .combine import along_edges, merged, on_the_print, undecidable, without_echoes
 from .edgebands import faded_edges
-from .expect import Answer, Array, Expected, PieceView, block_places, expected_image, lay_in_blocks
+from .expect import Expected, expected_image
 from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apart
 from .lack import colour_left, lack_de, lack_map, suspects
 from .onecolour import without_colour_errors

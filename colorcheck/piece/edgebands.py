@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from ..ground.records import Finding
-from .expect import Array
+from .blocks import Array
 from .lack import SIDES, SIGNIFICANT, LackMap, confidence, delta_l, lack_de, severity, visible_de
 
 

@@ -14,7 +14,8 @@ from ..ground.records import Finding
 from ..ground.relative import relative_lab
 from ..ground.robust import mad_std
 from .apart import Parted, dye_depth, dye_floor
-from .expect import Array, Expected
+from .blocks import Array
+from .expect import Expected
 from .lack import confidence
 
 _FINE_FLOOR = np.float32(0.012)  # added to fine signals before the logarithm

@@ -20,8 +20,8 @@ from ..photo.decode import decode
 from ..photo.rectify import resample
 from ..sheet.verdict import compare, load_limits
 from .artwork import Artwork, load_artwork
+from .blocks import PieceView
 from .defects import DefectResult, find_defects
-from .expect import PieceView
 from .register import Registered, artwork_on_piece, register
 
 _MARGIN_MM = 25.0

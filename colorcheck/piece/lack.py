@@ -18,7 +18,8 @@ from ..ground.relative import relative_lab
 from ..ground.robust import mad_std
 from ..photo.glare import grow
 from .apart import Parted
-from .expect import Array, Expected, block_places
+from .blocks import Array, block_places
+from .expect import Expected
 
 SIGNIFICANT = 5.0  # standard errors; with some 10⁴ places and sizes under 1 in 100 clean pieces exceeds it
 SIDES = ("left", "right", "top", "bottom")

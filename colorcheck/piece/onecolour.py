@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..ground.records import Finding
-from .expect import Array
+from .blocks import Array
 from .lack import LackMap
 
 _LEAST_MM = 4.0

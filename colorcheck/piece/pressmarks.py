@@ -14,7 +14,8 @@ from ..ground.records import Finding
 from ..ground.relative import relative_lab
 from ..ground.robust import mad_std
 from .apart import Parted
-from .expect import Array, Expected
+from .blocks import Array
+from .expect import Expected
 from .finedetail import FineDetail
 from .lack import confidence
 

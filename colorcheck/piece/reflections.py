@@ -15,7 +15,8 @@ from ..ground.relative import relative_lab
 from ..ground.robust import mad_std
 from ..photo.glare import grow
 from .apart import Parted
-from .expect import Array, Expected, block_places
+from .blocks import Array, block_places
+from .expect import Expected
 
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 
 from ..ground.records import Finding
-from .expect import Array, Expected, block_places
+from .blocks import Array, block_places
+from .expect import Expected
 from .finedetail import FineDetail
 
 _SHARP_MM = 3.0  # a rim narrower than this (10 to 90 %) is not made by heat; a soft spot of 8 mm has 5.7 mm

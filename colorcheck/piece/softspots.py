@@ -14,7 +14,7 @@ import numpy as np
 from ..ground.places import where_in_words
 from ..ground.records import Finding
 from ..ground.robust import mad_std
-from .expect import Array, block_means
+from .blocks import Array, block_means
 from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, severity, visible_de
 
 _SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from .apart import Parted
-from .expect import Array, Expected, block_places, colour_terms
+from .blocks import Array, block_places, colour_terms
+from .expect import Expected
 
 _CENTRE = 0.6  # full width at half height of the fault asked about, share of the piece
 
