@@ -42,6 +42,22 @@ def mm_to_px(pose: Pose, mm: Floats) -> Floats:
     return np.stack([cx + pose.radius_px * dx * bend, cy + pose.radius_px * dy * bend], axis=-1)
 
 
+def plain_pose(homography: Floats, shape: tuple[int, ...], *, markers_found: int = 0) -> Pose:
+    """Give the pose of a homography alone in a photo of ``shape`` (rows, columns, …): no distortion, scale unknown."""
+    cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
+    return Pose(
+        homography=homography,
+        k=(0.0, 0.0),
+        centre_px=(cx, cy),
+        radius_px=float(np.hypot(cx, cy)),
+        mirrored=False,
+        residual_mm=float("nan"),
+        px_per_mm=1.0,
+        markers_found=markers_found,
+        edges_used=0,
+    )
+
+
 def local_px_per_mm(pose: Pose, mm: Floats) -> Floats:
     """Scale of the photo at places on the piece, square root of the area ratio, (n,)."""
     step = 0.5

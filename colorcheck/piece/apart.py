@@ -583,7 +583,8 @@ def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Ar
     start = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
     count = np.diff(np.r_[start, len(key)])
     tile_mean = np.add.reduceat(value, start, axis=0) / count[:, None]
-    owner = key[start] // 100000
+    of = key // 100000
+    owner = of[start]
     several = count >= 2
     big = np.bincount(owner[several], minlength=number)
     usual = big >= 3
@@ -591,9 +592,9 @@ def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Ar
     raw = np.where(
         usual[:, None],
         _medians(owner[several], tile_mean[several], number),
-        _medians(key // 100000, value, number),
+        _medians(of, value, number),
     )
-    blocks = np.bincount(key // 100000, minlength=number)
+    blocks = np.bincount(of, minlength=number)
     places = np.bincount(owner, minlength=number)
     few = np.where(blocks > 0, np.maximum(np.minimum(places, blocks / 4), 0.25), 0.0)
     tiles = np.where(usual, big, few)

@@ -73,7 +73,7 @@ class ArtworkBlocks:
 
     ``fine`` (H, W, 3) device RGB, ``fine_terms`` (H, W, terms) and ``fine_start`` (H, W, 3) the terms of the colour map
     and the colours it starts from; ``device`` (r, c, 3), ``terms`` (r, c, terms) and ``start`` (r, c, 3) the same of
-    blocks; ``weight`` (H, W) 1 inside the outline, ``fill`` (r, c) its share of a block; ``plain`` (r, c) how little
+    blocks; ``weight`` (H, W, 3) 1 inside the outline, ``fill`` (r, c) its share of a block; ``plain`` (r, c) how little
     a block changes inside, 0 to 1.
     """
 
@@ -125,8 +125,8 @@ def block_means(image: Any, b: int) -> Any:
 
 
 def means_in_blocks(image: Any, weight: Any, fill: Array, b: int) -> Array:
-    """Mean of a fine image (H, W, k) over the part of each block inside the outline, (r, c, k)."""
-    part = cv2.multiply(np.ascontiguousarray(image), cv2.merge((weight,) * image.shape[2]))
+    """Mean of a fine image (H, W, 3) over the part of each block inside the outline, (r, c, 3)."""
+    part = cv2.multiply(np.ascontiguousarray(image), weight)
     return np.asarray(block_means(part, b) / np.maximum(fill, 1e-6)[..., None], dtype=float)
 
 
@@ -304,8 +304,9 @@ def lay_in_blocks(
     blocks = tuple(_view_blocks(v, size_mm, shape, g, b, rim_mm) for v in views)
     hw = blocks[0].fine.shape[:2]
     fine = _resized(np.asarray(artwork, dtype=np.float32), (hw[1], hw[0]))
-    weight: Any = _outline(size_mm, shape, g, hw, rim_mm).astype(np.float32)
-    fill = block_means(weight, b).astype(float)
+    covered: Any = _outline(size_mm, shape, g, hw, rim_mm).astype(np.float32)
+    weight = cv2.merge((covered,) * 3)
+    fill = block_means(covered, b).astype(float)
     device = means_in_blocks(fine, weight, fill, b)
     rough = np.sqrt(np.maximum(means_in_blocks(cv2.multiply(fine, fine), weight, fill, b) - device**2, 0)).mean(axis=2)
     colours = distinct_colours(device, fill > 0.3)

@@ -15,7 +15,7 @@ from ..ground.records import Floats, Pose
 from .artwork import Artwork
 from .outline import poses_from_corners, poses_from_ellipse, to_bytes
 from .overlay import Template, compare_at, make_template, smoothed, warp_photo
-from .placement import Level, Outline, Trial, is_sane, pose_of, scaled_up, turned_about
+from .placement import Level, Outline, Trial, is_sane, level_for, pose_of, scaled_up, turned_about
 
 
 def _round_trials(levels: list[Level], o: Outline, art: Artwork) -> list[Trial]:
@@ -97,7 +97,7 @@ def _quick_scores(levels: list[Level], poses: list[Pose], art: Artwork) -> Float
     x = (t.place[..., 0].ravel()[w] + 1) / 2 * fw
     y = (t.place[..., 1].ravel()[w] + 1) / 2 * fh
     xy1 = np.stack([x, y, np.ones(len(w))]).astype(float)
-    level = next((lv for lv in reversed(levels) if poses[0].px_per_mm * lv.factor >= 0.9 * t.g), levels[0])
+    level = level_for(levels, poses[0], 0.9 * t.g)
     soft = cv2.GaussianBlur(level.pixels, (0, 0), 1.0)
     scores = np.zeros(len(poses))
     for i, pose in enumerate(poses):

@@ -24,13 +24,17 @@ _SPECK_MM = 4.0  # smaller places are specks, which cover the print and leave no
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FineDetail:
-    """What is left at fine resolution of the first photo: ``left`` (H, W, 3), its noise (H, W), where known (H, W)."""
+    """What is left at fine resolution of the first photo: ``left`` (H, W, 3), its noise (H, W), where known (H, W).
+
+    ``dye_floor`` (3,) is the part of the signal that never passes the dye.
+    """
 
     left: Any
     noise: Any
     ok: Array
     density: Any
     g: float
+    dye_floor: Array
 
 
 def fine_residual(e: Expected, p: Parted) -> FineDetail:
@@ -66,7 +70,7 @@ def fine_residual(e: Expected, p: Parted) -> FineDetail:
     k = 2 * round(0.5 * g) + 1
     slope = cv2.dilate(slope, np.ones((k, k), np.uint8))
     density = -np.log(np.clip(rel + floor, floor, 1.0)).mean(axis=2)
-    return FineDetail(left=left, noise=0.02 + 0.25 * slope, ok=v.fine_ok, density=density, g=g)
+    return FineDetail(left=left, noise=0.02 + 0.25 * slope, ok=v.fine_ok, density=density, g=g, dye_floor=dye_floor(e))
 
 
 def seen_between_edges(f: Finding, fine: FineDetail, e: Expected) -> bool:
@@ -88,7 +92,7 @@ def seen_between_edges(f: Finding, fine: FineDetail, e: Expected) -> bool:
     density = np.ascontiguousarray(fine.density[cut], dtype=np.float32)
     bell = np.exp(-np.log(2) * (d / r) ** 2)
     rel = e.fine_rel[cut]
-    shown = (dye_depth(rel, dye_floor(e)) * rel / (rel + _FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
+    shown = (dye_depth(rel, fine.dye_floor) * rel / (rel + _FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
     if f.diameter_mm < _SPECK_MM:
         shown = density
     edges = [cv2.Sobel(density, cv2.CV_32F, i, k, scale=1 / 8) for i, k in ((1, 0), (0, 1))]

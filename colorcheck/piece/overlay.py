@@ -16,7 +16,7 @@ from ..ground.geometry import sampling_maps, scaled
 from ..ground.records import LinearImage, Pose
 from ..ground.robust import mad_std, tukey_weights
 from .artwork import Artwork
-from .placement import Level, Offsets, Outline, Trial
+from .placement import Level, Offsets, Outline, Trial, level_for
 
 _WORK_SIDE = 1600  # alignment never looks at more pixels than this on the longer side
 _DARK = 0.15  # added before the logarithm, share of white
@@ -103,7 +103,7 @@ def _stacked(maps: list[Any]) -> Any:
 
 def warp_photo(levels: list[Level], pose: Pose, art: Artwork, t: Template, outline: Outline | None) -> tuple[Any, Any]:
     """Photo on the template's grid, (h, w, 3), and where it counts, (h, w) float32."""
-    level = next((lv for lv in reversed(levels) if pose.px_per_mm * lv.factor >= 0.9 * t.g), levels[0])
+    level = level_for(levels, pose, 0.9 * t.g)
     mx, my = sampling_maps(scaled(pose, level.factor), art.frame_mm, t.g)
     h, w = t.inside.shape
     mx, my = mx[:h, :w], my[:h, :w]

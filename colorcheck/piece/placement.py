@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ..ground.geometry import local_px_per_mm, mm_to_px
+from ..ground.geometry import local_px_per_mm, mm_to_px, plain_pose
 from ..ground.records import Floats, Pose
 from .artwork import Artwork
 
@@ -92,22 +92,14 @@ def is_sane(pose: Pose, art: Artwork) -> bool:
     return bool(np.isfinite(s).all() and s.max() < 4 * s.min() and s.min() > 0.05)
 
 
+def level_for(levels: list[Level], pose: Pose, px_per_mm: float) -> Level:
+    """Give the coarsest level that shows the piece with so many pixels per mm, else the finest."""
+    return next((lv for lv in reversed(levels) if pose.px_per_mm * lv.factor >= px_per_mm), levels[0])
+
+
 def pose_of(h: Any, level: Level, art: Artwork) -> Pose:
     """Turn a homography frame mm → level-0 pixels into a pose without distortion."""
-    rows, cols = level.pixels.shape[:2]
-    cx, cy = (cols - 1) / 2, (rows - 1) / 2
-    pose = Pose(
-        homography=np.asarray(h, float),
-        k=(0.0, 0.0),
-        centre_px=(cx, cy),
-        radius_px=float(np.hypot(cx, cy)),
-        mirrored=False,
-        residual_mm=float("nan"),
-        px_per_mm=1.0,
-        markers_found=0,
-        edges_used=0,
-    )
-    return with_scale(pose, art)
+    return with_scale(plain_pose(np.asarray(h, float), level.pixels.shape), art)
 
 
 def nominal_frame(art: Artwork) -> Floats:

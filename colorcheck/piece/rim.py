@@ -19,11 +19,13 @@ from .placement import (
     affine_scales,
     apply_affine,
     keeps_proportions,
+    level_for,
     nominal_frame,
     px_to_mm,
     rim_points,
 )
 
+_RIM_PX_PER_MM = 2.5  # of the level in which the rim is looked for
 _LOOSE_RIM = 0.6  # mm that a measured rim may stray from the blank's shape
 _PRINTED_TO_SIZE = 0.025  # a print nearer to its nominal size than this is taken to have been made to that size
 _PRINT_SCALE = 0.002  # standard deviation of a print's size, relative: feed of printer and paper; estimate
@@ -81,7 +83,7 @@ def _edge_profiles(
     last ``margin`` columns hold nothing.
     """
     pts, nrm, _ = rim_points(art, 160)
-    level = next((lv for lv in reversed(levels) if pose.px_per_mm * lv.factor >= 2.5), levels[0])
+    level = level_for(levels, pose, _RIM_PX_PER_MM)
     step = max(0.12, 0.5 / (pose.px_per_mm * level.factor))
     width = max(1, round(max(0.3, 0.9 / (pose.px_per_mm * level.factor)) / step))
     margin = 3 * width  # a soft slope (a shadow) rises three times as much over three times the width: not an edge
@@ -376,7 +378,7 @@ def _print_goes_on(levels: list[Level], trial: Trial, art: Artwork, drawn: tuple
     """
     pts, nrm, _ = rim_points(art, 160)
     like, g = drawn
-    level = next((lv for lv in reversed(levels) if trial.pose.px_per_mm * lv.factor >= 2.5), levels[0])
+    level = level_for(levels, trial.pose, _RIM_PX_PER_MM)
     change, known = [], np.ones(len(pts), bool)
     for side, off in ((1, np.linspace(1.0, 2.5, 4)), (-1, np.linspace(-6.5, -3.5, 7))):  # clear of a printed ring
         frame = apply_affine(rim.to_frame, (pts[:, None] + off[None, :, None] * nrm[:, None]).reshape(-1, 2))

@@ -97,7 +97,7 @@ def rim_of(e: Expected, fine: FineDetail, x_mm: float, y_mm: float, diameter_mm:
     low, high = float(np.median(value[ground])), float(np.median(value[core]))
     if high <= low:
         return none
-    shape, _ = _smooth(value, weight, _OUTLINE_MM * g)
+    shape = _smooth(value, weight, _OUTLINE_MM * g)
     label = cv2.connectedComponents((shape > 0.5 * (low + high)).astype(np.uint8), connectivity=4)[1]
     names = label[core]
     names = names[names > 0]
@@ -115,7 +115,7 @@ def rim_of(e: Expected, fine: FineDetail, x_mm: float, y_mm: float, diameter_mm:
     offsets = np.array([-far, -_NEAR_MM, -0.5 * _NEAR_MM, 0.0, 0.5 * _NEAR_MM, _NEAR_MM, far]) * g
     map_x = (at[:, :1] + normal[:, :1] * offsets).astype(np.float32)
     map_y = (at[:, 1:] + normal[:, 1:] * offsets).astype(np.float32)
-    fine_value, _ = _smooth(value, weight, _SMOOTH_MM * g)
+    fine_value = _smooth(value, weight, _SMOOTH_MM * g)
     seen = cv2.remap(fine_value, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     inside = cv2.remap(plain.astype(np.float32), map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     clear = (inside[:, 1:6] > 0.9).all(axis=1) & (inside[:, [0, 6]] > 0.5).all(axis=1)
@@ -146,10 +146,10 @@ def _amount(e: Expected, fine: FineDetail, cut: tuple[slice, slice], additive: b
     return (depth * left).sum(axis=2) / np.maximum(power, 1e-3), power
 
 
-def _smooth(value: Array, weight: Array, sigma: float) -> tuple[Array, Array]:
+def _smooth(value: Array, weight: Array, sigma: float) -> Array:
     up = cv2.GaussianBlur((value * weight).astype(np.float32), (0, 0), sigma)
     down = cv2.GaussianBlur(weight, (0, 0), sigma)
-    return up / np.maximum(down, 1e-9), down
+    return np.asarray(up / np.maximum(down, 1e-9))
 
 
 def _width(share: Array, far: float) -> Array:

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from ..ground.errors import TargetError
-from ..ground.geometry import local_px_per_mm, mm_to_px, scaled
+from ..ground.geometry import local_px_per_mm, mm_to_px, plain_pose, scaled
 from ..ground.posefit import fit_pose
 from ..ground.records import CellKind, Floats, LinearImage, Pose, Target
 from .markers import Seen, find_markers, find_thoroughly, grey_of, marker_side, nothing_seen
@@ -216,18 +216,7 @@ def _first_pose(target: Target, seen: Seen, shape: tuple[int, int], image: Linea
     good = inlier.reshape(-1, 4).all(axis=1)
     if good.sum() < 2:
         raise _no_target(image, True)
-    cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2
-    pose = Pose(
-        homography=h,
-        k=(0.0, 0.0),
-        centre_px=(cx, cy),
-        radius_px=float(np.hypot(cx, cy)),
-        mirrored=False,
-        residual_mm=float("nan"),
-        px_per_mm=1.0,
-        markers_found=len(set(ids[good].tolist())),
-        edges_used=0,
-    )
+    pose = plain_pose(h, shape, markers_found=len(set(ids[good].tolist())))
     use = np.repeat(good, 4)
     pose = fit_pose(
         pose,
