@@ -6,7 +6,6 @@ import csv
 import io
 import math
 import textwrap
-from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 from typing import Any, TextIO, cast
@@ -593,8 +592,3 @@ def surface_figure(plan: LadderPlan, fit: LadderFit) -> str:
         height=tall,
         x_ticks=sorted(set(heats)),
     )
-
-
-def targets_words(names: Sequence[str]) -> str:
-    """Name targets shortly: 'A to F'."""
-    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,6 @@ _WAIT_S = 20.0
 _TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
 _INLINE = (".jpg", ".png")
 _LOGGED = ("read", "inspect", "compare", "profile", "prepare")
-Endpoint = Callable[[Request], Awaitable[Response]]
 
 
 def make_app(
