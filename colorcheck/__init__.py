@@ -11,7 +11,7 @@ __version__ = "0.1.0"
 _HOME = {
     "make_target": "sheet.target",
     "load_target": "sheet.target",
-    "read": "sheet.pipeline",
+    "read": "flows.read",
     "decode": "photo.decode",
     "delta_e00": "ground.cielab",
     "ColorcheckError": "ground.errors",

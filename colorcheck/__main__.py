@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from . import __version__
-from .commands.cli import (
+from .cli.common import (
     Parser,
     add_common,
     add_heat,
@@ -24,13 +24,13 @@ from .commands.cli import (
     use_color,
     write_result,
 )
-from .commands.cli_compare import add_compare
-from .commands.cli_health import add_health
-from .commands.cli_ladder import add_ladder
-from .commands.cli_log import add_log_command
-from .commands.cli_prepare import add_prepare
-from .commands.cli_profile import add_profile
-from .commands.cli_serve import add_serve
+from .cli.compare import add_compare
+from .cli.health import add_health
+from .cli.ladder import add_ladder
+from .cli.log import add_log_command
+from .cli.prepare import add_prepare
+from .cli.profile import add_profile
+from .cli.serve import add_serve
 from .ground.errors import ColorcheckError, FileError, UsageError
 
 
@@ -189,10 +189,10 @@ def _add_repeat(sub: Any) -> None:
 
 def _target(args: argparse.Namespace) -> int:
     check_log(args)
+    from .ground.jsontext import write_json
     from .ground.units import parse_margin, parse_size
     from .sheet.draw import write_print_file
     from .sheet.target import make_target, to_dict
-    from .show.results import write_json
 
     plain = args.name.isprintable() and len(os.fsencode(args.name)) <= 200 and not args.name.startswith(".")
     if not args.name or not plain or Path(args.name).name != args.name:
@@ -251,12 +251,13 @@ def _read(args: argparse.Namespace) -> int:
     keep_report(args.report, args.overwrite)
     repress = repress_seconds(args)
     reuse_memory()
+    from .faults.verdict import load_limits
+    from .flows.read import read
+    from .flows.repeat import load_floor
     from .ground.records import Earlier
-    from .sheet.pipeline import read
-    from .sheet.repeat import load_floor
+    from .sheet.savedreading import load_reading
     from .sheet.target import load_target
-    from .sheet.verdict import load_limits
-    from .show.results import load_reading, reading_to_dict
+    from .show.results import reading_to_dict
     from .show.terminal import Progress, print_reading
 
     limits = load_limits(args.limits)
@@ -330,10 +331,10 @@ def _inspect(args: argparse.Namespace) -> int:
         raise UsageError("give either --reading or --profile, not both", "a reading of the substrate is the better one")
     repress = repress_seconds(args)
     reuse_memory()
-    from .piece.inspection import answer_from_profile, answer_from_reading, inspect
-    from .sheet.verdict import load_limits
+    from .faults.verdict import load_limits
+    from .flows.inspect import answer_from_profile, answer_from_reading, inspect
+    from .sheet.savedreading import load_reading
     from .show.inspectreport import inspection_to_dict, print_inspection, write_inspection_report
-    from .show.results import load_reading
     from .show.terminal import Progress
 
     answer: Callable[[Any], Any] | None = None
@@ -379,8 +380,8 @@ def _camera(args: argparse.Namespace) -> int:
     keep_outputs([args.out, args.json], [*args.photos, args.target, args.measured], args.overwrite)
     if args.out == "-":
         raise UsageError("a camera needs a file", "name one, such as phone.json")
+    from .flows.characterise import characterise, characterise_result
     from .photo.camerafile import save_camera
-    from .photo.characterise import characterise, characterise_result
     from .sheet.target import load_target
     from .show.terminal import Progress
 
@@ -403,7 +404,7 @@ def _camera(args: argparse.Namespace) -> int:
 def _repeat(args: argparse.Namespace) -> int:
     check_log(args)
     keep_outputs([args.json], [*args.photos, args.target], args.overwrite)
-    from .sheet.repeat import study, to_dict
+    from .flows.repeat import study, to_dict
     from .sheet.target import load_target
     from .show.terminal import Progress
 

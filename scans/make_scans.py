@@ -238,9 +238,7 @@ def _truth(sample: Sample, target: Target, piece: v.PressedPiece, photo: v.Photo
         },
         "corners_px": [
             [round(float(c), 2) for c in corner]
-            for corner in photo.mm_to_px(
-                [[0, 0], [piece.size_mm[0], 0], list(piece.size_mm), [0, piece.size_mm[1]]]
-            )
+            for corner in photo.mm_to_px([[0, 0], [piece.size_mm[0], 0], list(piece.size_mm), [0, piece.size_mm[1]]])
         ],
         "cells": {
             "lab": "D50, 2 degree observer, bare coat = (100, 0, 0)",
@@ -303,8 +301,14 @@ def make_piece(out: Path) -> Path:
         "artwork": f"{PIECE}.png",
         "size_mm": list(size),
         "expected_verdict": "re-press",
-        "spots": [{"x_mm": spot.x_mm, "y_mm": spot.y_mm, "diameter_mm": spot.fwhm_mm,
-                   "delta_e00": round(float(delta[int(spot.y_mm / 2), int(spot.x_mm / 2)]), 2)}],
+        "spots": [
+            {
+                "x_mm": spot.x_mm,
+                "y_mm": spot.y_mm,
+                "diameter_mm": spot.fwhm_mm,
+                "delta_e00": round(float(delta[int(spot.y_mm / 2), int(spot.x_mm / 2)]), 2),
+            }
+        ],
     }
     text = json.dumps(truth, indent=1, ensure_ascii=False) + "\n"
     (out / f"{PIECE}.piece.json").write_text(text, encoding="utf-8")
@@ -315,17 +319,13 @@ def _rows_on_one_line(text: str) -> str:
     """Join the innermost lists, so that a cell is a line."""
     import re
 
-    return re.sub(
-        r"\[\s+([^\[\]{}]*?)\s+\]", lambda m: "[" + re.sub(r"\s*\n\s*", " ", m.group(1)) + "]", text
-    )
+    return re.sub(r"\[\s+([^\[\]{}]*?)\s+\]", lambda m: "[" + re.sub(r"\s*\n\s*", " ", m.group(1)) + "]", text)
 
 
 def main(argv: list[str] | None = None, say: Callable[[str], None] = print) -> int:
     """Make the samples that are named, or all."""
     parser = argparse.ArgumentParser(description="Make the sample photos and their truth.")
-    parser.add_argument(
-        "names", nargs="*", help="which (default: all): " + ", ".join(s.name for s in SAMPLES)
-    )
+    parser.add_argument("names", nargs="*", help="which (default: all): " + ", ".join(s.name for s in SAMPLES))
     parser.add_argument("--out", type=Path, default=HERE, help="folder to write into (default: this one)")
     args = parser.parse_args(argv)
     unknown = set(args.names) - {s.name for s in SAMPLES} - {PIECE}

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from colorcheck.ground.cielab import D50_WHITE, delta_e00, lab_to_xyz, xyz_to_lab
+from colorcheck.ground.jsontext import write_json
 from colorcheck.ground.records import CellFlag, CellKind, Target
+from colorcheck.sheet.savedreading import SavedReading, load_reading
 from colorcheck.sheet.target import to_dict
-from colorcheck.show.results import SavedReading, load_reading, write_json
 
 from . import virtual as v
 

@@ -13,6 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from colorcheck.faults.verdict import load_limits
+from colorcheck.flows.characterise import characterise, characterise_result, match
+from colorcheck.flows.read import refer, work_photo
 from colorcheck.ground.cielab import delta_e00, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import ColorcheckError, DataError, FileError
 from colorcheck.ground.records import CellFlag, CellKind, Cells
@@ -29,16 +32,13 @@ from colorcheck.photo.camera import (
     root_terms,
 )
 from colorcheck.photo.camerafile import CameraFile, camera_from_dict, camera_to_dict, load_camera, save_camera
-from colorcheck.photo.characterise import characterise, characterise_result, match
 from colorcheck.photo.decode import decode
 from colorcheck.photo.rectify import lay_flat, sample_cells
 from colorcheck.photo.toneguard import check_local_tone
 from colorcheck.sheet.draw import render
 from colorcheck.sheet.exchange import measurements_from_lab, write_measurements
 from colorcheck.sheet.locate import locate
-from colorcheck.sheet.pipeline import refer, work_photo
 from colorcheck.sheet.target import make_target
-from colorcheck.sheet.verdict import load_limits
 from tests import virtual as v
 from tests.virtual import press, spectral
 from tests.virtual.camera import _tone_of, colour_matrix
@@ -165,9 +165,7 @@ def test_terms_are_those_of_colour_science(degree: int) -> None:
     colour = spectral.colour_science()
     rgb = np.random.default_rng(1).uniform(0.01, 1, (50, 3))
     ours = np.column_stack([rgb[:, 1], root_terms(rgb, degree)])
-    theirs = colour.characterisation.polynomial_expansion_Finlayson2015(
-        rgb, degree, root_polynomial_expansion=True
-    )
+    theirs = colour.characterisation.polynomial_expansion_Finlayson2015(rgb, degree, root_polynomial_expansion=True)
     assert ours.shape == theirs.shape
     np.testing.assert_allclose(np.sort(ours, axis=1), np.sort(theirs, axis=1), rtol=1e-9)
 
@@ -201,9 +199,7 @@ def test_the_coat_stays_the_coat_to_the_last_digit() -> None:
         bare = replace(model, offset=0.0)
         lab = xyz_to_lab(apply_camera(bare, np.ones((1, 3)), coat_rgb=bare.coat_rgb).xyz)
         np.testing.assert_allclose(lab, [[100, 0, 0]], atol=1e-9)
-        linked = apply_camera(
-            bare, np.ones((1, 3)), coat_rgb=bare.coat_rgb, card_rgb=np.array([1.1, 1.0, 0.9])
-        )
+        linked = apply_camera(bare, np.ones((1, 3)), coat_rgb=bare.coat_rgb, card_rgb=np.array([1.1, 1.0, 0.9]))
         np.testing.assert_allclose(xyz_to_lab(linked.xyz), [[100, 0, 0]], atol=1e-9)
 
 
@@ -324,9 +320,7 @@ def test_stated_uncertainty_covers_the_truth() -> None:
             shade=0.015,
             seed=900 + k,
         )
-        out = apply_camera(
-            model, c["rgb"], coat_rgb=c["coat_rgb"], card_rgb=c["card_rgb"] if k // 2 % 2 else None
-        )
+        out = apply_camera(model, c["rgb"], coat_rgb=c["coat_rgb"], card_rgb=c["card_rgb"] if k // 2 % 2 else None)
         light = 0.6 * 116 / 3 * 0.015 / 3 * np.cbrt(np.maximum(c["rgb"].mean(axis=1), 1e-3))
         u = np.sqrt(out.u**2 + c["u"] ** 2 + light**2)
         shares.append(float((delta_e00(xyz_to_lab(out.xyz), c["lab"]) < 2 * u)[~WHITE].mean()))
@@ -368,9 +362,7 @@ def test_other_light_is_paid_for_in_the_stated_uncertainty() -> None:
     for sensor in ("phone-1", "phone-2"):
         for trained, used in (("LED-B3", "D65"), ("LED-B3", "D50"), ("D50", "LED-B3"), ("D50", "D65")):
             shift = v.Camera(sensitivities=sensor).tint(used, trained).astype(float)
-            c = cells_of(
-                "bluish", sensor=sensor, light=used, matrix_for=trained, balance=tuple(shift), seed=4
-            )
+            c = cells_of("bluish", sensor=sensor, light=used, matrix_for=trained, balance=tuple(shift), seed=4)
             model = known(sensor, trained)
             n = len(c["rgb"])
             cells = Cells(
@@ -461,9 +453,7 @@ def test_cells_out_of_range_are_flagged() -> None:
 
 
 def a_file(model: Any = None) -> CameraFile:
-    return CameraFile(
-        model or known(), "a phone", "desk lamp", "2031-05-04", "plaque", ({"file": "a.jpg"},), ("note",)
-    )
+    return CameraFile(model or known(), "a phone", "desk lamp", "2031-05-04", "plaque", ({"file": "a.jpg"},), ("note",))
 
 
 def test_a_camera_file_comes_back_unchanged(tmp_path: Any) -> None:
@@ -695,9 +685,7 @@ def test_local_tone_mapping_is_noticed_and_nothing_else(tmp_path: Path) -> None:
         scene = v.Scene(illuminant="LED-B3", lamps=(lamp,), card=card)
         path, _ = shot(tmp_path, "bright", seed=k, mp=1.6, scene=scene, tone=tone, local_tone=strength)
         found = locate(decode(path), TARGET)
-        samples = sample_cells(
-            lay_flat(found.image, found.pose, TARGET.size_mm), found.pose, TARGET, found.image
-        )
+        samples = sample_cells(lay_flat(found.image, found.pose, TARGET.size_mm), found.pose, TARGET, found.image)
         out = check_local_tone(found.image, found.pose, TARGET, samples.rgb, samples.flags == 0)
         assert out.noticed is (strength > 0)
         assert out.strength == pytest.approx(strength, abs=max(3 * out.std, 0.08))

@@ -78,9 +78,7 @@ def test_delta_e00_broadcasts():
 
 
 def test_delta_e00_of_lists_and_integers():
-    assert cielab.delta_e00([50, 0, 0], [60, 0, 0]) == pytest.approx(
-        cielab.delta_e00([50.0, 0, 0], [60.0, 0, 0])
-    )
+    assert cielab.delta_e00([50, 0, 0], [60, 0, 0]) == pytest.approx(cielab.delta_e00([50.0, 0, 0], [60.0, 0, 0]))
 
 
 @given(LAB)
@@ -174,9 +172,7 @@ def test_srgb_matrix_against_published_profile_columns():
 
 def test_rgb_to_xyz_against_colour_science(colour):
     theirs = colour.models.normalised_primary_matrix(cielab.SRGB_PRIMARIES, np.array([0.3127, 0.3290]))
-    np.testing.assert_allclose(
-        cielab.rgb_to_xyz_matrix(cielab.SRGB_PRIMARIES, cielab.D65_WHITE), theirs, atol=1e-12
-    )
+    np.testing.assert_allclose(cielab.rgb_to_xyz_matrix(cielab.SRGB_PRIMARIES, cielab.D65_WHITE), theirs, atol=1e-12)
 
 
 def test_white_goes_to_white():
@@ -224,9 +220,7 @@ def test_srgb_to_lab_against_scikit_image_with_adaptation():
 
 
 def test_lch_against_colour_science(lab_samples, colour):
-    np.testing.assert_allclose(
-        cielab.lab_to_lch(lab_samples), colour.models.Lab_to_LCHab(lab_samples), atol=1e-10
-    )
+    np.testing.assert_allclose(cielab.lab_to_lch(lab_samples), colour.models.Lab_to_LCHab(lab_samples), atol=1e-10)
 
 
 def test_hue_range():

@@ -21,14 +21,18 @@ import pytest
 
 from colorcheck.__main__ import main
 from colorcheck.colour.gamut import gamut_volume, srgb_lab
-from colorcheck.ground.cielab import delta_e00, density_from_lightness, lab_to_xyz, xyz_to_lab
-from colorcheck.ground.errors import ColorcheckError, DataError, FileError, PhotoError, UsageError
-from colorcheck.ground.records import CellKind
-from colorcheck.ground.relative import relative_lab
-from colorcheck.photo.camera import apply_camera, fit_camera
-from colorcheck.sheet import draw
-from colorcheck.sheet.target import make_target, to_dict
-from colorcheck.shop.comparison import (
+from colorcheck.colour.substrate import (
+    Quantity,
+    cube_surface,
+    measure_substrate,
+    occupied,
+    sensed_otherwise,
+    share_inside,
+    slice_paths,
+    srgb_body,
+    volume_of,
+)
+from colorcheck.flows.compare import (
     PURPOSES,
     Comparison,
     compare,
@@ -40,17 +44,15 @@ from colorcheck.shop.comparison import (
     read_costs,
     read_lights,
 )
-from colorcheck.shop.substrate import (
-    Quantity,
-    cube_surface,
-    measure_substrate,
-    occupied,
-    sensed_otherwise,
-    share_inside,
-    slice_paths,
-    srgb_body,
-    volume_of,
-)
+from colorcheck.ground.cielab import delta_e00, density_from_lightness, lab_to_xyz, xyz_to_lab
+from colorcheck.ground.errors import ColorcheckError, DataError, FileError, PhotoError, UsageError
+from colorcheck.ground.jsontext import write_json
+from colorcheck.ground.records import CellKind
+from colorcheck.ground.relative import relative_lab
+from colorcheck.photo.camera import apply_camera, fit_camera
+from colorcheck.sheet import draw
+from colorcheck.sheet.savedreading import load_reading
+from colorcheck.sheet.target import make_target, to_dict
 from colorcheck.show.comparereport import (
     across,
     answer,
@@ -63,7 +65,6 @@ from colorcheck.show.comparereport import (
     tint_words,
     why,
 )
-from colorcheck.show.results import load_reading, write_json
 from tests import virtual as v
 from tests.test_report import BAD_NAME, UGLY, _page
 from tests.virtual import press, spectral

@@ -127,9 +127,7 @@ def table_profile(*, inputs: int = 3, space: bytes = b"RGB ", nodes: int = 9) ->
     else:
         rgb = srgb_to_linear((1 - grid[..., :3]) * (1 - grid[..., 3:]))
     lab = xyz_to_lab(linear_srgb_to_xyz(rgb))
-    coded = (
-        np.rint((lab + np.array([0, 128, 128])) * np.array([652.8, 256, 256])).clip(0, 65535).astype(">u2")
-    )
+    coded = np.rint((lab + np.array([0, 128, 128])) * np.array([652.8, 256, 256])).clip(0, 65535).astype(">u2")
     ramp = struct.pack(">2H", 0, 65535)
     lut = b"mft2\0\0\0\0" + bytes((inputs, 3, nodes, 0)) + b"".join(s15(v) for v in np.eye(3).ravel())
     lut += struct.pack(">HH", 2, 2) + ramp * inputs + coded.tobytes() + ramp * 3
@@ -374,9 +372,7 @@ def test_palette_and_two_level_pictures(put):
     sink = io.BytesIO()
     palette.save(sink, "PNG")
     image = decode(put(sink.getvalue(), "p.png"))
-    np.testing.assert_allclose(
-        image.rgb, srgb_to_linear(np.asarray(palette.convert("RGB")) / 255.0), atol=1e-6
-    )
+    np.testing.assert_allclose(image.rgb, srgb_to_linear(np.asarray(palette.convert("RGB")) / 255.0), atol=1e-6)
     two = decode(put(saved(picture(), "PNG", "1"), "two.png"))
     assert set(np.unique(two.rgb)) == {0.0, 1.0}
 
@@ -687,9 +683,7 @@ WHOLE = {
 def test_cut_short_anywhere_is_refused(put, name):
     data = WHOLE[name]
     assert decode(put(data, name)).rgb.shape == (220, 260, 3)
-    for cut in sorted(
-        {*np.linspace(12, len(data) - 1, 24).astype(int).tolist(), len(data) - 2, len(data) - 3}
-    ):
+    for cut in sorted({*np.linspace(12, len(data) - 1, 24).astype(int).tolist(), len(data) - 2, len(data) - 3}):
         refused(put(data[:cut], name), ImageError, "cut short or damaged")
 
 
@@ -795,9 +789,7 @@ def test_raw_of_flat_grey(put):
     """A DNG of a made-up camera whose sensor sees linear sRGB: grey comes out grey and linear."""
     pytest.importorskip("rawpy")
     tifffile = pytest.importorskip("tifffile")
-    xyz_to_camera = np.linalg.inv(
-        [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
-    )
+    xyz_to_camera = np.linalg.inv([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
     mosaic = np.full((300, 400), 16_000, np.uint16)
     mosaic[:, 200:] = 8_000
 

@@ -49,9 +49,7 @@ DOCUMENTED = [(name, words) for name, text in DOCUMENTS.items() for words in com
 SUBCOMMANDS = list(next(a for a in _parser()._actions if a.dest == "command").choices or ())
 
 
-@pytest.mark.parametrize(
-    ("document", "words"), DOCUMENTED, ids=lambda v: " ".join(v) if isinstance(v, list) else v
-)
+@pytest.mark.parametrize(("document", "words"), DOCUMENTED, ids=lambda v: " ".join(v) if isinstance(v, list) else v)
 def test_documented_command_parses_and_its_samples_exist(document: str, words: list[str]) -> None:
     args = _parser().parse_args([w for w in words if not re.fullmatch(r"<.*>|…", w)])
     assert args.command in SUBCOMMANDS
@@ -61,9 +59,7 @@ def test_documented_command_parses_and_its_samples_exist(document: str, words: l
 
 
 @pytest.mark.parametrize("command", SUBCOMMANDS)
-def test_every_command_has_help_and_a_section_with_an_example(
-    command: str, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_every_command_has_help_and_a_section_with_an_example(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as end:
         main([command, "--help"])
     assert end.value.code == 0
@@ -174,11 +170,7 @@ def test_sample_gives_the_right_verdict(name: str) -> None:
 def test_sample_is_of_the_layout_that_its_code_names(name: str) -> None:
     truth, reading = sample(name)
     target = make_target(**truth["target"])
-    assert (
-        list(target.ids)
-        == [row[0] for row in truth["cells"]["rows"]]
-        == [p["id"] for p in reading["patches"]]
-    )
+    assert list(target.ids) == [row[0] for row in truth["cells"]["rows"]] == [p["id"] for p in reading["patches"]]
     true = np.array([row[1:4] for row in truth["cells"]["rows"]])
     read = np.array([p["lab"] for p in reading["patches"]], float)
     fine = np.array([not p["flags"] for p in reading["patches"]])

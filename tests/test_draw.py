@@ -70,9 +70,7 @@ class TestPicture:
     def test_markers_lie_where_the_layout_says(self, sheet):
         t, picture, per_mm = sheet
         words = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-        corners, ids, _ = cv2.aruco.ArucoDetector(words).detectMarkers(
-            cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-        )
+        corners, ids, _ = cv2.aruco.ArucoDetector(words).detectMarkers(cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY))
         assert ids is not None
         found = dict(zip(ids.ravel().tolist(), corners, strict=True))
         assert set(found) == set(t.marker_ids)
@@ -179,9 +177,7 @@ def test_other_resolutions(dpi):
     assert draw.render(t, dpi=100).shape[:2] == (236, 276)
 
 
-@pytest.mark.parametrize(
-    "size", [(60, 60), (95.3, 61.2), (134.6, 134.6), (150, 150), (203.2, 254), (400, 140)]
-)
+@pytest.mark.parametrize("size", [(60, 60), (95.3, 61.2), (134.6, 134.6), (150, 150), (203.2, 254), (400, 140)])
 @pytest.mark.parametrize("view", ["front", "through"])
 def test_strip_is_written_for_every_size(size, view):
     t = make_target(size_mm=size, patches="compact", seed=999_999, view=view)
@@ -289,11 +285,7 @@ def test_pdf_page_boxes_and_picture(tmp_path, bleed):
     assert box(page.bleedbox) == pytest.approx([0, 0, w, h], abs=0.005)
     assert box(page.trimbox) == pytest.approx([bleed, bleed, w - bleed, h - bleed], abs=0.005)
     # the picture is scaled to the page by the matrix before it (ISO 32000-1, 8.9.5: a unit square)
-    matrices = [
-        args
-        for args, op in pypdf.generic.ContentStream(page.get_contents(), reader).operations
-        if op == b"cm"
-    ]
+    matrices = [args for args, op in pypdf.generic.ContentStream(page.get_contents(), reader).operations if op == b"cm"]
     assert [float(v) * mm for v in matrices[-1]] == pytest.approx([w, 0, 0, h, 0, 0], abs=0.01)
     (picture,) = page.images
     assert np.array_equal(np.asarray(picture.image.convert("RGB")), draw.print_picture(t))  # lossless
@@ -397,9 +389,7 @@ def test_ready_made_targets_are_there_and_small():
 @pytest.mark.parametrize("file", READY, ids=lambda f: f.stem)
 def test_ready_made_target_is_what_its_recipe_makes(file):
     t = load_target(file)
-    made = make_target(
-        size_mm=t.size_mm, shape=t.shape, patches=t.patches, view=t.view, seed=t.seed, dpi=t.dpi
-    )
+    made = make_target(size_mm=t.size_mm, shape=t.shape, patches=t.patches, view=t.view, seed=t.seed, dpi=t.dpi)
     assert t.code_text == made.code_text
     assert np.allclose(t.box_mm, made.box_mm, atol=5.1e-4)
     assert np.array_equal(t.device_rgb, made.device_rgb)

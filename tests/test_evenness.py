@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from colorcheck.faults.evenness import UptakeGrid, find_edges, find_spots, judge_evenness, visible_de
 from colorcheck.ground.cielab import delta_e00
 from colorcheck.ground.places import part_in_words, where_in_words
 from colorcheck.ground.records import CellKind, Evenness, Finding, Target
 from colorcheck.ground.relative import relative_lab
-from colorcheck.sheet.evenness import UptakeGrid, find_edges, find_spots, judge_evenness, visible_de
 from colorcheck.sheet.target import make_target
 
 TYPICAL = np.array([0.21, 0.20, 0.19])

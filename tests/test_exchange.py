@@ -449,9 +449,7 @@ def test_colours_against_rgb(read, tmp_path):
     write_measurements(path, measurements_from_lab(ids, lab, device_rgb=rgb))
     good = path.read_text()
     assert len(read(good).ids) == 60
-    exchanged = (
-        good.replace("XYZ_", "OLD_").replace("LAB_A", "?").replace("LAB_B", "LAB_A").replace("?", "LAB_B")
-    )
+    exchanged = good.replace("XYZ_", "OLD_").replace("LAB_A", "?").replace("LAB_B", "LAB_A").replace("?", "LAB_B")
     with pytest.raises(DataError, match="fit the RGB only when exchanged"):
         read(exchanged)
     with pytest.raises(DataError, match="darker as RGB rises"):

@@ -10,8 +10,8 @@ from scipy.optimize import brentq
 from scipy.special import erf, erfc, erfcx
 
 from colorcheck.ground.errors import UsageError
-from colorcheck.piece import heat
-from colorcheck.piece.heat import press_curve, repress_advice, time_to_temperature
+from colorcheck.shop import heat
+from colorcheck.shop.heat import press_curve, repress_advice, time_to_temperature
 
 K = heat.GLASS_CONDUCTIVITY_W_MK
 ALPHA = K / (heat.GLASS_DENSITY_KG_M3 * heat.GLASS_HEAT_J_KGK)
@@ -35,9 +35,7 @@ def slab_series(at, *, length, h_near, h_far, near_c, far_c, start_c, terms=25):
         return np.cos(beta * x) + h_near / beta * np.sin(beta * x)
 
     def condition(beta):
-        return (beta**2 - h_near * h_far) * np.sin(beta * length) - beta * (h_near + h_far) * np.cos(
-            beta * length
-        )
+        return (beta**2 - h_near * h_far) * np.sin(beta * length) - beta * (h_near + h_far) * np.cos(beta * length)
 
     grid = np.linspace(1e-3, (terms + 1) * math.pi / length, 100 * terms)
     change = np.flatnonzero(np.diff(np.sign(condition(grid))))
@@ -51,9 +49,7 @@ def slab_series(at, *, length, h_near, h_far, near_c, far_c, start_c, terms=25):
 
 
 def test_surface_step_of_a_thick_slab_is_the_error_function():
-    curve = press_curve(
-        glass_mm=60, seconds=120, contact_m2k_w=1e-7, loss_w_m2k=0, start_c=20, layers=240, steps=1200
-    )
+    curve = press_curve(glass_mm=60, seconds=120, contact_m2k_w=1e-7, loss_w_m2k=0, start_c=20, layers=240, steps=1200)
     depth = curve.depth_mm / 1000
     for row in (100, 400, 1200):
         exact = 200 - 180 * erf(depth / (2 * math.sqrt(ALPHA * curve.seconds[row])))
@@ -105,9 +101,7 @@ def test_time_agrees_with_the_eigenvalue_series_within_one_per_cent(glass_mm, lo
 
 # First eigenvalue and coefficient of the plane wall with convection, one face insulated: the one-term table
 # printed in heat-transfer handbooks (Incropera & DeWitt, Table 5.1); values from memory, four decimals.
-@pytest.mark.parametrize(
-    ("biot", "zeta", "c1"), [(0.1, 0.3111, 1.0161), (1.0, 0.8603, 1.1191), (10.0, 1.4289, 1.2620)]
-)
+@pytest.mark.parametrize(("biot", "zeta", "c1"), [(0.1, 0.3111, 1.0161), (1.0, 0.8603, 1.1191), (10.0, 1.4289, 1.2620)])
 def test_late_decay_follows_the_handbook_table(biot, zeta, c1):
     length = 0.006
     contact = length / (biot * K)

@@ -12,8 +12,8 @@ import pytest
 from PIL import Image, ImageCms
 
 from colorcheck.__main__ import main
+from colorcheck.flows.inspect import answer_from_profile
 from colorcheck.ground.cielab import srgb_to_linear
-from colorcheck.piece.inspection import answer_from_profile
 
 from . import scenes
 from . import virtual as v

@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from colorcheck.faults.defects import ColourCell, DefectResult
+from colorcheck.faults.verdict import load_limits
+from colorcheck.flows.inspect import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
 from colorcheck.ground.errors import FileError
+from colorcheck.ground.jsontext import write_json
 from colorcheck.ground.records import Finding, FlatImage, Pose, Reason, Verdict
-from colorcheck.piece.defects import ColourCell, DefectResult
-from colorcheck.piece.inspection import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
-from colorcheck.sheet.verdict import load_limits
 from colorcheck.show import inspectwords, words
 from colorcheck.show.inspectreport import (
     inspection_to_dict,
@@ -26,7 +27,6 @@ from colorcheck.show.inspectreport import (
     render_inspection,
     write_inspection_report,
 )
-from colorcheck.show.results import write_json
 from tests.test_report import BAD_NAME, UGLY, _page
 
 ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")

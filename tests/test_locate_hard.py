@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 import segno
 
+from colorcheck.flows import read as pipeline
 from colorcheck.ground.errors import TargetError
 from colorcheck.ground.geometry import mm_to_px
 from colorcheck.photo.decode import decode
-from colorcheck.sheet import codebook, draw, pipeline, sheetcode
+from colorcheck.sheet import codebook, draw, sheetcode
 from colorcheck.sheet.locate import UnreadCodeError, locate
 from colorcheck.sheet.target import furniture, make_target
 

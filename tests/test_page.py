@@ -157,8 +157,8 @@ def test_no_place_is_kept_from_a_photo(client: TestClient, place: Path) -> None:
 
 
 def test_a_blurred_or_dark_photo_is_pointed_at_before_the_slow_part(client: TestClient) -> None:
-    from colorcheck.photo.coach import look_at
-    from colorcheck.sheet.verdict import load_limits
+    from colorcheck.faults.verdict import load_limits
+    from colorcheck.flows.look import look_at
 
     with Image.open(SCANS / "plaque-pale-spot.jpg") as picture:
         dark = picture.point(lambda v: v // 6)

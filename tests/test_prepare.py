@@ -23,8 +23,15 @@ from skimage.color import deltaE_ciede2000
 from colorcheck.__main__ import main
 from colorcheck.colour.cms import PrinterProfile, load_printer_profile, picture_lab, printed_lab, printer_profile
 from colorcheck.colour.icc import pcs_grid, profile_bytes
-from colorcheck.colour.prepare import Prepared, prepare
-from colorcheck.colour.tonecorrect import aim_lab, apply_curves, curve_errors, load_curves, neutral_curves, save_curves
+from colorcheck.colour.tonecorrect import (
+    aim_lab,
+    apply_curves,
+    curve_errors,
+    load_curves,
+    neutral_curves,
+    save_curves,
+)
+from colorcheck.flows.prepare import Prepared, prepare
 from colorcheck.ground.cielab import D50_WHITE, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import DataError, ImageError, UsageError
 from colorcheck.show import preparereport as words

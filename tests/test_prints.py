@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from colorcheck.faults.prints import check_print
+from colorcheck.faults.scorch import _SHARES, _Places, _strongest
 from colorcheck.ground.cielab import density_from_y, linear_srgb_to_xyz, srgb_to_linear
 from colorcheck.ground.records import CellKind, Cells, FlatImage, Light, PrintCheck, Target
 from colorcheck.ground.relative import relative_lab
@@ -20,8 +22,6 @@ from colorcheck.photo.lighting import fit_light, grid_places, light_at
 from colorcheck.photo.rectify import sample_field
 from colorcheck.sheet import draw
 from colorcheck.sheet.edgewidth import _ten_ninety
-from colorcheck.sheet.prints import check_print
-from colorcheck.sheet.scorch import _SHARES, _Places, _strongest
 from colorcheck.sheet.sheetgrid import field_mask
 from colorcheck.sheet.target import make_target
 from tests import virtual as v
@@ -50,8 +50,7 @@ def photo_inputs(target: Target, photo: v.Photo, quality: int) -> tuple[Any, ...
     flat = FlatImage(rgb=rgb, clipped=np.zeros(n, np.uint8), inside=np.ones(n, bool), px_per_mm=PER_MM)
     k = target.box_mm * PER_MM
     cells = [
-        rgb[int(b[1] + 0.2 * b[3]) : int(b[1] + 0.8 * b[3]), int(b[0] + 0.2 * b[2]) : int(b[0] + 0.8 * b[2])]
-        for b in k
+        rgb[int(b[1] + 0.2 * b[3]) : int(b[1] + 0.8 * b[3]), int(b[0] + 0.2 * b[2]) : int(b[0] + 0.8 * b[2])] for b in k
     ]
     xy = target.box_mm[:, :2] + target.box_mm[:, 2:] / 2
     seen = np.array([c.reshape(-1, 3).mean(axis=0) for c in cells], dtype=float)
@@ -62,28 +61,58 @@ def photo_inputs(target: Target, photo: v.Photo, quality: int) -> tuple[Any, ...
     e_map = light_at(fit, grid_places(target.size_mm, field.step_mm, shape))[0].reshape(*shape, 3)
     e_cell, e_std = light_at(fit, xy)
     light = Light(
-        e_map=e_map, g_map=np.zeros_like(e_map), glare=np.zeros(shape, bool), step_mm=field.step_mm,
-        e_cell=e_cell, g_cell=np.zeros_like(e_cell), e_std=e_std, ratio=1.0, order=fit.degree,
-        residual=fit.loo, veil=np.zeros(3), veil_std=0.01, veil_known=False, cast=0.0,
+        e_map=e_map,
+        g_map=np.zeros_like(e_map),
+        glare=np.zeros(shape, bool),
+        step_mm=field.step_mm,
+        e_cell=e_cell,
+        g_cell=np.zeros_like(e_cell),
+        e_std=e_std,
+        ratio=1.0,
+        order=fit.degree,
+        residual=fit.loo,
+        veil=np.zeros(3),
+        veil_std=0.01,
+        veil_known=False,
+        cast=0.0,
     )
     rel, none = seen / e_cell, np.zeros(len(k))
     measured = Cells(
-        rgb_rel=rel, lab=relative_lab(rel), lab_absolute=None,
-        density=density_from_y(np.maximum(linear_srgb_to_xyz(rel)[:, 1], 1e-5), 1.0), u_noise=none,
-        u_system=none, uncertainty=none, flags=np.zeros(len(k), dtype=np.int64),
-        centre_px=photo.mm_to_px(xy), photos=1,
+        rgb_rel=rel,
+        lab=relative_lab(rel),
+        lab_absolute=None,
+        density=density_from_y(np.maximum(linear_srgb_to_xyz(rel)[:, 1], 1e-5), 1.0),
+        u_noise=none,
+        u_system=none,
+        uncertainty=none,
+        flags=np.zeros(len(k), dtype=np.int64),
+        centre_px=photo.mm_to_px(xy),
+        photos=1,
     )
     return target, flat, light, field.rgb / e_map, measured
 
 
 def judge(
-    faults: v.Faults, *, shape: str = "rect", printer: v.Printer | None = None, coat: str = "bright",
-    scene: v.Scene | None = None, camera: v.Camera | None = None, quality: int = 92, **pose: Any,
+    faults: v.Faults,
+    *,
+    shape: str = "rect",
+    printer: v.Printer | None = None,
+    coat: str = "bright",
+    scene: v.Scene | None = None,
+    camera: v.Camera | None = None,
+    quality: int = 92,
+    **pose: Any,
 ) -> PrintCheck:
     target, art = sheet(shape)
     piece = v.press_sheet(
-        art, 200 / 25.4, size_mm=target.size_mm, shape=shape, faults=faults, printer=printer,
-        substrate=v.SUBSTRATES[coat], seed=4,
+        art,
+        200 / 25.4,
+        size_mm=target.size_mm,
+        shape=shape,
+        faults=faults,
+        printer=printer,
+        substrate=v.SUBSTRATES[coat],
+        seed=4,
     )
     view = v.Pose.megapixels(1.6, **{"tilt_deg": 7.0, "rotation_deg": 4.0, **pose})
     photo = v.photograph(piece, scene=scene, camera=camera, pose=view, seed=2)
@@ -188,9 +217,7 @@ def test_pinholes_and_specks_are_found_where_they_are() -> None:
     dyes = (None, None, None, "black", "cyan", "magenta")
     dots = tuple(v.Speck(col[k] / 4, row[k] / 4, 1.2, d) for k, d in zip(pick, dyes, strict=True))
     check = judge(v.Faults(specks=dots))
-    hits = [
-        [f for f in check.findings if np.hypot(f.x_mm - d.x_mm, f.y_mm - d.y_mm) < 1.0] for d in dots
-    ]
+    hits = [[f for f in check.findings if np.hypot(f.x_mm - d.x_mm, f.y_mm - d.y_mm) < 1.0] for d in dots]
     assert sum(bool(h) for h in hits) >= 5
     assert len(check.findings) == sum(len(h) for h in hits)
     for d, h in zip(dots, hits, strict=True):

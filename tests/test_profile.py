@@ -16,7 +16,8 @@ from colorcheck.__main__ import main
 from colorcheck.colour import gamut
 from colorcheck.colour.icc import check_tags, profile_bytes
 from colorcheck.colour.printer_model import fit_printer
-from colorcheck.colour.profiling import (
+from colorcheck.flows.characterise import characterise
+from colorcheck.flows.profile import (
     Gain,
     Profile,
     build_profile,
@@ -27,13 +28,14 @@ from colorcheck.colour.profiling import (
     round_trip,
     summary,
 )
+from colorcheck.flows.read import read
 from colorcheck.ground.cielab import delta_ch, delta_e00, lab_to_xyz
 from colorcheck.ground.errors import DataError, UsageError
-from colorcheck.photo.characterise import characterise
+from colorcheck.ground.jsontext import write_json
 from colorcheck.sheet.exchange import measurements_from_lab, read_measurements, write_measurements
-from colorcheck.sheet.pipeline import read
+from colorcheck.sheet.savedreading import load_reading
 from colorcheck.sheet.target import make_target
-from colorcheck.show.results import load_reading, reading_to_dict, write_json
+from colorcheck.show.results import reading_to_dict
 
 from . import scenes
 from . import virtual as v

@@ -19,10 +19,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from colorcheck.flows.read import read
 from colorcheck.ground.cielab import delta_e00
 from colorcheck.ground.errors import ColorcheckError
 from colorcheck.ground.records import CellFlag, CellKind, Earlier, Reading
-from colorcheck.sheet.pipeline import read
 
 from . import virtual as v
 from .scenes import (
@@ -116,7 +116,7 @@ def test_twelve_megapixels(tmp_path: Path) -> None:
 
 _PEAK = """
 import json, re, sys
-from colorcheck.sheet.pipeline import read
+from colorcheck.flows.read import read
 r = read([sys.argv[1]])
 p = r.photos[0]
 # VmHWM starts anew with the program; ru_maxrss would count what the test process held when it started this one

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
+from colorcheck.flows.inspect import at_full_size
 from colorcheck.ground.cielab import srgb_to_linear
 from colorcheck.ground.errors import ColorcheckError, DataError, ImageError, PhotoError, TargetError, UsageError
 from colorcheck.ground.geometry import local_px_per_mm, mm_to_px
 from colorcheck.ground.records import LinearImage, Pose
 from colorcheck.piece import placement, rim
 from colorcheck.piece.artwork import Artwork, load_artwork
-from colorcheck.piece.inspection import at_full_size
 from colorcheck.piece.register import Registered, artwork_on_piece, register
 from tests import virtual as v
 from tests.virtual import artworks

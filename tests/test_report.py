@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from colorcheck.flows.read import read
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.records import CellFlag, Finding, Reading, Reason, Verdict
 from colorcheck.sheet.draw import render
-from colorcheck.sheet.pipeline import read
 from colorcheck.sheet.target import make_target
 from colorcheck.show import pictures, words
 from colorcheck.show.report import render_report, write_report
@@ -96,9 +96,7 @@ def _every_reason() -> list[Reason]:
                         _detail(measure),
                     )
                 )
-            out.append(
-                Reason("dark" if measure == "dark-spot" else measure, 1.0, math.nan, math.nan, outcome)
-            )
+            out.append(Reason("dark" if measure == "dark-spot" else measure, 1.0, math.nan, math.nan, outcome))
     return out
 
 
@@ -230,7 +228,7 @@ def test_repress_lines_always_start_with_the_condition(pale: Reading) -> None:
 def test_repress_lines_repeat_the_heat_models_seconds(pale: Reading) -> None:
     from dataclasses import asdict
 
-    from colorcheck.piece.heat import repress_advice
+    from colorcheck.shop.heat import repress_advice
 
     plan = repress_advice(glass_mm=4.0, piece_c=100.0, recipe_seconds=180.0)
     text = " ".join(words.repress_lines(_as(pale, "re-press", repress=asdict(plan))))
@@ -244,7 +242,7 @@ def test_repress_lines_repeat_the_heat_models_seconds(pale: Reading) -> None:
 def test_no_repress_when_the_limits_leave_no_time(pale: Reading) -> None:
     from dataclasses import asdict
 
-    from colorcheck.piece.heat import repress_advice
+    from colorcheck.shop.heat import repress_advice
 
     plan = repress_advice(glass_mm=6.0, piece_c=20.0, max_platen_c=150.0)
     text = " ".join(words.repress_lines(_as(pale, "re-press", repress=asdict(plan))))
@@ -418,12 +416,10 @@ def test_marks_lie_at_their_millimetres() -> None:
     assert [(float(a), float(b)) for a, b in marks] == [(37.5, 61.25), (90.0, 20.0), (6.0, 60.0)]
     rings = re.findall(r'<circle class="ink[^"]*" cx="([\d.]+)" cy="([\d.]+)" r="([\d.]+)"', svg)
     assert [(float(a), float(b)) for a, b, _ in rings] == [(37.5, 61.25), (90.0, 20.0)]
-    assert all(
-        float(r) >= 0.5 * f.diameter_mm for (_, _, r), f in zip(rings, (found[0], found[2]), strict=True)
-    )
-    assert re.findall(
-        r'<rect class="ink dash" x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)"', svg
-    ) == [("0", "0", "12", "120")]
+    assert all(float(r) >= 0.5 * f.diameter_mm for (_, _, r), f in zip(rings, (found[0], found[2]), strict=True))
+    assert re.findall(r'<rect class="ink dash" x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)"', svg) == [
+        ("0", "0", "12", "120")
+    ]
     assert re.findall(r">(\d+)</text>", svg) == [
         "1",
         "3",
@@ -580,9 +576,7 @@ def test_repress_page_has_condition_and_cautions_and_accept_has_not(pale: Readin
 
 def test_findings_are_drawn_at_their_millimetres(pale: Reading) -> None:
     html = render_report(pale)
-    drawn = {
-        (float(a), float(b)) for a, b in re.findall(r'data-x-mm="([-\d.]+)" data-y-mm="([-\d.]+)"', html)
-    }
+    drawn = {(float(a), float(b)) for a, b in re.findall(r'data-x-mm="([-\d.]+)" data-y-mm="([-\d.]+)"', html)}
     spots = [f for f in pale.evenness.findings if f.kind == "pale"]
     assert spots
     for f in spots:

@@ -119,8 +119,7 @@ class TestEveryLayout:
         module = t.marker_box_mm[:, 2] / 8
         assert np.all(t.marker_box_mm[:, :2] - quiet[:, :2] >= module[:, None] - 1e-6)
         assert np.all(
-            quiet[:, :2] + quiet[:, 2:] - t.marker_box_mm[:, :2] - t.marker_box_mm[:, 2:]
-            >= module[:, None] - 1e-6
+            quiet[:, :2] + quiet[:, 2:] - t.marker_box_mm[:, :2] - t.marker_box_mm[:, 2:] >= module[:, None] - 1e-6
         )
 
     def test_keep_out_covers_all_furniture(self, recipe):
@@ -170,16 +169,12 @@ def test_another_seed_is_another_order(recipe):
     assert np.mean(moved) > 0.3
 
 
-@pytest.mark.parametrize(
-    ("patches", "low", "high"), [("compact", 55, 66), ("standard", 170, 220), ("fine", 400, 520)]
-)
+@pytest.mark.parametrize(("patches", "low", "high"), [("compact", 55, 66), ("standard", 170, 220), ("fine", 400, 520)])
 def test_number_of_colours(patches, low, high):
     palette = colours(patches)
     assert low <= len(palette) <= high
     assert len(set(palette)) == len(palette)
-    assert {(0, 0, 255), (0, 255, 0), (255, 0, 0), (0, 255, 255), (255, 0, 255), (255, 255, 0)} <= set(
-        palette
-    )
+    assert {(0, 0, 255), (0, 255, 0), (255, 0, 0), (0, 255, 255), (255, 0, 255), (255, 255, 0)} <= set(palette)
     greys = {c[0] for c in palette if c[0] == c[1] == c[2]} | {0, 255}
     assert len(greys) >= 16
     assert np.diff(sorted(greys)).max() <= 26  # no gap in the neutral ramp
@@ -245,9 +240,7 @@ def test_any_recipe_survives_code_and_file(w, h, shape, view, seed):
     size = (w / 10, (w if shape == "round" else h) / 10)
     t = make_target(size_mm=size, shape=shape, patches="compact", view=view, seed=seed)
     same(t, from_code(t.code_text))
-    assert t.mirrored is (
-        view == "front"
-    )  # paper lies face down: only a piece seen from the front is mirrored
+    assert t.mirrored is (view == "front")  # paper lies face down: only a piece seen from the front is mirrored
     back = from_dict(json.loads(json.dumps(to_dict(t))))
     assert back.ids == t.ids
     assert back.code_text == t.code_text

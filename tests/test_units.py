@@ -259,9 +259,7 @@ def test_lengths_round_trip(mm, unit):
 @given(st.floats(1, 4000), st.floats(1, 4000), st.sampled_from([("mm", 0.05), ("cm", 0.05), ("in", 0.127)]))
 def test_sizes_round_trip(width, height, unit):
     name, within = unit
-    assert parse_size(format_size((width, height), unit=name)) == pytest.approx(
-        (width, height), abs=within + 1e-9
-    )
+    assert parse_size(format_size((width, height), unit=name)) == pytest.approx((width, height), abs=within + 1e-9)
 
 
 @given(st.floats(1, 255), st.sampled_from(["C", "F"]))

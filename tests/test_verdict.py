@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from colorcheck.faults.verdict import decide, load_limits, pale_findings
 from colorcheck.ground.errors import DataError, FileError
 from colorcheck.ground.records import Accuracy, Evenness, Finding, PhotoCheck, PrintCheck, Verdict
-from colorcheck.sheet.verdict import decide, load_limits, pale_findings
 
 NO = np.zeros(0)
 

@@ -80,9 +80,7 @@ def test_d50_lab_agrees_with_colour_science() -> None:
     with np.errstate(all="ignore"):
         shape = colour.SpectralShape(380, 730, 10)
         cmfs = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
-        xyz = colour.sd_to_XYZ(
-            sd, cmfs, colour.SDS_ILLUMINANTS["D50"].copy().align(shape), method="Integration"
-        )
+        xyz = colour.sd_to_XYZ(sd, cmfs, colour.SDS_ILLUMINANTS["D50"].copy().align(shape), method="Integration")
     lab = spectral.xyz_to_lab(xyz / 100)
     assert spectral.delta_e00(lab, piece.true_lab([[1, 1, 8, 8]], absolute=True)[0]) < 0.3
 
@@ -231,16 +229,12 @@ def test_turning_moves_spots_with_the_piece_and_leaves_glare_with_the_lamp() -> 
     piece = pressed(even((0, 0, 0), 80), faults=plain())
     scene = v.Scene(glare=(v.Glare(20, -15, 12, 0.5),))
     first = v.photograph(piece, scene=scene, pose=v.Pose(600, 600, 0.7))
-    second = v.photograph(
-        piece, scene=scene, camera=first.camera.locked(first), pose=first.turned(90.0, (3.0, 0.0))
-    )
+    second = v.photograph(piece, scene=scene, camera=first.camera.locked(first), pose=first.turned(90.0, (3.0, 0.0)))
     brightest = [cv2.GaussianBlur(p.rgb[..., 1], (0, 0), 4)[150:450, 150:450] for p in (first, second)]
     places = [np.array(np.unravel_index(b.argmax(), b.shape)) for b in brightest]
     assert np.abs(places[0] - places[1]).max() <= 3
     assert second.gain == first.gain
-    assert (
-        np.abs(second.mm_to_px([80, 0]) - first.mm_to_px([80, 80])).max() > 3
-    )  # turned, then shifted by 3 mm
+    assert np.abs(second.mm_to_px([80, 0]) - first.mm_to_px([80, 80])).max() > 3  # turned, then shifted by 3 mm
     mm = np.stack(np.meshgrid(np.arange(2.5, 80, 5), np.arange(2.5, 80, 5)), -1)
     px = np.round(second.mm_to_px(mm)).astype(int)
     linear = cv2.blur(spectral.decode_srgb(second.rgb / 255.0), (5, 5))[px[..., 1], px[..., 0], 1]
@@ -261,9 +255,7 @@ def test_a_phone_photo_is_near_but_not_equal_to_the_truth() -> None:
         linear = cv2.blur(spectral.decode_srgb(photo.rgb / 255.0), (15, 15))[px[:, 1], px[:, 0]]
         white = spectral.encode_srgb(photo.gain)  # a perfect white under the lamp
         linear = linear / spectral.decode_srgb(white)
-        xyz = (
-            linear @ spectral.rgb_to_xyz("srgb").T @ spectral.adaptation(spectral.D65_XYZ, spectral.D50_XYZ).T
-        )
+        xyz = linear @ spectral.rgb_to_xyz("srgb").T @ spectral.adaptation(spectral.D65_XYZ, spectral.D50_XYZ).T
         coat = piece.coat @ spectral.xyz_weights()
         errors[sensor] = v.delta_e00(spectral.xyz_to_lab(xyz / coat * spectral.D50_XYZ), truth).mean()
     assert all(0.3 < e < 5.0 for e in errors.values()), errors
@@ -283,9 +275,7 @@ def test_mixed_light_hides_and_locks() -> None:
     lamps = (v.Lamp(-300, 0, 300), v.Window(0.0, 1.5, illuminant="D65"))
     mixed = v.photograph(piece, scene=v.Scene("LED-B1", lamps), pose=v.Pose(400, 300))
     row = mixed.rgb[150, 140:260].astype(int)
-    assert (row[-20:, 2] - row[-20:, 0]).mean() > (
-        row[:20, 2] - row[:20, 0]
-    ).mean() + 2  # bluer towards the window
+    assert (row[-20:, 2] - row[-20:, 0]).mean() > (row[:20, 2] - row[:20, 0]).mean() + 2  # bluer towards the window
     piece = pressed(even(GREY))
     finger = v.Scene(occluders=(v.Occluder(30, 55, 15, 60, 90),))
     hidden = v.photograph(piece, scene=finger, pose=v.Pose(400, 300))
@@ -297,9 +287,7 @@ def test_mixed_light_hides_and_locks() -> None:
 
 def test_a_white_sheet_shows_the_light_that_lay_on_the_piece() -> None:
     piece = pressed(even(GREY, 120))
-    photo = v.photograph(
-        piece, scene=v.Scene(card_texture=0), pose=v.Pose(600, 450), camera=v.Camera(noise=0.003)
-    )
+    photo = v.photograph(piece, scene=v.Scene(card_texture=0), pose=v.Pose(600, 450), camera=v.Camera(noise=0.003))
     blank = v.photograph_blank(piece.size_mm, photo=photo)
     mm = np.stack(np.meshgrid(np.arange(10.0, 120, 20), np.arange(10.0, 120, 20)), -1)
     px = np.round(blank.mm_to_px(mm)).astype(int)

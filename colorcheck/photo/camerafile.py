@@ -12,8 +12,8 @@ import numpy as np
 
 from ..ground.errors import DataError
 from ..ground.files import read_json
+from ..ground.jsontext import write_json
 from ..ground.records import Floats
-from ..show.results import write_json
 from .camera import MAX_DEGREE, CameraModel, root_terms
 
 SCHEMA = "colorcheck-camera/1"

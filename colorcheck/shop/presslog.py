@@ -53,18 +53,7 @@ from .presslog_records import (
     place_of,
 )
 from .presslog_results import Ready, cells_of, make_ready, photos_of, unpack, word
-from .presslog_tables import (
-    blanks,
-    costs,
-    entries,
-    entry_photos,
-    findings,
-    jobs,
-    photos,
-    pieces,
-    recipes,
-    results,
-)
+from .presslog_tables import blanks, costs, entries, entry_photos, findings, jobs, photos, pieces, recipes, results
 
 __all__ = ["PressLog", "open_log"]
 

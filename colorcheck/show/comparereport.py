@@ -15,15 +15,15 @@ import cv2
 import numpy as np
 
 from ..colour.gamut import srgb_lab
+from ..colour.substrate import Quantity, Substrate, cube_surface, slice_paths, volume_of
 from ..ground.files import write_text
-from ..shop.substrate import Quantity, Substrate, cube_surface, slice_paths, volume_of
+from ..ground.jsontext import rounded
 from . import pictures as pic
 from . import words
 from .report import render_page, write_page
-from .results import rounded
 
 if TYPE_CHECKING:
-    from ..shop.comparison import Comparison, Ranking
+    from ..flows.compare import Comparison, Ranking
 
 SCHEMA = "colorcheck-comparison/1"
 SLICES = (30.0, 50.0, 70.0, 90.0)

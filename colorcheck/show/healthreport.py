@@ -13,6 +13,7 @@ from typing import Any, TextIO, cast
 
 import numpy as np
 
+from ..ground.jsontext import rounded
 from ..shop.presshealth import (
     FAMILY,
     FRAMES,
@@ -28,7 +29,6 @@ from ..shop.presshealth import (
 from . import pictures as pic
 from . import words
 from .report import render_page, write_page
-from .results import rounded
 
 SCHEMA = "colorcheck-health/1"
 FADING_SCHEMA = "colorcheck-fading/1"

@@ -9,24 +9,17 @@ from typing import TYPE_CHECKING, Any, TextIO, cast
 
 import numpy as np
 
+from ..ground.jsontext import rounded
 from ..ground.records import Finding, Reason
 from . import inspectwords as iw
 from . import pictures as pic
 from . import words
-from .report import (
-    LISTED,
-    light_map,
-    listed_findings,
-    outlined,
-    render_page,
-    signed_map,
-    write_page,
-)
-from .results import finding_dict, reason_dict, rounded
+from .report import LISTED, light_map, listed_findings, outlined, render_page, signed_map, write_page
+from .results import finding_dict, reason_dict
 from .terminal import Answer, print_answer, worst_of_each_question
 
 if TYPE_CHECKING:
-    from ..piece.inspection import Inspection, PiecePhoto
+    from ..flows.inspect import Inspection, PiecePhoto
 
 SCHEMA = "colorcheck-inspection/1"
 

@@ -14,7 +14,7 @@ from . import words
 from .words import number, sentences
 
 if TYPE_CHECKING:
-    from ..piece.inspection import Before, Inspection
+    from ..flows.inspect import Before, Inspection
 
 _LITTLE = 0.1  # less of the piece than this cannot carry a verdict, as in the decision
 _MOST = 0.7

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any, TextIO, cast
 
 from ..ground.files import write_text
+from ..ground.jsontext import rounded
 from ..ground.units import format_seconds, format_size
 from ..shop.ladder import LadderFit, LadderPlan, MakerLimits, NextPress, Pressed, Recipe, Settings
 from . import pictures as pic
 from . import words
 from .report import render_page, write_page
-from .results import rounded
 
 SCHEMA = "colorcheck-ladder-result/1"
 _HARM = {

@@ -10,7 +10,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from ..colour.prepare import FINE_PPI, REACH_DE00, Missed, Prepared, Reach
+from ..flows.prepare import FINE_PPI, REACH_DE00, Missed, Prepared, Reach
 from ..ground.files import whole
 from . import pictures as pic
 from .report import render_page, write_page

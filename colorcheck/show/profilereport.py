@@ -7,8 +7,8 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from ..colour.profiling import Profile, summary
-from .results import rounded
+from ..flows.profile import Profile, summary
+from ..ground.jsontext import rounded
 
 SCHEMA = "colorcheck-profile/1"
 _WIDTH = 96

@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import json
-import math
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, cast
 
 import numpy as np
 
-from ..ground.errors import DataError, TargetError
-from ..ground.files import damage, read_json, write_text
-from ..ground.records import CellFlag, CellKind, Finding, Floats, Reading, Reason
-from ..sheet.target import from_dict as target_from_dict
+from ..ground.jsontext import rounded
+from ..ground.records import CellFlag, CellKind, Finding, Reading, Reason
 from ..sheet.target import to_dict as target_to_dict
 
 SCHEMA = "colorcheck-reading/1"
@@ -25,38 +19,10 @@ _KIND = {
 }
 
 
-def rounded(value: Any, digits: int = 4) -> Any:
-    """Round numbers for the file; what is not finite becomes null."""
-    if isinstance(value, dict):
-        return {k: rounded(v, digits) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [rounded(v, digits) for v in value]
-    if isinstance(value, np.ndarray):
-        return rounded(value.tolist(), digits)
-    if isinstance(value, np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        return round(float(value), digits) if math.isfinite(value) else None
-    return value
-
-
 def _listed(values: Any, digits: int) -> list[Any]:
     """Round a column for the file in one go; what is not finite becomes null."""
     near = np.round(np.asarray(values, dtype=float), digits)
     return cast("list[Any]", near.tolist() if np.isfinite(near).all() else rounded(near, digits))
-
-
-def to_text(data: dict[str, Any]) -> str:
-    """JSON with one line for each key and for each row of a table."""
-    lines = []
-    for key, value in data.items():
-        if isinstance(value, list) and len(value) > 3 and all(isinstance(v, dict) for v in value):
-            rows = ",\n  ".join(json.dumps(v, ensure_ascii=False, allow_nan=False) for v in value)
-            text = f"[\n  {rows}\n ]"
-        else:
-            text = json.dumps(value, ensure_ascii=False, allow_nan=False)
-        lines.append(f" {json.dumps(key)}: {text}")
-    return "{\n" + ",\n".join(lines) + "\n}\n"
 
 
 def flag_names(flags: int) -> list[str]:
@@ -226,77 +192,3 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         }
     )
     return {**cast("dict[str, Any]", rest), "patches": patches, "target": target_to_dict(t)}
-
-
-def write_json(path: str | Path, data: dict[str, Any]) -> None:
-    """Write JSON whole or not at all: a temporary file beside it, then a rename.
-
-    Raises
-    ------
-    FileError
-        The folder does not exist or cannot be written.
-    """
-    write_text(path, to_text(data))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SavedReading:
-    """A reading taken up again from its file: columns over the cells of its target."""
-
-    name: str
-    path: str
-    trust: str
-    absolute: bool
-    target: Any
-    lab: Floats
-    u_random: Floats
-    uncertainty: Floats
-    usable: Any
-    data: dict[str, Any]
-
-
-def load_reading(path: str | Path) -> SavedReading:
-    """Read a reading file back.
-
-    Raises
-    ------
-    FileError
-        It is missing or cannot be read.
-    DataError
-        It is not a reading, or a damaged one.
-    """
-    p = Path(path)
-    todo = "give the file written by 'read' with --json"
-    data = read_json(p, "a reading", todo=todo)
-    if not str(data.get("schema", "")).startswith("colorcheck-reading/"):
-        raise DataError(f"{p.name} is not a reading", todo)
-    try:
-        target = target_from_dict(data["target"])
-        rows = {str(r["id"]): r for r in data["patches"]}
-        if set(rows) != set(target.ids):
-            raise DataError(f"{p.name}: its cells do not match its layout", "read the photo again")
-        lab = np.array([rows[i]["lab"] for i in target.ids], dtype=float)
-        u = np.array([rows[i]["uncertainty"] for i in target.ids], dtype=float)
-        ur = np.array([rows[i].get("u_random", rows[i]["uncertainty"]) for i in target.ids], dtype=float)
-        spoiled = {"clipped", "hidden", "glare", "uneven"}
-        np.array([rows[i].get("uptake") or 1.0 for i in target.ids], dtype=float).reshape(len(target.ids))
-        usable = np.array([not spoiled & set(rows[i].get("flags", [])) for i in target.ids])
-    except (KeyError, TypeError, ValueError, TargetError) as err:
-        raise DataError(f"{p.name} is a damaged reading: {damage(err)}", "read the photo again") from err
-    photos = data.get("photos", [])
-    if not isinstance(photos, list) or not all(isinstance(q, dict) for q in photos):
-        raise DataError(f"{p.name} is a damaged reading: its photos are not told rightly", "read the photo again")
-    if lab.shape != (len(target.ids), 3) or not np.isfinite(lab).all():
-        raise DataError(f"{p.name} is a damaged reading", "read the photo again")
-    return SavedReading(
-        name=str(data.get("name", p.stem)),
-        path=str(p),
-        trust=str(data.get("trust", "balanced")),
-        absolute=bool(data.get("absolute")),
-        target=target,
-        lab=lab,
-        u_random=ur,
-        uncertainty=u,
-        usable=usable,
-        data=data,
-    )

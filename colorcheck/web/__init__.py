@@ -1,4 +1,4 @@
-"""The local page: photograph, upload, answer. Nothing outside `cli_serve` imports this folder.
+"""The local page: photograph, upload, answer. Nothing outside `cli/serve.py` imports this folder.
 
 ::
 

@@ -421,7 +421,7 @@ class Site:
 
     def setting_values(self) -> dict[str, Any]:
         """Limits with the shipped ones beside them, recipes, camera."""
-        from ..sheet.verdict import load_limits
+        from ..faults.verdict import load_limits
 
         shipped = load_limits()
         try:
@@ -471,7 +471,7 @@ class Site:
                 )
                 answer.set_cookie(COOKIE, shown.cookie, max_age=400 * 86400, path="/", httponly=True, samesite="lax")
             elif what == "limits":
-                from ..sheet.verdict import load_limits
+                from ..faults.verdict import load_limits
 
                 self.store.save_limits({} if fields.get("reset") else forms.limits(fields, load_limits()))
             elif what == "recipe" and fields.get("drop"):

@@ -43,7 +43,7 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None
     answer, result = task(params, folder, tell)
     folder.mkdir(parents=True, exist_ok=True)
     if result is not None:
-        from ..show.results import write_json
+        from ..ground.jsontext import write_json
 
         write_json(folder / "result.json", result)
     answer = {"kind": kind, "title": params["title"], "again": params.get("again", {}), **answer}
@@ -104,7 +104,7 @@ def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target:
     """Say at once what is plainly wrong with a photo, before the slow part."""
     import cv2
 
-    from ..photo.coach import look_at
+    from ..flows.look import look_at
     from ..show.words import photo_advice
 
     for path, name in zip(params["photos"], params["photo_names"], strict=True):
@@ -124,7 +124,7 @@ def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target:
 
 
 def _limits(params: dict[str, Any]) -> dict[str, Any]:
-    from ..sheet.verdict import load_limits
+    from ..faults.verdict import load_limits
 
     return load_limits(params.get("limits") or None)
 
@@ -133,7 +133,7 @@ def _heat(params: dict[str, Any]) -> dict[str, Any] | None:
     """Seconds of the heat model for the re-press advice, when the thickness is known."""
     if params.get("glass_mm") is None:
         return None
-    from ..piece.heat import advice_for_record
+    from ..shop.heat import advice_for_record
 
     return advice_for_record(
         glass_mm=params["glass_mm"],
@@ -160,7 +160,7 @@ def named(params: dict[str, Any], value: Any) -> Any:
 
 
 def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..sheet.pipeline import read
+    from ..flows.read import read
     from ..show.report import context
     from ..show.results import reading_to_dict
 
@@ -174,7 +174,7 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
     against = None
     if params.get("against"):
         from ..ground.records import Earlier
-        from ..show.results import load_reading
+        from ..sheet.savedreading import load_reading
 
         saved = load_reading(params["against"])
         against = Earlier(saved.name, saved.lab, saved.u_random, saved.usable)
@@ -196,7 +196,7 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
 
 
 def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..piece.inspection import answer_from_profile, answer_from_reading, inspect
+    from ..flows.inspect import answer_from_profile, answer_from_reading, inspect
     from ..show.inspectreport import context, inspection_to_dict
 
     limits = _limits(params)
@@ -204,7 +204,7 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     answer: Callable[[Any], Any] | None = None
     source = "photo"
     if params.get("reading"):
-        from ..show.results import load_reading
+        from ..sheet.savedreading import load_reading
 
         saved = load_reading(params["reading"])
         seen = {"uncertainty": saved.uncertainty, "photos": saved.data.get("photos", ()), "trust": saved.trust}
@@ -235,9 +235,9 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
     from ..ground.errors import UsageError
+    from ..ground.jsontext import write_json
     from ..sheet.draw import render, write_print_file
     from ..sheet.target import make_target, to_dict
-    from ..show.results import write_json
 
     recipe = {
         "size_mm": (params["size_mm"][0], params["size_mm"][1]),
@@ -277,7 +277,7 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
 
 
 def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..shop.comparison import compare
+    from ..flows.compare import compare
     from ..show.comparereport import comparison_to_dict, context, write_csv
 
     result = compare(params["readings"], names=params["names"], purpose=params["purpose"], progress=_say(tell))
@@ -290,9 +290,9 @@ def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..colour.icc import profile_bytes
-    from ..colour.profiling import build_profile
+    from ..flows.profile import build_profile
+    from ..sheet.savedreading import load_reading
     from ..show.profilereport import context, profile_to_dict
-    from ..show.results import load_reading
 
     profile = build_profile([load_reading(p) for p in params["readings"]], name=params["name"], progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
@@ -305,7 +305,7 @@ def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..colour.cms import load_printer_profile
-    from ..colour.prepare import prepare
+    from ..flows.prepare import prepare
     from ..sheet.draw import write_picture
     from ..show.preparereport import context, prepared_to_dict, write_proof
 
@@ -342,8 +342,8 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..flows.health import from_log
     from ..ground.errors import DataError
-    from ..shop.healthlog import from_log
     from ..shop.presshealth import judge_health
     from ..shop.presslog import open_log
     from ..shop.presslog_records import Filter

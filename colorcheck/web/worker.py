@@ -25,8 +25,8 @@ def _listen(source: TextIO, jobs: queue.SimpleQueue[str]) -> None:
 
 def _warm_up() -> None:
     """Load what every job needs."""
-    from ..piece import inspection  # noqa: F401
-    from ..sheet import pipeline  # noqa: F401
+    from ..flows import inspect as inspection  # noqa: F401
+    from ..flows import read as pipeline  # noqa: F401
     from ..shop import presslog  # noqa: F401
     from ..show import inspectreport, report, results  # noqa: F401
 

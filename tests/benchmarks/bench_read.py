@@ -54,9 +54,7 @@ def make_photo(path: Path, megapixels: float) -> None:
     sheet = draw.render(target, dpi=300)
     spot = v.Spot(140, 60, 25, v.pale_strength(5.0))
     piece = v.press_sheet(sheet, 300 / 25.4, size_mm=target.size_mm, faults=v.Faults(spots=(spot,)), seed=1)
-    pose = v.Pose.megapixels(
-        megapixels, rotation_deg=14, tilt_deg=12, tilt_axis_deg=30, distortion=-0.01, fill=0.85
-    )
+    pose = v.Pose.megapixels(megapixels, rotation_deg=14, tilt_deg=12, tilt_axis_deg=30, distortion=-0.01, fill=0.85)
     camera = v.Camera(sensitivities="phone-1", noise=0.025, denoise_px=0.4, sharpen=0.4)
     v.save_photo(v.photograph(piece, camera=camera, pose=pose, seed=1), path, quality=95)
 
@@ -97,13 +95,9 @@ def main() -> int:
     """Run the benchmark."""
     parser = argparse.ArgumentParser(description="Time the whole read command against decoding alone.")
     parser.add_argument("--photo", type=Path, help="a photo of a target, instead of a simulated one")
-    parser.add_argument(
-        "--megapixels", type=int, nargs="+", default=[12], help="sizes to simulate (default: 12)"
-    )
+    parser.add_argument("--megapixels", type=int, nargs="+", default=[12], help="sizes to simulate (default: 12)")
     parser.add_argument("--runs", type=int, default=5, help="rounds that count (default: 5)")
-    parser.add_argument(
-        "--keep", type=Path, help="folder for the simulated photos, used again when they are there"
-    )
+    parser.add_argument("--keep", type=Path, help="folder for the simulated photos, used again when they are there")
     parser.add_argument("--make", type=Path, help="only make the photo of the first size, as this file")
     args = parser.parse_args()
     if args.make:

@@ -75,18 +75,14 @@ def clock(
     """Clock face; numerals "all", "four" (12, 3, 6, 9), "twelve" (only the 12) or "none" (symmetric)."""
     rng = np.random.default_rng([seed, 2])
     dark = rng.random() < 0.4
-    ground, ink = (
-        (_tone(rng, 15, 90), _tone(rng, 200, 255)) if dark else (_tone(rng, 195, 250), _tone(rng, 0, 90))
-    )
+    ground, ink = (_tone(rng, 15, 90), _tone(rng, 200, 255)) if dark else (_tone(rng, 195, 250), _tone(rng, 0, 90))
     ring = _tone(rng, 60, 220)
     image, draw = _canvas(size_mm, px_per_mm, ground)
     w, h = image.size
     s = min(w, h)
     cx, cy = w / 2, h / 2
     for r, width, colour in ((0.45, 0.012, ring), (0.17, 0.006, ring)):
-        draw.ellipse(
-            [cx - r * s, cy - r * s, cx + r * s, cy + r * s], outline=colour, width=max(2, round(width * s))
-        )
+        draw.ellipse([cx - r * s, cy - r * s, cx + r * s, cy + r * s], outline=colour, width=max(2, round(width * s)))
     for k in range(ticks):
         a = 2 * np.pi * k / ticks
         major = k * 12 % ticks == 0
@@ -119,12 +115,7 @@ def scenery(size_mm: Size = (200, 150), px_per_mm: float = 5.0, *, seed: int = 0
         out += strength * cv2.resize(coarse, (w, h), interpolation=cv2.INTER_CUBIC)
     for k in range(3):
         phase, rise = rng.uniform(0, 6.28), rng.uniform(0.03, 0.09)
-        ridge = (
-            0.55
-            + 0.13 * k
-            + rise * np.sin(rng.uniform(4, 11) * x[0] + phase)
-            + 0.02 * np.sin(31 * x[0] + phase)
-        )
+        ridge = 0.55 + 0.13 * k + rise * np.sin(rng.uniform(4, 11) * x[0] + phase) + 0.02 * np.sin(31 * x[0] + phase)
         mask = (np.linspace(0, 1, h)[:, None] > ridge[None, :]).astype(np.float32)[..., None]
         out = out * (1 - 0.8 * mask) + 0.8 * mask * np.asarray(rng.uniform(20, 150, 3), np.float32)
     for _ in range(4):
@@ -175,9 +166,7 @@ def emblem(size_mm: Size = (150, 150), px_per_mm: float = 5.0, *, seed: int = 0)
     t = np.linspace(0, 2 * np.pi, 240)
     lobes, bend = int(rng.integers(3, 6)), rng.uniform(0.1, 0.25)
     r = s * (0.27 + bend * 0.27 * np.cos(lobes * t + 0.4) + 0.05 * np.cos(t))
-    draw.polygon(
-        [(float(cx + a * np.cos(b)), float(cy + a * np.sin(b))) for a, b in zip(r, t, strict=True)], fill=one
-    )
+    draw.polygon([(float(cx + a * np.cos(b)), float(cy + a * np.sin(b))) for a, b in zip(r, t, strict=True)], fill=one)
     k = 0.11 * s
     draw.rectangle([cx - k, cy - 0.4 * k, cx + 1.2 * k, cy + 0.6 * k], fill=two)
     draw.ellipse([cx - 0.2 * k, cy - 1.5 * k, cx + 0.7 * k, cy - 0.6 * k], fill=ground)

@@ -169,9 +169,7 @@ def _balance(camera: Camera, light: str, mean: Array, card: Array | None) -> tup
         gains = mean[1] / mean
     elif camera.white_balance == "fixed":
         seen = spectral.sensitivities(camera.sensitivities).T @ spectral.illuminant(light)
-        expected = spectral.sensitivities(camera.sensitivities).T @ spectral.illuminant(
-            camera.fixed_illuminant
-        )
+        expected = spectral.sensitivities(camera.sensitivities).T @ spectral.illuminant(camera.fixed_illuminant)
         gains = (seen / expected) / (seen[1] / expected[1])
     else:
         raise ValueError("white_balance is lamp, card, grey-world or fixed")
@@ -227,9 +225,7 @@ def matrix_profile(space: str) -> bytes:
         b"cprt": text("no rights reserved"),
         b"wtpt": b"XYZ \0\0\0\0" + s15([0.9642, 1.0, 0.8249]),
         b"chad": b"sf32\0\0\0\0" + s15(adapt),
-        **{
-            tag: b"XYZ \0\0\0\0" + s15(c) for tag, c in zip((b"rXYZ", b"gXYZ", b"bXYZ"), columns, strict=True)
-        },
+        **{tag: b"XYZ \0\0\0\0" + s15(c) for tag, c in zip((b"rXYZ", b"gXYZ", b"bXYZ"), columns, strict=True)},
         **dict.fromkeys((b"rTRC", b"gTRC", b"bTRC"), curve),
     }
     body, table, at = b"", b"", 128 + 4 + 12 * len(tags)
@@ -294,9 +290,7 @@ def save_photo(
         if profile:
             extra.append((34675, "B", len(profile), profile, False))
         unit = {"resolution": (dpi, dpi), "resolutionunit": "INCH"} if dpi else {}
-        tifffile.imwrite(
-            path, pixels, photometric="rgb", extratags=extra, compression="zlib", metadata=None, **unit
-        )
+        tifffile.imwrite(path, pixels, photometric="rgb", extratags=extra, compression="zlib", metadata=None, **unit)
         return path
     if pixels.dtype == np.uint16:
         pixels = (pixels >> 8).astype(np.uint8)

@@ -130,9 +130,7 @@ def damage_print(amounts: Array, scale: float, faults: Faults) -> Array:
         place = (np.arange(amounts.shape[axis]) + 0.5) / scale
         away = np.abs((place + b.period_mm / 2) % b.period_mm - b.period_mm / 2)
         line = 1.0 - b.amplitude * np.exp(-np.log(2) * (2 * away / b.width_mm) ** 2)
-        amounts[..., DYE_NAMES.index(b.dye)] *= (line[:, None] if axis == 0 else line[None, :]).astype(
-            np.float32
-        )
+        amounts[..., DYE_NAMES.index(b.dye)] *= (line[:, None] if axis == 0 else line[None, :]).astype(np.float32)
     if faults.ghost is not None:
         g = faults.ghost
         move = np.array([[1, 0, g.dx_mm * scale], [0, 1, g.dy_mm * scale]], float)
@@ -169,19 +167,13 @@ def damage_transfer(
         share *= 1.0 - np.float32(spot.strength) * _bell(x, y, spot)
     for band in faults.edges:
         away = {"left": x, "right": size[0] - x, "top": y, "bottom": size[1] - y}[band.side]
-        share *= 1.0 - np.float32(band.strength) * np.exp(
-            -np.log(2.0) * (np.maximum(away, 0) / band.width_mm) ** 2
-        )
+        share *= 1.0 - np.float32(band.strength) * np.exp(-np.log(2.0) * (np.maximum(away, 0) / band.width_mm) ** 2)
     if faults.pale_centre:
         w, h = faults.pale_centre_mm
         oval = Spot(size[0] / 2, size[1] / 2, float(np.sqrt(w * h)), faults.pale_centre, aspect=w / h)
         share *= 1.0 - np.float32(faults.pale_centre) * _bell(x, y, oval)
     if any(faults.tilt_press):
-        share *= (
-            1.0
-            - np.float32(faults.tilt_press[0]) * x / size[0]
-            - np.float32(faults.tilt_press[1]) * y / size[1]
-        )
+        share *= 1.0 - np.float32(faults.tilt_press[0]) * x / size[0] - np.float32(faults.tilt_press[1]) * y / size[1]
     logs = np.log(np.maximum(share, 1e-4)) if faults != faults.natural() else None
     natural = _mottle(height, width, scale, faults, seed)
     for i, rate in enumerate(rates):
@@ -201,9 +193,7 @@ def _mottle(height: int, width: int, scale: float, faults: Faults, seed: int) ->
         shape = (int(height / scale / pitch_mm) + 4, int(width / scale / pitch_mm) + 4)
         rough = rng.standard_normal(shape, dtype=np.float32)
         rough = cv2.GaussianBlur(rough, (0, 0), 1.0) * 3.5  # 1/(2·sqrt(pi)) of the variance stays
-        smooth = cv2.resize(
-            rough, None, fx=pitch_mm * scale, fy=pitch_mm * scale, interpolation=cv2.INTER_CUBIC
-        )
+        smooth = cv2.resize(rough, None, fx=pitch_mm * scale, fy=pitch_mm * scale, interpolation=cv2.INTER_CUBIC)
         return smooth[:height, :width]
 
     field = np.ones((height, width), np.float32)
@@ -245,9 +235,7 @@ def damage_with_specks(amounts: Array, scale: float, faults: Faults) -> None:
         points = np.round(((line * scale - origin) * over - 0.5) * 16).astype(np.int32)
         thick = max(1, round(hair.width_mm * scale * over))
         cv2.polylines(canvas, [points], False, 255, thick, cv2.LINE_AA, 4)
-        cover = cv2.resize(
-            canvas, (int(extent[0]), int(extent[1])), interpolation=cv2.INTER_AREA
-        ) / np.float32(255)
+        cover = cv2.resize(canvas, (int(extent[0]), int(extent[1])), interpolation=cv2.INTER_AREA) / np.float32(255)
         x0, y0 = max(0, origin[0]), max(0, origin[1])
         x1, y1 = min(width, origin[0] + extent[0]), min(height, origin[1] + extent[1])
         if x1 > x0 and y1 > y0:

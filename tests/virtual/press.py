@@ -31,9 +31,7 @@ class Substrate:
 
     coat: str = "bright"  # bright, warm, bluish, grey-satin
     density_scale: float = 1.0  # how much of the dye the coat takes and shows
-    floor: float = (
-        0.004  # light that never passes the dye, relative to the coat: limits the density to −log10(floor)
-    )
+    floor: float = 0.004  # light that never passes the dye, relative to the coat: limits the density to −log10(floor)
     glass_mm: float = 0.0  # glass between eye and coat: tints; 0 when the coat is in front
     scatter: float = 0.0  # share of the light that travels sideways in the glass before it leaves
     rim_mm: float = 0.0  # ground glass edge around the coat, inside the blank's size; seen in photos only
@@ -184,29 +182,19 @@ class PressedPiece:
         """
         shape = (max(4, round(self.size_mm[0] * 2)), max(4, round(self.size_mm[1] * 2)))
         amounts = cv2.resize(self.amounts, shape, interpolation=cv2.INTER_AREA)
-        yellow = (
-            None
-            if self.yellowing is None
-            else cv2.resize(self.yellowing, shape, interpolation=cv2.INTER_AREA)
-        )
+        yellow = None if self.yellowing is None else cv2.resize(self.yellowing, shape, interpolation=cv2.INTER_AREA)
         mask = cv2.resize(self.mask, shape, interpolation=cv2.INTER_AREA)[..., None]
         inward = np.sqrt(self._transmittance(amounts, yellow)) * mask
         coarse = (shape[0] // 2, shape[1] // 2)
-        inward = np.stack(
-            [cv2.resize(b, coarse, interpolation=cv2.INTER_AREA) for b in np.moveaxis(inward, 2, 0)]
-        )
+        inward = np.stack([cv2.resize(b, coarse, interpolation=cv2.INTER_AREA) for b in np.moveaxis(inward, 2, 0)])
         cover = cv2.resize(mask[..., 0], coarse, interpolation=cv2.INTER_AREA)
-        reach = (
-            self.substrate.scatter_half_mm / 1.678
-        )  # half of exp(−r/reach) in the plane lies inside 1.678 reach
+        reach = self.substrate.scatter_half_mm / 1.678  # half of exp(−r/reach) in the plane lies inside 1.678 reach
         size = int(np.ceil(6 * reach))
         r = np.hypot(*np.mgrid[-size : size + 1, -size : size + 1])
         kernel = np.exp(-r / reach).astype(np.float32)
         # light that reaches the rim is thrown back inside: normalise by the part of the kernel on the piece
         norm = np.maximum(_convolve(cover, kernel), 1e-6)
-        return np.ascontiguousarray(
-            np.moveaxis(np.stack([_convolve(b, kernel) / norm for b in inward]), 0, 2)
-        )
+        return np.ascontiguousarray(np.moveaxis(np.stack([_convolve(b, kernel) / norm for b in inward]), 0, 2))
 
     def xyz_map(self) -> Array:
         """XYZ (h, w, 3) under D50, 2°, Y = 1 for the perfect diffuser."""
@@ -351,9 +339,7 @@ def lab_of_amounts(amounts: ArrayLike, dyes: str, substrate: Substrate, yellowin
     return spectral.xyz_to_lab(light @ weights, weights.sum(axis=0))
 
 
-def aim_lab(
-    device_rgb: ArrayLike, printer: Printer | None = None, substrate: Substrate | None = None
-) -> Array:
+def aim_lab(device_rgb: ArrayLike, printer: Printer | None = None, substrate: Substrate | None = None) -> Array:
     """CIELAB aim (…, 3) of device RGB (0–255): read as sRGB, coat-relative, black-point compensated.
 
     The black is the lightness this printer's solid black reaches on this substrate.
@@ -485,9 +471,7 @@ def _interpolate(table: Array, v: Array) -> Array:
     share = place - low
     order = np.argsort(-share, axis=1, kind="stable")
     ranked = np.take_along_axis(share, order, axis=1)
-    weights = np.stack(
-        [1 - ranked[:, 0], ranked[:, 0] - ranked[:, 1], ranked[:, 1] - ranked[:, 2], ranked[:, 2]], 1
-    )
+    weights = np.stack([1 - ranked[:, 0], ranked[:, 0] - ranked[:, 1], ranked[:, 1] - ranked[:, 2], ranked[:, 2]], 1)
     out = np.zeros((len(low), table.shape[-1]))
     at = low.copy()
     row = np.arange(len(low))
@@ -501,9 +485,7 @@ def _interpolate(table: Array, v: Array) -> Array:
 # --- laying out, light in glass -------------------------------------------------------------------
 
 
-def _lay_on_blank(
-    device: Array, scale: float, size: tuple[float, float], offset: tuple[float, float]
-) -> Array:
+def _lay_on_blank(device: Array, scale: float, size: tuple[float, float], offset: tuple[float, float]) -> Array:
     """Centre the picture on the blank: crop what hangs over, leave the rest bare (device white)."""
     width, height = max(1, round(size[0] * scale)), max(1, round(size[1] * scale))
     have_h, have_w = device.shape[:2]

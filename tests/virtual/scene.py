@@ -62,9 +62,7 @@ class Glare:
     y: float
     fwhm_mm: float = 40.0
     strength: float = 0.3
-    frame: str = (
-        "table"  # table or piece (mm), image (share of width and height, sizes stay in mm at the centre)
-    )
+    frame: str = "table"  # table or piece (mm), image (share of width and height, sizes stay in mm at the centre)
     window_mm: tuple[float, float] | None = None
     angle_deg: float = 0.0
     rim_mm: float = 0.6
@@ -156,9 +154,7 @@ class Photo:
         """Added light (glare and veil) on the same grid, 1 = perfect white under unit light."""
         return self.glare_at(_grid(self.size_mm, step_mm))
 
-    def turned(
-        self, rotation_deg: float = 0.0, shift_mm: tuple[float, float] = (0.0, 0.0), **fields: Any
-    ) -> Pose:
+    def turned(self, rotation_deg: float = 0.0, shift_mm: tuple[float, float] = (0.0, 0.0), **fields: Any) -> Pose:
         """The pose for a next shot: the piece turned and shifted by this much, the camera left where
         it is.
         """
@@ -166,9 +162,7 @@ class Photo:
             raise ValueError("a scan has no pose")
         shift = (self.pose.shift_mm[0] + shift_mm[0], self.pose.shift_mm[1] + shift_mm[1])
         rotation = self.pose.rotation_deg + rotation_deg
-        return replace(
-            self.pose, distance_mm=self.distance_mm, rotation_deg=rotation, shift_mm=shift, **fields
-        )
+        return replace(self.pose, distance_mm=self.distance_mm, rotation_deg=rotation, shift_mm=shift, **fields)
 
 
 def photograph(
@@ -223,9 +217,7 @@ def photograph(
         rgb=rgb,
         mm_to_px=view.mm_to_px,
         lighting_at=lighting_at,
-        glare_at=lambda mm: (
-            _glare(scene, view, view.mm_to_table(mm)) * _vignette(view.mm_to_upright(mm), scene, view)
-        ),
+        glare_at=lambda mm: _glare(scene, view, view.mm_to_table(mm)) * _vignette(view.mm_to_upright(mm), scene, view),
         camera=camera,
         scene=scene,
         pose=pose,
@@ -275,9 +267,7 @@ def scan(
         to_norm=matrix, piece_size=piece.size_mm, rotation=0.0, shift=(0.0, 0.0), focal=1.0, k=0.0,
         width=width, height=height, mirrored=False, distance=0.0, centre=(0.0, 0.0),
     )  # fmt: skip
-    scene = Scene(
-        illuminant=illuminant, card=lid, card_texture=0.002, shadow=0.05, vignetting=0.0, ambient=0.0
-    )
+    scene = Scene(illuminant=illuminant, card=lid, card_texture=0.002, shadow=0.05, vignetting=0.0, ambient=0.0)
     rng = np.random.default_rng(np.random.SeedSequence([seed, 41]))
     phase = rng.uniform(0, 2 * np.pi)
 
@@ -315,9 +305,7 @@ def photograph_blank(
     """
     if photo.pose is None:
         raise ValueError("a scan has no pose")
-    scene = replace(
-        photo.scene, card=surface, card_size_mm=None, glare=(), veil=0.0, occluders=(), shadow=0.0
-    )
+    scene = replace(photo.scene, card=surface, card_size_mm=None, glare=(), veil=0.0, occluders=(), shadow=0.0)
     from .faults import Faults
     from .press import press_sheet
 
@@ -364,9 +352,7 @@ class _View:
         roll = cv2.Rodrigues(np.array([0.0, 0.0, np.deg2rad(pose.roll_deg)]))[0]
         turn = roll @ tilt
         angle = np.deg2rad(pose.rotation_deg)
-        place = np.array(
-            [[np.cos(angle), -np.sin(angle), 0.0], [np.sin(angle), np.cos(angle), 0.0], [0, 0, 1.0]]
-        )
+        place = np.array([[np.cos(angle), -np.sin(angle), 0.0], [np.sin(angle), np.cos(angle), 0.0], [0, 0, 1.0]])
         to_centre = np.array([[1, 0, -w_mm / 2], [0, 1, -h_mm / 2], [0, 0, 1.0]])
 
         def matrix(distance: float, shift: tuple[float, float]) -> Array:
@@ -439,9 +425,7 @@ class _View:
     def scales(self) -> Array:
         """Photo px per mm at nine places of the piece, geometric mean of both directions."""
         w, h = self.piece_size
-        places = np.stack(np.meshgrid([0.02 * w, w / 2, 0.98 * w], [0.02 * h, h / 2, 0.98 * h]), -1).reshape(
-            -1, 2
-        )
+        places = np.stack(np.meshgrid([0.02 * w, w / 2, 0.98 * w], [0.02 * h, h / 2, 0.98 * h]), -1).reshape(-1, 2)
         right, down = np.array([0.5, 0.0]), np.array([0.0, 0.5])
         dx = self.mm_to_upright(places + right) - self.mm_to_upright(places - right)
         dy = self.mm_to_upright(places + down) - self.mm_to_upright(places - down)
@@ -630,9 +614,7 @@ def _upsampled_px(of_px: Callable[[Array], Array], view: _View, step: int) -> Ar
 # --- surroundings ---------------------------------------------------------------------------------
 
 
-def _card(
-    scene: Scene, weights: Array, view: _View, piece: PressedPiece, coverage: Array, seed: int
-) -> Array:
+def _card(scene: Scene, weights: Array, view: _View, piece: PressedPiece, coverage: Array, seed: int) -> Array:
     """Channels (h, w, 3) of the card around the piece, without light, with the piece's soft shadow."""
     colour = (spectral.surface(scene.card) @ weights).astype(np.float32)
     step = 4
@@ -650,12 +632,8 @@ def _card(
     if scene.shadow:
         small = cv2.resize(coverage, (columns, rows), interpolation=cv2.INTER_AREA)
         mm = float(np.median(view.scales())) / step  # coarse pixels per mm
-        away = np.array(
-            [-lamp.x_mm if isinstance(lamp, Lamp) else 0.0 for lamp in scene.lamps] or [0.0]
-        ).mean()
-        down = np.array(
-            [-lamp.y_mm if isinstance(lamp, Lamp) else 0.0 for lamp in scene.lamps] or [0.0]
-        ).mean()
+        away = np.array([-lamp.x_mm if isinstance(lamp, Lamp) else 0.0 for lamp in scene.lamps] or [0.0]).mean()
+        down = np.array([-lamp.y_mm if isinstance(lamp, Lamp) else 0.0 for lamp in scene.lamps] or [0.0]).mean()
         reach = max(np.hypot(away, down), 1e-6)
         move = np.array([[1, 0, 2.5 * mm * away / reach], [0, 1, 2.5 * mm * down / reach]])
         soft = cv2.GaussianBlur(cv2.warpAffine(small, move, (columns, rows)), (0, 0), max(0.5, 2.0 * mm))

@@ -184,9 +184,7 @@ def sensitivities(name: str) -> Array:
     elif name == "scanner-ccd":
         window = step(415, 6) * step(690, -8)
         red, green, blue = bump(625, 24, 50), bump(540, 28, 30), bump(455, 28, 24)
-    elif (
-        name == "scanner-cis"
-    ):  # one wide sensor; the colours come from the lamp "rgb-led-bar", told apart in time
+    elif name == "scanner-cis":  # one wide sensor; the colours come from the lamp "rgb-led-bar", told apart in time
         red, green, blue = step(578, 3), step(495, 3) * step(578, -3), step(495, -3)
     else:
         raise ValueError(f"unknown camera {name!r}")
@@ -218,9 +216,7 @@ def rgb_to_xyz(space: str) -> Array:
 def encode_srgb(linear: ArrayLike) -> Array:
     """Tone curve of IEC 61966-2-1, linear 0–1 to encoded 0–1."""
     linear = np.asarray(linear, float)
-    return np.where(
-        linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055
-    )
+    return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * np.maximum(linear, 1e-9) ** (1 / 2.4) - 0.055)
 
 
 def decode_srgb(encoded: ArrayLike) -> Array:
@@ -233,9 +229,7 @@ def xyz_to_lab(xyz: ArrayLike, white: ArrayLike = D50_XYZ) -> Array:
     """CIELAB (CIE 15) from XYZ; last axis holds the channels."""
     t = np.asarray(xyz, float) / np.asarray(white, float)
     f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t * (29 / 6) ** 2 / 3 + 4 / 29)
-    return np.stack(
-        [116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1
-    )
+    return np.stack([116 * f[..., 1] - 16, 500 * (f[..., 0] - f[..., 1]), 200 * (f[..., 1] - f[..., 2])], axis=-1)
 
 
 def lab_to_xyz(lab: ArrayLike, white: ArrayLike = D50_XYZ) -> Array:

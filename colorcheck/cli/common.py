@@ -1,0 +1,317 @@
+"""What the commands of the command line share: options, and the care for files that exist."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Any, NoReturn
+
+from ..ground.errors import ColorcheckError, FileError, UsageError
+
+
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise instead of printing the whole usage."""
+        last = " (a --log without a file name comes last)" if "--log" in self._option_string_actions else ""
+        if not message.startswith("the following arguments are required"):
+            last = ""
+        raise UsageError(message, f"see '{self.prog} --help'{last}")
+
+
+def add_common(p: argparse.ArgumentParser, *, report: bool = True) -> None:
+    """Options that every measuring command takes."""
+    p.add_argument("--json", metavar="FILE", help="write the full result as JSON ('-' for the screen)")
+    if report:
+        p.add_argument("--report", metavar="DIR", help="write report.html with the pictures into this folder")
+    p.add_argument("--overwrite", action="store_true", help="replace files that exist")
+    p.add_argument("--quiet", action="store_true", help="print nothing on the screen")
+
+
+def add_heat(p: argparse.ArgumentParser) -> None:
+    """Add what the heat model wants to know for the re-press advice."""
+    p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
+    p.add_argument("--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)")
+    p.add_argument(
+        "--heated-face",
+        choices=("back", "coat"),
+        default="coat",
+        help="which side the platen heats (default: coat, through the paper)",
+    )
+    p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
+    p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
+    p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
+
+
+_LOG_OPTIONS = ("piece", "blank", "recipe", "lay", "press", "cost", "note")
+
+
+def add_log(p: argparse.ArgumentParser, *, piece: bool = True) -> None:
+    """Add ``--log`` and what it records beside the result.
+
+    Parameters
+    ----------
+    p : ArgumentParser
+    piece : bool
+        The result is about one piece, which then has a name, a blank, a recipe … in the log; else only a note.
+    """
+    g = p.add_argument_group("press log")
+    g.add_argument(
+        "--log",
+        metavar="FILE",
+        nargs="?",
+        const="",
+        help="record the result: in your data folder, or in this file or postgresql:// URL",
+    )
+    if not piece:
+        p.set_defaults(log_piece=False)
+        g.add_argument("--note", metavar="TEXT", help="anything to remember")
+        return
+    g.add_argument("--piece", metavar="NAME", help="which piece this is")
+    g.add_argument("--blank", metavar="NAME/LOT", help="which blank it was, and its lot")
+    g.add_argument("--recipe", metavar="TEXT", help="how it was pressed, such as '200C 180s medium, heated back'")
+    g.add_argument("--lay", metavar="TEXT", help="how it lay in the press, such as 'centre turn=90 face=down'")
+    g.add_argument("--press", metavar="N", help="which pressing of this piece: 1, after a re-press 2")
+    g.add_argument("--cost", metavar="AMOUNT", help="what it cost, such as 4.20 or 'blank 3.50; ink 0.40 EUR'")
+    g.add_argument("--note", metavar="TEXT", help="anything to remember")
+
+
+def check_log(args: argparse.Namespace) -> None:
+    """Refuse what could not be recorded, before the slow work and without loading a database.
+
+    Raises
+    ------
+    UsageError
+        A recipe, cost … that is not understood, or one without ``--log``.
+    FileError, DataError
+        The log cannot lie there.
+    """
+    given = [name for name in _LOG_OPTIONS if _said(args, name) is not None]
+    if args.log is None:
+        if given:
+            raise UsageError(f"--{given[0]} is for the press log", "add --log as well")
+        return
+    from ..shop.presslog_records import check_place, place_of
+
+    _log_notes(args)
+    place = place_of(args.log)
+    results = [getattr(args, name, None) for name in ("json", "out", "csv", "values", "proof", "curves")]
+    if any(r and r != "-" and os.path.realpath(r) == os.path.realpath(place) for r in results):
+        raise UsageError(f"{place} cannot be the press log and a result", "give each its own name")
+    check_place(place)
+
+
+def _said(args: argparse.Namespace, name: str) -> str | None:
+    """Give an option of the press log; an option of that name that means something else is none."""
+    if name != "note" and not getattr(args, "log_piece", True):
+        return None
+    said: str | None = getattr(args, name)
+    return said
+
+
+def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
+    """Read the options of the press log."""
+    if not getattr(args, "log_piece", True):
+        return {"note": args.note or ""}
+    from ..shop.presslog_records import parse_blank, parse_costs, parse_lay, parse_recipe
+
+    blank, lot = parse_blank(args.blank) if args.blank is not None else ("", "")
+    recipe = parse_recipe(args.recipe) if args.recipe is not None else None
+    lay = parse_lay(args.lay) if args.lay is not None else None
+    if lay is not None and not lay.face and not (recipe is not None and recipe.heated_face):
+        raise UsageError("--lay does not say which way the picture faced", "add face=up or face=down")
+    if args.press is not None and not re.fullmatch(r"[1-9][0-9]?", args.press):
+        raise UsageError(f"--press {args.press[:20]} is no count", "write 1, or 2 after a re-press")
+    return {
+        "piece": args.piece or "",
+        "blank": blank,
+        "lot": lot,
+        "recipe": recipe,
+        "lay": lay,
+        "costs": parse_costs(args.cost) if args.cost is not None else (),
+        "press_no": int(args.press) if args.press is not None else None,
+        "note": args.note or "",
+    }
+
+
+def record(
+    args: argparse.Namespace, kind: str, data: dict[str, Any] | None, *, photos: Sequence[str | Path] = ()
+) -> None:
+    """Record a result in the press log when ``--log`` asks for it; the last thing a command does.
+
+    Parameters
+    ----------
+    args : Namespace
+        Of a command with `add_log`.
+    kind : str
+        The command.
+    data : dict or None
+        Its result as JSON; None only without ``--log``.
+    photos : sequence of path
+        Photos that the result does not tell by their SHA-256 itself.
+
+    Raises
+    ------
+    FileError
+        It could not be recorded; the result is written already.
+    """
+    if args.log is None or data is None:
+        return
+    from ..shop.presslog import open_log
+    from ..shop.presslog_records import NewEntry, photo_of
+
+    try:
+        seen = tuple(photo_of(p) for p in photos)
+        with open_log(args.log or None) as log:
+            uid = log.record(NewEntry(kind, data, photos=seen, **_log_notes(args)))
+            where = log.name
+    except ColorcheckError as e:
+        raise FileError(f"the result is written, but not recorded ({e})") from e
+    if not args.quiet and args.json != "-":
+        print(f"Recorded as {uid[:8]} in {where}")
+
+
+def keep_existing(path: str | Path | None, overwrite: bool) -> None:
+    """Refuse to write over a file that holds something, before the slow work starts.
+
+    Raises
+    ------
+    FileError
+        It exists, or its folder does not.
+    """
+    if path is None or str(path) == "-":
+        return
+    p = Path(path)
+    if len(os.fsencode(p.name)) > 200:
+        raise FileError(f"{p.name[:40]}… is too long for a file name", "choose a shorter one")
+    if p.is_dir():
+        raise FileError(f"{p} is a folder", "name a file, such as result.json")
+    if p.exists() and not p.is_file():
+        raise FileError(f"{p} is no ordinary file", "name a file, or '-' for the screen where the help says so")
+    if p.exists() and p.stat().st_size > 0:
+        if not overwrite:
+            raise FileError(f"{p} exists and is kept", "choose another name, or add --overwrite")
+        _keep_log(p)
+    if not p.parent.is_dir():
+        raise FileError(f"there is no folder {p.parent}", "make it first, or choose another place")
+    if not os.access(p.parent, os.W_OK):
+        raise FileError(f"the folder {p.parent} cannot be written", "choose another place")
+
+
+def _keep_log(p: Path) -> None:
+    """Refuse to write a result over a press log, whatever --overwrite says."""
+    from ..ground.files import SQLITE_HEADER
+
+    with suppress(OSError), p.open("rb") as f:
+        if f.read(len(SQLITE_HEADER)) == SQLITE_HEADER:
+            raise FileError(f"{p} is a press log and is kept", "choose another name for the result")
+
+
+def keep_outputs(outputs: Sequence[str | None], inputs: Sequence[str | None], overwrite: bool) -> None:
+    """Refuse before the slow work what would lose something: see `keep_existing` and `keep_inputs`.
+
+    Parameters
+    ----------
+    outputs, inputs : sequence of str or None
+        Files that would be written and read; None for those not asked for.
+    overwrite : bool
+
+    Raises
+    ------
+    UsageError
+        Two results in one file, or a result over what is read.
+    FileError
+        It exists, or its folder does not.
+    """
+    named = [o for o in outputs if o is not None]
+    for output in named:
+        keep_existing(output, overwrite)
+        keep_inputs(output, inputs)
+    places = [os.path.realpath(o) for o in named if o != "-"]
+    if len(set(places)) < len(places):
+        raise UsageError("two results would go into the same file", "give each its own name")
+
+
+def keep_inputs(output: str | None, inputs: Sequence[str | None]) -> None:
+    """Refuse to write the result over a file that is read, whatever --overwrite says."""
+    if output is None or output == "-" or not Path(output).exists():
+        return
+    for name in inputs:
+        if name and Path(name).exists() and Path(name).samefile(output):
+            raise UsageError(f"{output} is read and cannot be the result as well", "choose another name for the result")
+
+
+def keep_report(folder: str | None, overwrite: bool) -> None:
+    """Refuse a report folder that holds a report, or is a file."""
+    if folder is None:
+        return
+    p = Path(folder)
+    if len(os.fsencode(p.name)) > 200:
+        raise FileError(f"{p.name[:40]}… is too long for a folder name", "choose a shorter one")
+    if any(q.exists() and not q.is_dir() for q in (p, *p.parents)):
+        raise FileError(f"{p} is a file, or lies in one", "name a folder for the report")
+    there = next((q for q in (p, *p.parents) if q.exists()), p)
+    if not os.access(there, os.W_OK):
+        raise FileError(f"the folder {there} cannot be written", "choose another place")
+    if (p / "report.html").exists() and not overwrite:
+        raise FileError(f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite")
+
+
+def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:
+    """Write the JSON where it was asked for."""
+    if args.json == "-":
+        from ..ground.jsontext import to_text
+
+        sys.stdout.write(to_text(data))
+    elif args.json:
+        from ..ground.jsontext import write_json
+
+        write_json(args.json, data)
+
+
+def reuse_memory() -> None:
+    """Have the C library keep what is freed for the next array, where it is glibc.
+
+    Large arrays come and go; as a rule each is handed back to the system at once, and the next one pays for every
+    page again when it is first touched (`man mallopt`). Saves a tenth of the time of `inspect`.
+    """
+    import ctypes
+
+    trim_threshold, top_pad, mmap_threshold = -1, -2, -3  # M_… of malloc.h
+    with suppress(OSError, AttributeError, TypeError):
+        mallopt = ctypes.CDLL(None).mallopt
+        mallopt(mmap_threshold, 1 << 30)
+        mallopt(trim_threshold, 1 << 30)
+        mallopt(top_pad, 1 << 26)
+
+
+def use_color() -> bool:
+    """Colour only on a terminal that has it (NO_COLOR and dumb terminals are honoured)."""
+    return sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+
+
+def repress_seconds(args: argparse.Namespace) -> dict[str, Any] | None:
+    """Seconds from the heat model, when the thickness of the blank is known."""
+    from ..ground.units import parse_length, parse_seconds, parse_temperature
+
+    platen_c, piece_c = parse_temperature(args.platen), parse_temperature(args.piece_temp)
+    seconds = parse_seconds(args.recipe_seconds) if args.recipe_seconds else None
+    longest = parse_seconds(args.max_seconds) if args.max_seconds else None
+    if args.glass_mm is None:
+        return None
+    from ..shop.heat import advice_for_record
+
+    return advice_for_record(
+        glass_mm=parse_length(args.glass_mm),
+        heated_face=args.heated_face,
+        platen_c=platen_c,
+        piece_c=piece_c,
+        recipe_seconds=seconds,
+        max_total_seconds=longest,
+    )

@@ -1,0 +1,93 @@
+"""The command `compare`: which substrate for which purpose."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from ..ground.errors import UsageError
+from .common import add_common, add_log, check_log, keep_outputs, keep_report, record, use_color, write_result
+
+
+def add_compare(sub: Any) -> None:
+    """Add the command to the parser."""
+    p = sub.add_parser(
+        "compare",
+        help="compare substrates by their readings: colours, blacks, evenness, cost",
+        description="Compare substrates by saved readings of a pressed target. What cannot be told apart is a tie.",
+        epilog="example: colorcheck compare glass.json film.json --names glass,film --purpose photos --report choice",
+    )
+    p.add_argument("readings", metavar="READING.json", nargs="+", help="results of 'read' with --json, at least two")
+    p.add_argument(
+        "--purpose",
+        choices=("photos", "blacks", "window", "cost"),
+        default="photos",
+        help="what to rank for (default: photos)",
+    )
+    p.add_argument(
+        "--names",
+        metavar="A,B,…",
+        help="a name for each reading; readings of one substrate get the same name and are pooled",
+    )
+    p.add_argument(
+        "--same-setup",
+        action="store_true",
+        help="lamp, room and camera were left alone for all photos: smaller differences count",
+    )
+    p.add_argument(
+        "--cost",
+        metavar="NAME=blank:1.20,…",
+        action="append",
+        default=[],
+        help="cost of a piece: blank, paper, ink, minutes, rate (an hour), yield (0.9 or 18/20), target, pieces; "
+        "or a TOML file with such a table for each name",
+    )
+    p.add_argument(
+        "--light",
+        metavar="NAME=WITH.jpg,WITHOUT.jpg",
+        action="append",
+        default=[],
+        help="two photos of a light panel, with the piece and without, exposure locked",
+    )
+    p.add_argument("--csv", metavar="FILE", help="write the numbers as CSV")
+    add_common(p)
+    add_log(p, piece=False)
+    p.set_defaults(run=_compare)
+
+
+def _compare(args: argparse.Namespace) -> int:
+    check_log(args)
+    lights = [photo for word in args.light for photo in word.partition("=")[2].split(",")]
+    inputs = [*args.readings, *(c for c in args.cost if "=" not in c), *lights]
+    keep_outputs([args.json, args.csv], inputs, args.overwrite)
+    if args.csv == "-":
+        raise UsageError("--csv needs a file", "use --json - for the screen")
+    keep_report(args.report, args.overwrite)
+    from ..flows.compare import compare, read_costs, read_lights
+    from ..show.comparereport import comparison_to_dict, print_comparison, write_compare_report, write_csv
+    from ..show.terminal import Progress
+
+    with Progress(sys.stderr) as progress:
+        result = compare(
+            args.readings,
+            names=None if args.names is None else args.names.split(","),
+            purpose=args.purpose,
+            same_setup=args.same_setup,
+            costs=read_costs(args.cost),
+            lights=read_lights(args.light),
+            progress=progress,
+        )
+    data = comparison_to_dict(result) if args.json or args.log is not None else None
+    if data is not None:
+        write_result(args, data)
+    if args.csv:
+        write_csv(args.csv, result)
+    if args.report:
+        path = write_compare_report(result, args.report, overwrite=args.overwrite)
+    if not args.quiet and args.json != "-":
+        print_comparison(result, sys.stdout, color=use_color())
+        if args.report:
+            print(f"Report: {path}")
+    record(args, "compare", data)
+    return 0

@@ -1,0 +1,144 @@
+"""The command `prepare`: artwork → print file, proof, and what to expect."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from ..ground.errors import UsageError
+from .common import add_common, add_log, check_log, keep_outputs, keep_report, record, use_color, write_result
+
+
+def add_prepare(sub: Any) -> None:
+    """Add the command to the parser."""
+    p = sub.add_parser(
+        "prepare",
+        help="make artwork ready to print through a profile: true size, bleed, mirrored, proof",
+        description="Make artwork ready to print: true size with bleed, mirrored if need be, in the printer's colours.",
+        epilog="example: colorcheck prepare clock.png --profile board.icc --size 200x200mm --shape round "
+        "--view through --out clock-print.pdf --proof clock-proof.png",
+    )
+    p.add_argument("artwork", metavar="ART", help="the picture as its owner will see the piece, not mirrored")
+    p.add_argument("--profile", metavar="BOARD.icc", help="profile of this printer, ink, paper and blank")
+    p.add_argument("--curves", metavar="CURVES.json", help="instead: curves from 'colorcheck profile --curves'")
+    p.add_argument("--size", required=True, help="size of the piece, mm, cm or in")
+    p.add_argument("--shape", choices=("rect", "round"), default="rect")
+    p.add_argument(
+        "--view",
+        choices=("front", "through"),
+        default="front",
+        help="'front': you look straight at the coat (printed mirrored); 'through': through the glass",
+    )
+    p.add_argument("--out", metavar="PRINT", required=True, help="the print file: .png, .tiff or .pdf")
+    p.add_argument("--bleed", default="3mm", help="print this much beyond the piece on every side (default: 3mm)")
+    p.add_argument("--border", default="0mm", help="white paper round that, part of the file (default: none)")
+    p.add_argument("--art-bleed", metavar="MM", help="how far the picture itself reaches beyond the piece")
+    p.add_argument(
+        "--intent",
+        choices=("relative", "perceptual", "saturation"),
+        default="relative",
+        help="how colours out of reach are brought in (default: relative, the nearest)",
+    )
+    p.add_argument(
+        "--correction",
+        choices=("full", "grey", "tone"),
+        default="full",
+        help="the whole profile, or only what its greys tell: grey curves, or one tone curve (default: full)",
+    )
+    p.add_argument("--dpi", type=int, default=300)
+    p.add_argument("--proof", metavar="PROOF.png", help="write a picture of how it will look, beside the original")
+    p.add_argument("--coat-tint", action="store_true", help="show the tint of the bare coat in the proof")
+    add_common(p)
+    add_log(p, piece=False)
+    p.set_defaults(run=_prepare)
+
+
+def _check(args: argparse.Namespace) -> None:
+    """Refuse before anything slow is done."""
+    check_log(args)
+    keep_outputs([args.out, args.proof, args.json], [args.artwork, args.profile, args.curves], args.overwrite)
+    keep_report(args.report, args.overwrite)
+    if (args.profile is None) == (args.curves is None):
+        raise UsageError(
+            "give either a profile or curves, not both" if args.profile else "what the printer does is not known",
+            "--profile BOARD.icc, or --curves CURVES.json",
+        )
+    if args.proof and Path(args.proof).suffix.lower() != ".png":
+        raise UsageError(f"a proof cannot be '{Path(args.proof).suffix}'", "name it .png")
+    if args.curves:
+        for name, wanted in (("--proof", args.proof), ("--coat-tint", args.coat_tint)):
+            if wanted:
+                raise UsageError(f"{name} needs a profile", "curves alone do not tell how the print will look")
+        if args.correction != "full" or args.intent != "relative":
+            raise UsageError("--correction and --intent need a profile", "curves are used as they are")
+    elif args.correction != "full" and args.intent != "relative":
+        raise UsageError("curves have no intent", "leave --intent away, or take --correction full")
+
+
+def _prepare(args: argparse.Namespace) -> int:
+    _check(args)
+    from ..ground.units import parse_margin, parse_size
+
+    size = parse_size(args.size)
+    bleed, border = parse_margin(args.bleed), parse_margin(args.border)
+    art_bleed = None if args.art_bleed is None else parse_margin(args.art_bleed)
+    from ..flows.prepare import prepare
+    from ..sheet.draw import print_suffix, write_picture
+    from ..show.preparereport import prepared_to_dict, print_prepared, write_prepared_report, write_proof
+    from ..show.terminal import Progress
+
+    print_suffix(args.out)
+    profile, curves, name = None, None, ""
+    if args.profile:
+        from ..colour.cms import load_printer_profile
+
+        profile = load_printer_profile(args.profile)
+    else:
+        from ..colour.tonecorrect import load_curves
+
+        curves, name, _ = load_curves(args.curves)
+    with Progress(sys.stderr) as progress:
+        result = prepare(
+            args.artwork,
+            size_mm=size,
+            profile=profile,
+            curves=curves,
+            curves_name=name,
+            shape=args.shape,
+            view=args.view,
+            bleed_mm=bleed,
+            border_mm=border,
+            art_bleed_mm=art_bleed,
+            intent=args.intent,
+            correction=args.correction,
+            dpi=args.dpi,
+            coat_tint=args.coat_tint,
+            progress=progress,
+        )
+        progress("writing the print file")
+        write_picture(
+            result.picture,
+            args.out,
+            dpi=result.dpi,
+            size_mm=result.sheet_mm,
+            bleed_mm=result.bleed_mm,
+            border_mm=result.border_mm,
+        )
+        if args.proof:
+            write_proof(result, args.proof)
+    logged = args.json or args.log is not None
+    data = prepared_to_dict(result, print_file=args.out, proof_file=args.proof) if logged else None
+    if data is not None:
+        write_result(args, data)
+    if args.report:
+        page = write_prepared_report(result, args.report, overwrite=args.overwrite)
+    if not args.quiet and args.json != "-":
+        w, h = result.sheet_mm
+        files = [f"{args.out}  {w:g} x {h:g} mm at {result.dpi} dots per inch, bleed {result.bleed_mm:g} mm"]
+        files += [f"{args.proof}  how it will look, beside the original"] if args.proof else []
+        files += [f"{page}  the same with the map of colours"] if args.report else []
+        print_prepared(result, sys.stdout, files=files, color=use_color())
+    record(args, "prepare", data)
+    return 0

@@ -1,0 +1,1 @@
+"""What differs between what was seen and what was due, and what it means."""

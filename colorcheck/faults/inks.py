@@ -1,0 +1,108 @@
+"""Inks that were not printed, and how much dye the coat took up."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..ground.cielab import delta_e00
+from ..ground.records import CellKind, Cells, Finding, Floats, Target
+from ..sheet.sheetgrid import INKS, usable
+
+_MISSING_SHARE = 0.12
+_FULL_BLACK = 1.6  # visual density a good coat reaches in a photo (estimate)
+
+
+def _density(cells: Cells) -> Floats:
+    """Density of each camera channel relative to the coat, (n, 3); for one photo only, no standard status."""
+    return -np.log10(np.clip(cells.rgb_rel, 0.003, 2.0))
+
+
+def missing_inks(target: Target, cells: Cells) -> tuple[str, ...]:
+    """Name the inks that were not printed.
+
+    A dye shows by what it alone absorbs: somewhere on the sheet one channel is denser than
+    both others. Whatever the curves, casts or exchanged inks, that excess scales with uptake
+    alike for all three; where a dye is missing it vanishes. Black shows by how much denser
+    the full black is than pairs of full dyes.
+    """
+    ok = usable(cells) & ((target.kind == CellKind.COLOUR) | (target.kind == CellKind.CONTROL))
+    d = _density(cells)
+    out: list[str] = []
+    if ok.sum() >= 12:
+        rank = min(3, max(1, int(0.04 * ok.sum())))
+        excess = np.array([np.sort(d[ok, c] - np.delete(d[ok], c, axis=1).max(axis=1))[-rank] for c in range(3)])
+        for c, name in enumerate(INKS):
+            others = np.delete(excess, c)
+            if np.max(others) > 0.15 and excess[c] < _MISSING_SHARE * max(float(np.median(others)), 0.15):
+                out.append(name)
+        chroma = np.hypot(cells.lab[ok, 1], cells.lab[ok, 2])
+        if not out and float(np.percentile(chroma, 95)) < 4.0 and float(np.percentile(d[ok], 95)) > 0.3:
+            out = list(INKS)
+    if not out and _black_missing(target, cells):
+        out.append("black")
+    return tuple(out)
+
+
+def _black_missing(target: Target, cells: Cells) -> bool:
+    """Full black hardly denser than two full dyes, or dark greys that stop getting darker."""
+    ok = usable(cells)
+    rgb = target.device_rgb
+    pairs = np.array([(255, 0, 0), (0, 255, 0), (0, 0, 255)])
+    black = ok & (rgb == 0).all(axis=1)
+    at = [ok & (rgb == p).all(axis=1) for p in pairs]
+    if not black.any() or not all(m.any() for m in at):
+        return False
+    depth = float(np.median(cells.density[black]))
+    ratio = 2 * depth / max(float(np.sum([cells.density[m].mean() for m in at])), 1e-3)
+    if ratio < 1.25:
+        return True
+    grey = ok & (np.ptp(rgb, axis=1) == 0)
+    v, d = rgb[grey, 0].astype(float), cells.density[grey]
+    order = np.argsort(v)
+    if len(v) < 6:
+        return False
+    dark, mid = np.interp([60.0, 120.0], v[order], d[order])
+    # a mirrored room shortens the scale from black on; without black ink dark grey itself stays pale
+    return bool(ratio < 1.48 and dark < min(1.5 * mid, 0.95))
+
+
+def ink_finding(name: str, target: Target, cells: Cells) -> Finding:
+    """Describe a missing ink; the difference is that of the field from a neutral of its lightness."""
+    control = (target.kind == CellKind.CONTROL) & (np.ptp(target.device_rgb, axis=1) == 0)
+    lab = cells.lab[control] if control.any() else cells.lab[target.kind == CellKind.BLACK]
+    seen = np.median(lab, axis=0) if len(lab) else np.array([50.0, 0.0, 0.0])
+    neutral = np.array([50.0, 0.0, 0.0])
+    w, h = target.size_mm
+    return Finding(
+        kind="missing-ink",
+        x_mm=w / 2,
+        y_mm=h / 2,
+        diameter_mm=float(max(w, h)),
+        area_mm2=float(w * h),
+        delta_e00=float(delta_e00(seen, neutral)),
+        delta_l=float(seen[0] - neutral[0]),
+        confidence=0.8 if name == "black" else 0.97,
+        where="whole sheet",
+        severity="fault",
+        detail={"ink": name},
+    )
+
+
+def uptake_of(target: Target, cells: Cells) -> tuple[float, float]:
+    """Dye taken up relative to a full pressing, and its uncertainty; see `check_print`."""
+    ok = usable(cells)
+    black = ok & (target.kind == CellKind.BLACK)
+    grey = ok & (np.ptp(target.device_rgb, axis=1) == 0)
+    v = target.device_rgb[:, 0]
+    grey &= (v >= 80) & (v <= 215)
+    ratios = []
+    if black.any():
+        ratios.append(float(np.median(cells.density[black])) / _FULL_BLACK)
+    if grey.any():
+        code = v[grey] / 255.0
+        aim = -np.log10(np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4))
+        ratios.append(float(np.median(cells.density[grey] / aim)))
+    if not ratios:
+        return float("nan"), float("nan")
+    doubt = 0.08 + 0.5 * (max(ratios) - min(ratios)) + (0.2 if len(ratios) == 1 else 0.0)
+    return max(ratios), doubt

@@ -1,0 +1,260 @@
+"""Reflections: light that is added over the print, and stays with the lamp."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from ..ground.cielab import delta_e00
+from ..ground.places import where_in_words
+from ..ground.records import Finding
+from ..ground.relative import relative_lab
+from ..ground.robust import mad_std
+from ..photo.glare import grow
+from ..piece.apart import Parted
+from ..piece.blocks import Array, block_places
+from ..piece.expect import Expected
+
+_SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
+_LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
+_COAT_DEPTH = 0.02  # what the coat's own colour may add to the depth of print where the artwork shows no bare coat
+_ROUGH = 4.0  # squares left over, per degree of freedom, beyond which neither explanation holds
+_MOST_DISCS = 36.0  # places of a reflection at which dye is asked for, for the sake of time
+_VISIBLE_DE = 0.5  # a reflection ends where it changes the print by less: half of what an eye sees side by side
+
+
+def find_glare(e: Expected, p: Parted, left: Any, var: Any, raised: Array) -> tuple[list[Finding], Any]:
+    """Reflections: additive, and where there are several photos, at home in one of them only."""
+    v = left.shape[0]
+    hidden = np.zeros(left.shape[:3], bool)
+    ok: Any = np.isfinite(left).all(axis=3) & np.isfinite(var).all(axis=3)
+    if v > 1:
+        s = 4.0 / e.step_mm
+        with np.errstate(invalid="ignore", divide="ignore"):
+            added = np.where(ok[..., None], e.rel * np.expm1(np.nan_to_num(left)), np.nan).mean(axis=3)
+            add_var = np.where(ok[..., None], var * e.rel**2, np.inf).mean(axis=3)
+        for k in range(v):
+            others = np.nan_to_num(np.delete(added, k, axis=0), nan=np.inf).min(axis=0)
+            w = np.where(ok[k] & np.isfinite(others), 1 / np.maximum(add_var[k], 1e-9), 0.0)
+            d = np.where(w > 0, added[k] - others, 0.0)
+            num = cv2.GaussianBlur(d * w, (0, 0), s)
+            den = cv2.GaussianBlur(w, (0, 0), s)
+            mean = num / np.maximum(den, 1e-12)
+            seen = w > 0
+            noise = max(float(mad_std(mean[seen])), 1e-4) if seen.any() else 1.0
+            middle = float(np.median(mean[seen])) if seen.any() else 0.0
+            hidden[k] = grow(seen & (mean - middle > max(6 * noise, 0.006)), mean - middle > 2 * noise)
+    else:
+        hidden[0] = _additive(e, p, raised[0])
+    return listed(e, left, hidden), hidden
+
+
+def listed(e: Expected, left: Any, hidden: Any) -> list[Finding]:
+    """One finding for each reflection of each photo."""
+    out: list[Finding] = []
+    v = left.shape[0]
+    ok = np.isfinite(left).all(axis=3)
+    for k in range(v):
+        label_count, label, stats, centre = cv2.connectedComponentsWithStats((hidden[k] & e.inside).astype(np.uint8))
+        for j in range(1, label_count):
+            area = float(stats[j, cv2.CC_STAT_AREA]) * e.step_mm**2
+            here = label == j
+            lift = np.nanmean(np.where(ok[k][..., None], e.rel * np.expm1(np.nan_to_num(left[k])), np.nan)[here])
+            if area < 60 or not np.isfinite(lift):
+                continue
+            x, y = (float(centre[j][i] + 0.5) * e.step_mm for i in (0, 1))
+            out.append(
+                Finding(
+                    kind="glare",
+                    x_mm=round(x, 1),
+                    y_mm=round(y, 1),
+                    diameter_mm=round(float(np.sqrt(4 * area / np.pi)), 1),
+                    area_mm2=round(area, 1),
+                    delta_e00=0.0,
+                    delta_l=0.0,
+                    confidence=0.9,
+                    where=where_in_words(x, y, e.size_mm, e.shape),
+                    severity="note",
+                    detail={"lift": round(float(lift), 4), "photo": k},
+                )
+            )
+    return out
+
+
+def _additive(e: Expected, p: Parted, raised: Array) -> Array:
+    """Keep only those raised places where added light explains what is seen clearly better than missing dye."""
+    out = np.zeros(raised.shape, bool)
+    known = e.inside & np.isfinite(p.left[0]).all(axis=2)
+    count, label = cv2.connectedComponents((raised & known).astype(np.uint8))
+    for j in range(1, count):
+        here = label == j
+        if here.sum() * e.step_mm**2 < 60 or float(np.median(p.left[0][here])) < 0:
+            continue
+        if dye_or_light(e, p, here) < -_SURE:
+            out |= extent(e, p, here)
+    return out
+
+
+def extent(e: Expected, p: Parted, core: Array) -> Array:
+    """Where a reflection known to lie over ``core`` (r, c) can be seen, in the first photo.
+
+    The lift is taken as a median of 3 × 3 blocks, which keeps the hard rims of a mirrored window,
+    and as a smooth mean, which holds against noise; both must change the print visibly.
+    """
+    known = e.inside & np.isfinite(p.left[0]).all(axis=2) & np.isfinite(p.var[0]).all(axis=2)
+    log = np.clip(np.where(known[..., None], p.left[0], 0.0), -3, 3)
+    weight = np.where(known[..., None], 1 / (np.where(known[..., None], p.var[0], 1.0) * e.rel**2 + 0.002**2), 0.0)
+    total = weight.sum(axis=2)
+    lift = (weight * e.rel * np.expm1(log)).sum(axis=2) / np.maximum(total, 1e-9)
+    own = cv2.medianBlur(lift.astype(np.float32), 3)
+    sigma = 2.5 / e.step_mm
+    mean = cv2.GaussianBlur(lift * total, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(total, (0, 0), sigma), 1e-9)
+    seen = known & _visible(e, np.minimum(own, mean))
+    r = 2 * round(4.0 / e.step_mm) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (r, r))
+    round_it = (cv2.dilate(core.astype(np.uint8), disc) > 0) & e.inside
+    seen |= round_it & ~known  # overexposed
+    _, label = cv2.connectedComponents((seen & round_it).astype(np.uint8), connectivity=4)
+    count = np.bincount(label[core], minlength=label.max() + 1)
+    count[0] = 0
+    kept = np.isin(label, np.flatnonzero(count * e.step_mm**2 > 30))
+    kept = cv2.morphologyEx(kept.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
+    # blocks that a hard rim cuts
+    rim = cv2.dilate(kept.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return _without_dye(e, p, kept | (rim & known & _visible(e, lift)))
+
+
+def _without_dye(e: Expected, p: Parted, mark: Array) -> Array:
+    """Take out of a reflection's mark what is certainly missing dye: a pale spot that touches it."""
+    pitch = max(8.0, float(np.sqrt(mark.sum() * e.step_mm**2 / _MOST_DISCS)))
+    places = block_places(mark.shape, e.step_mm)
+    cell = np.floor(places / pitch).astype(np.int64)
+    number = cell[..., 1] * (int(cell[..., 0].max()) + 1) + cell[..., 0]
+    dye = np.zeros(mark.shape, bool)
+    for k in np.unique(number[mark]):
+        own = mark & (number == k)
+        middle = places[own].mean(axis=0)
+        disc = mark & (np.hypot(places[..., 0] - middle[0], places[..., 1] - middle[1]) < 0.8 * pitch)
+        if disc.sum() * e.step_mm**2 > 60 and dye_or_light(e, p, disc) > UNSURE:
+            dye |= own
+    if not dye.any():
+        return np.asarray(mark)
+    return np.asarray(cv2.morphologyEx((mark & ~dye).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
+
+
+def _visible(e: Expected, lift: Array) -> Array:
+    """Tell where added light (r, c) changes the print visibly."""
+    rel = np.clip(e.rel, 1e-3, 1.2)
+    change = delta_e00(relative_lab(rel + np.maximum(lift, 0.0)[..., None]), relative_lab(rel))
+    return np.asarray(np.asarray(change) > _VISIBLE_DE)
+
+
+def dye_or_light(e: Expected, p: Parted, where: Array) -> float:
+    """Evidence for missing dye (positive) against added light (negative) over the places (r, c) of the first photo.
+
+    Half the difference of chi-square between two explanations of the same lift. Missing dye
+    changes each channel by its depth there, each dye giving way at its own rate (20 % apart); a
+    reflection adds the lamp's own colour everywhere (to 6 %). Both may vary from place to place as
+    they like, but for some smoothing: it is the colours and the contrast of the print that tell.
+    Around zero (within ±25) the two look alike, as they do on one neutral tone.
+    """
+    known = np.isfinite(p.left[0]).all(axis=2) & np.isfinite(p.var[0]).all(axis=2)
+    here = where & e.inside & known
+    if here.sum() < 12:
+        return 0.0
+    rows, cols = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
+    cut = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+    ok, rel, depth = here[cut], e.rel[cut], p.depth[cut]
+    log = np.clip(np.where(ok[..., None], p.left[0][cut], 0.0), -3, 3)
+    var = p.var[0][cut] + p.colour_var[np.maximum(p.colour_group[cut], 0)]
+    std2 = np.where(ok[..., None], var, 1.0) * rel**2 * np.exp(2 * np.maximum(log, 0)) + 0.002**2
+    weight = np.where(ok[..., None], 1 / std2, 0.0)
+    lift = rel * np.expm1(log)
+    coat = 0.0 if e.coat == "artwork" else _COAT_DEPTH / np.maximum(np.median(depth[ok], axis=0), _COAT_DEPTH)
+    rate = np.hypot(_DYE_RATE, coat) * np.ones(3)
+    lamp = np.full(3, _LAMP_COLOUR)
+    best: tuple[float, float, bool] | None = None
+    for sigma in (*sorted({1.0, max(float(np.sqrt(ok.sum())) / 14, 1.0)}), 0.0):
+        if not sigma and best is not None and best[0] < _ROUGH:
+            break  # hard rims only where nothing smooth will do: block by block the colours alone tell
+        freedom = ok.sum() * (max(3 - 1 / (4 * np.pi * sigma**2), 1.0) if sigma else 2.0)
+        light, light_odd, _ = _explained(np.ones_like(rel), None, lift, weight, ok, sigma, lamp)
+        dye, dye_odd, lack = _explained(rel, depth, lift, weight, ok, sigma, rate)
+        dye_odd += (lack / 0.3) ** 2  # a press seldom leaves more than a third of the dye on the paper
+        rough = max(min(light, dye) / freedom, 1.0)
+        if best is None or rough < best[0]:
+            # neighbours err alike: a third counts as independent
+            settled = rough < _ROUGH or light < dye
+            # light explains it clearly better, with a lamp's colour; or more dye is gone than a press leaves behind
+            settled &= dye < light or (dye > 1.2 * light and light_odd < 35) or lack > 0.45
+            best = (rough, (light - dye) / rough / 3 + light_odd - dye_odd, settled)
+    assert best is not None
+    return best[1] if best[2] else float(np.clip(best[1], -UNSURE, UNSURE))
+
+
+def _explained(
+    rel: Array, depth: Array | None, lift: Array, weight: Array, ok: Array, sigma: float, prior: Array
+) -> tuple[float, float, float]:
+    """Fit added light (``depth`` None) or missing dye: weighted squares left, cost of odd colour, 90th percentile.
+
+    ``prior`` (3,) says how far the channels may differ.
+    """
+    scale = np.ones(3)
+    amount = np.zeros(ok.shape)
+    rest, unit = lift, rel
+
+    def smooth(a: Array) -> Array:
+        if not sigma:
+            return a
+        return np.asarray(cv2.GaussianBlur(a, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT))
+
+    for turn in range(6):
+        if depth is None:
+            unit = slope = np.broadcast_to(scale, lift.shape)
+        else:
+            q = np.where(np.abs(amount) > 1e-4, np.clip(amount, -1, 1), 1e-4)[..., None]
+            unit = rel * np.expm1(q * depth * scale) / q
+            slope = rel * depth * scale * np.exp(q * depth * scale)
+        up, down = smooth((weight * unit * lift).sum(axis=2)), smooth((weight * unit * unit).sum(axis=2))
+        amount = up / np.maximum(down, 1e-9)
+        rest = lift - amount[..., None] * unit
+        step = amount[..., None] * slope / scale
+        rough = max(float((weight * rest**2).sum()) / max(2.5 * ok.sum(), 1), 1.0)
+        force = (weight * step * rest).sum(axis=(0, 1)) / rough - (scale - 1) / prior**2
+        scale = np.clip(scale + force / ((weight * step * step).sum(axis=(0, 1)) / rough + 1 / prior**2), 0.3, 2)
+        if turn < 5:
+            scale = scale / scale.mean()
+    odd = min(float((((scale - 1) / prior) ** 2).sum()), 40.0)
+    return float((weight * rest**2).sum()), odd, float(np.percentile(amount[ok], 90))
+
+
+def taken_for_pale(found: list[Finding], e: Expected, p: Parted) -> Array:
+    """Where pale places of a single photo lie that are reflections beyond doubt, (r, c)."""
+    out = np.zeros(e.inside.shape, bool)
+    for f in found:
+        if f.kind in ("pale", "pale-centre") and f.diameter_mm > 8:
+            near = _about(f, e)
+            if dye_or_light(e, p, near) < -_SURE:
+                out |= extent(e, p, near)
+    return out
+
+
+def _about(f: Finding, e: Expected) -> Array:
+    x, y = np.moveaxis(block_places(e.inside.shape, e.step_mm), 2, 0)
+    return np.asarray(np.hypot(x - f.x_mm, y - f.y_mm) < max(0.9 * f.diameter_mm, 4 * e.step_mm))
+
+
+def mark_reflection(f: Finding, e: Expected, p: Parted) -> Finding:
+    """Note at a pale place in a single photo how much speaks for missing dye and against a reflection.
+
+    A rim sharper than heat could make it outweighs what the colours say.
+    """
+    if f.kind not in ("pale", "pale-centre"):
+        return f
+    evidence = dye_or_light(e, p, _about(f, e))
+    if evidence > UNSURE and f.detail.get("lack", 0.0) < 0.5 and not f.detail.get("sharp_rim"):
+        return f
+    return replace(f, detail={**f.detail, "could_be_reflection": True, "for_dye": round(float(evidence), 1)})

@@ -1,0 +1,408 @@
+"""Soft spots: matched filters over sizes, then a fit of place, size and height.
+
+What passes is fitted again with every artwork colour free to err and the ground free to tilt, so
+that a colour that the expectation gets wrong is never called a spot.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from ..ground.places import where_in_words
+from ..ground.records import Finding
+from ..ground.robust import mad_std
+from ..piece.blocks import Array, block_means
+from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, severity, visible_de
+
+_SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)
+_CALIBRATED_MM = 6.0
+_FWHM = 2.3548
+_ANSWERS = (0.3, 2.5)  # bounds of what a colour shows of a missing share, against the others under a spot
+_ANSWER_PULL = 4.0  # how firmly colours are held to show alike
+_ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
+_DYES_DIFFER = 0.4  # how far the share of one channel may lie from the common one
+
+
+def _responses(q: Array, w: Array, s: float) -> tuple[Array, Array]:
+    """Amplitude above the surroundings of a soft spot of ``s`` blocks, and its noise for independent blocks."""
+
+    def blurred(sigma: float) -> tuple[Array, Array]:
+        f = 1
+        while sigma / f > 5 and min(q.shape) / f > 24:
+            f *= 2
+        a, b = q * w, w
+        if f > 1:
+            a, b = block_means(a, f), block_means(b, f)
+        up = cv2.GaussianBlur(a, (0, 0), sigma / f, borderType=cv2.BORDER_CONSTANT)
+        down = cv2.GaussianBlur(b, (0, 0), sigma / f, borderType=cv2.BORDER_CONSTANT)
+        if f > 1:
+            hw = (up.shape[1] * f, up.shape[0] * f)
+            up = cv2.resize(up, hw, interpolation=cv2.INTER_LINEAR)[: q.shape[0], : q.shape[1]]
+            down = cv2.resize(down, hw, interpolation=cv2.INTER_LINEAR)[: q.shape[0], : q.shape[1]]
+        return up / np.maximum(down, 1e-9), down
+
+    near, wn = blurred(s)
+    wide, ww = blurred(3.0 * s)
+    amplitude = (near - wide) / 0.4
+    noise = np.sqrt(1 / np.maximum(wn * 4 * np.pi * s * s, 1e-9) + 1 / np.maximum(ww * 36 * np.pi * s * s, 1e-9)) / 0.4
+    weak = wn < 0.08 * float(np.median(wn[w > 0])) if (w > 0).any() else wn < 1
+    return np.where(weak, 0.0, amplitude), np.where(weak, 1.0, noise)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spot:
+    """A fitted spot: middle, half axes (standard deviations, mm), angle, height, and where that lies on the grid.
+
+    ``bell`` (r, c) has height 1; ``answer`` (r, c) says how much more or less than usual each colour shows of the
+    same missing share.
+    """
+
+    x: float
+    y: float
+    sx: float
+    sy: float
+    angle: float
+    height: float
+    bell: Array
+    answer: Array
+
+    @property
+    def sigma(self) -> float:
+        """Mean half axis."""
+        return float(np.sqrt(self.sx * self.sy))
+
+    @property
+    def shown(self) -> Array:
+        """What the spot adds to the map of missing dye (r, c)."""
+        return np.asarray(np.float32(self.height) * (self.bell * self.answer).astype(np.float32))
+
+
+def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
+    """Find soft spots, and say which broad ones the light leaves in doubt."""
+    unsure: list[str] = []
+    ok = np.isfinite(m.q)
+    if ok.sum() < 30:
+        return [], unsure
+    w = np.where(ok, 1 / m.var, 0.0).astype(np.float32)
+    w = np.minimum(w, 4 * np.median(w[ok]))
+    q = np.where(ok, m.q, 0.0).astype(np.float32)
+    q -= np.float32(np.median(q[ok]))
+    short = min(m.size_mm)
+    sizes = [s for s in _SIGMAS_MM if s >= 0.8 * m.step and s <= 0.27 * short]
+    floors: dict[float, float] = {}
+    tried = np.zeros(ok.shape, np.float32)
+    kept: list[tuple[_Spot, float, float]] = []
+    for _ in range(25):
+        best: tuple[float, int, int, float, float, float] | None = None
+        for s in sizes:
+            amp, noise = _responses(q, w, s / m.step)
+            z = amp / noise
+            # strong spots pass for noise until they are taken out
+            floors[s] = max(min(float(mad_std(z[ok])), floors.get(s, np.inf)), 1.0)
+            own = floors[s]
+            if s > _CALIBRATED_MM:
+                small = [f for k, f in floors.items() if k <= _CALIBRATED_MM]
+                own = min(max(small) * 1.3, max(own, float(np.median(small)))) if small else own
+            z = np.where(ok & (tried < 0.5), z / own, 0.0)
+            k = int(np.abs(z).argmax())
+            r, c = divmod(k, z.shape[1])
+            if abs(z[r, c]) > SIGNIFICANT and (best is None or abs(z[r, c]) > abs(best[0])):
+                best = (float(z[r, c]), r, c, s, float(amp[r, c]), own)
+        if best is None:
+            break
+        z0, r, c, s, amp0, own = best
+        spot = _settled(m, q, w, float(m.x[r, c]), float(m.y[r, c]), s, amp0)
+        sure, a_sure, light = _confirmed(m, q, spot, own)
+        de, _ = _spot_colour(m, colour, spot)
+        q -= np.where(ok, spot.shown, np.float32(0))
+        if not _stands(spot, sure, a_sure, ok):
+            tried = np.maximum(
+                tried,
+                bell_at(m.x, m.y, float(m.x[r, c]), float(m.y[r, c]), 0.8 * s, 0.8 * s, 0.0).astype(np.float32),
+            )
+            diameter = _FWHM * spot.sigma
+            if light > 0.15 * abs(spot.height) and de > 1.5 * visible_de(diameter) and diameter > 30:
+                middle = np.hypot(spot.x - m.size_mm[0] / 2, spot.y - m.size_mm[1] / 2) < 0.2 * short
+                unsure.append("centre" if middle else "broad spot")
+            continue
+        kept.append((spot, own, abs(z0)))
+    out = []
+    for spot, own, first in _together(m, q, w, kept):
+        found = _finding(m, colour, spot, _confirmed(m, q + spot.shown, spot, own), ok)
+        if found is not None:
+            out.append(replace(found, detail={**found.detail, "first": round(first, 1)}))
+    return out, unsure
+
+
+def _stands(spot: _Spot, sure: float, a_sure: float, ok: Array) -> bool:
+    """Tell whether a spot is significant and mostly seen."""
+    core = spot.bell > 0.5
+    covered = float(spot.bell[ok & core].sum() / max(float(spot.bell[core].sum()), 1e-9))
+    return abs(sure) >= SIGNIFICANT and a_sure * spot.height > 0 and covered >= 0.35
+
+
+def _finding(
+    m: LackMap, colour: Array, spot: _Spot, confirmed: tuple[float, float, float], ok: Array
+) -> Finding | None:
+    """Give the finding of a spot, None where it is not sure or not visible."""
+    sure, a_sure, _ = confirmed
+    diameter, a, x, y = _FWHM * spot.sigma, spot.height, spot.x, spot.y
+    de, d_l = _spot_colour(m, colour, spot)
+    if not _stands(spot, sure, a_sure, ok) or de < visible_de(diameter):
+        return None
+    short = min(m.size_mm)
+    kind = "pale" if a > 0 else "dark"
+    from_middle = np.hypot(x - m.size_mm[0] / 2, y - m.size_mm[1] / 2)
+    if a > 0 and diameter > max(35.0, 0.2 * short) and from_middle < 0.15 * short:
+        kind = "pale-centre"
+    return Finding(
+        kind=kind,
+        x_mm=round(x, 1),
+        y_mm=round(y, 1),
+        diameter_mm=round(diameter, 1),
+        area_mm2=round(float(np.pi / 4 * diameter**2), 1),
+        delta_e00=round(de, 2),
+        delta_l=round(d_l, 2),
+        confidence=confidence(sure),
+        where=where_in_words(x, y, m.size_mm, m.shape),
+        severity=severity(de),
+        detail={
+            "significance": round(abs(sure), 1),
+            "lack": round(a, 3),
+            "axes_mm": (round(_FWHM * spot.sx, 1), round(_FWHM * spot.sy, 1)),
+        },
+    )
+
+
+def _together(
+    m: LackMap, q: Array, w: Array, kept: list[tuple[_Spot, float, float]]
+) -> list[tuple[_Spot, float, float]]:
+    """Fit all spots again beside one another, and overlapping ones as one where one explains nearly as much.
+
+    ``q`` is what all of them leave, and is changed.
+    """
+    ok = w > 0
+    spots = list(kept)
+    for turn in range(2):
+        for n, (old, own, first) in enumerate(spots):
+            # what is narrower than two blocks has no shape to gain, what lies alone nothing from a second turn
+            beside = [s for s, _, _ in spots if s is not old and _apart(s, old) < _FWHM * (s.sigma + old.sigma)]
+            if old.sy < m.step or (turn and not beside):
+                continue
+            q += np.where(ok, old.shown, np.float32(0))
+            new = _fit_spot(m, q, w, old.x, old.y, old.sigma, old.height)
+            spot = new if new.height * old.height > 0 and _near(new, old) else old
+            spots[n] = (spot, own, first)
+            q -= np.where(ok, spot.shown, np.float32(0))
+    n = 0
+    while n < len(spots):
+        spot, own, first = spots[n]
+        for k in range(n + 1, len(spots)):
+            other = spots[k][0]
+            if spot.height * other.height <= 0 or _apart(spot, other) > 0.5 * _FWHM * (spot.sigma + other.sigma):
+                continue
+            both = q + np.where(ok, spot.shown + other.shown, np.float32(0))
+            big = max((spot, other), key=lambda s: abs(s.height) * s.sigma**2)
+            one = _settled(m, both, w, big.x, big.y, big.sigma, big.height)
+            area = ok & ((spot.bell > 0.05) | (other.bell > 0.05))
+            left = [float((w * v**2)[area].sum()) for v in (both, both - one.shown, q)]
+            if one.height * spot.height > 0 and left[0] - left[1] > _ONE * (left[0] - left[2]):
+                spots[n] = (one, own, max(first, spots[k][2]))
+                q[:] = np.where(ok, both - one.shown, q)
+                del spots[k]
+                break
+        else:
+            n += 1
+    return spots
+
+
+def _apart(a: _Spot, b: _Spot) -> float:
+    return float(np.hypot(a.x - b.x, a.y - b.y))
+
+
+def _near(new: _Spot, old: _Spot) -> bool:
+    return _apart(new, old) < old.sx and 0.5 < new.sigma / old.sigma < 2
+
+
+def _settled(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+    """Fit a spot from a first guess of its size, again and again until guess and fit agree.
+
+    A wide filter can be drawn away from a small spot by what lies round it: where the fit leaves the piece or comes out
+    long, half the size is tried, and what leaves less in the middle counts.
+    """
+    spot = _grown(m, q, w, x, y, s, a)
+    r, c = int(np.clip(spot.y / m.step, 0, q.shape[0] - 1)), int(np.clip(spot.x / m.step, 0, q.shape[1] - 1))
+    if s > 3 * m.step and (m.reach[r, c] < 0.25 * s or spot.sx > 2 * spot.sy or np.hypot(spot.x - x, spot.y - y) > s):
+        other = _grown(m, q, w, x, y, 0.5 * s, a)
+        here = (np.hypot(m.x - x, m.y - y) < s) & (w > 0)
+        left = [float((w * (q - v.shown) ** 2)[here].sum()) for v in (spot, other)]
+        if left[1] < left[0]:
+            return other
+    return spot
+
+
+def _grown(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+    """Fit again from what came out until the size guessed is the size fitted."""
+    spot = _fit_spot(m, q, w, x, y, s, a)
+    for _ in range(4):
+        if 0.55 * s < spot.sigma < 1.4 * s:
+            break
+        s = spot.sigma
+        spot = _fit_spot(m, q, w, spot.x, spot.y, s, spot.height)
+    return spot
+
+
+def _fit_spot(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+    """Fit centre, half axes, angle and height by damped Gauss–Newton over the neighbourhood.
+
+    Light colours and dark ones, and the single dyes, need not show the same share of missing dye alike (the coat's
+    own colour, dyes that give way at rates of their own): the height may change with a colour's depth and hue.
+    """
+    d = np.hypot(m.x - x, m.y - y)
+    use = (d < max(3.2 * s, 3 * m.step)) & (w > 0)
+    if use.sum() < 10:
+        return _Spot(x, y, s, s, 0.0, a, bell_at(m.x, m.y, x, y, s, s, 0.0), np.ones(q.shape))
+    xx, yy, qq = m.x[use], m.y[use], q[use].astype(float)
+    ww = np.minimum(w[use], 2 * np.median(w[use])).astype(float)
+    traits = _traits(m)
+    start = ww * np.exp(-((d[use] / s) ** 2))
+    middle = (start @ traits[use]) / max(float(start.sum()), 1e-12)
+    u = np.clip(traits[use] - middle, -1.5, 1.5)
+    # height, centre, log axes, shear, level, and what depth and hue change of the height
+    theta = np.r_[a, x, y, np.log(s), np.log(s), 0.0, 0.0, np.zeros(u.shape[1])]
+
+    def model(t: Array) -> tuple[Array, Array]:
+        ax, ay, th = np.exp(-t[3]), np.exp(-t[4]), np.tanh(t[5])
+        rho = 0.8 * th
+        p, v = (xx - t[1]) * ax, (yy - t[2]) * ay
+        k = 1 / (1 - rho * rho)
+        f = p * p + v * v - 2 * rho * p * v
+        b = np.exp(-0.5 * k * f)
+        gain = np.clip(1 + u @ t[7:], *_ANSWERS)
+        ab = t[0] * gain * b
+        slopes = (
+            gain * b,
+            ab * k * ax * (p - rho * v),
+            ab * k * ay * (v - rho * p),
+            ab * k * p * (p - rho * v),
+            ab * k * v * (v - rho * p),
+            ab * (k * p * v - rho * k * k * f) * 0.8 * (1 - th * th),
+            np.ones_like(b),
+        )
+        return ab + t[6], np.column_stack([*slopes, t[0] * b[:, None] * u])
+
+    low_s, high_s = np.log(0.6 * m.step), np.log(min(0.32 * min(m.size_mm), 2.0 * s))
+    damp = 1e-2
+    now, j = model(theta)
+    total = float(ww.sum())
+    pull = np.r_[0, 0, 0, 1, 1, 4, 0, np.full(u.shape[1], _ANSWER_PULL)] * total * (0.02 * a) ** 2
+    pull[6] = total * 0.05  # the ground is level zero but for what the filters leave
+    middle_theta = theta * np.r_[0, 0, 0, 1, 1, 0, 0, np.zeros(u.shape[1])]
+
+    def cost_of(t: Array, value: Array) -> float:
+        return float((ww * (qq - value) ** 2).sum() + (pull * (t - middle_theta) ** 2).sum())
+
+    cost = cost_of(theta, now)
+    limit = np.r_[1, s, s, 0.5, 0.5, 0.5, 1, np.full(u.shape[1], 0.5)]
+    for _ in range(14):
+        n = j.T @ (j * ww[:, None])
+        g = j.T @ (ww * (qq - now)) - pull * (theta - middle_theta)
+        delta = np.linalg.lstsq(n + np.diag(damp * np.diag(n) + pull + 1e-12), g, rcond=None)[0]
+        new = theta + np.clip(delta, -limit, limit)
+        new[1:3] = np.clip(new[1:3], [x - 1.5 * s, y - 1.5 * s], [x + 1.5 * s, y + 1.5 * s])
+        new[3:5] = np.clip(new[3:5], low_s, high_s)
+        new[7:] = np.clip(new[7:], -1.0, 1.0)
+        value, slopes = model(new)
+        c = cost_of(new, value)
+        if c < cost:
+            done = cost - c < 1e-5 * cost
+            theta, now, j, cost, damp = new, value, slopes, c, damp * 0.4
+            if done:
+                break
+        else:
+            damp *= 5
+            if damp > 1e4:
+                break
+    ax, ay, rho = np.exp(theta[3]), np.exp(theta[4]), float(np.tanh(theta[5]) * 0.8)
+    cov = np.array([[ax * ax, rho * ax * ay], [rho * ax * ay, ay * ay]])
+    value_, vector = np.linalg.eigh(cov)
+    sx, sy = float(np.sqrt(value_[1])), float(np.sqrt(max(value_[0], 1e-6)))
+    sy = max(sy, sx / 4)
+    cx, cy, angle = float(theta[1]), float(theta[2]), float(np.arctan2(vector[1, 1], vector[0, 1]))
+    answer = np.clip(1 + np.clip(traits - middle, -1.5, 1.5) @ theta[7:], *_ANSWERS)
+    return _Spot(cx, cy, sx, sy, angle, float(theta[0]), bell_at(m.x, m.y, cx, cy, sx, sy, angle), answer)
+
+
+def _traits(m: LackMap) -> Array:
+    """Give the logarithm of every colour's depth and its share in red and in blue, (r, c, 3)."""
+    depth = np.maximum(m.depth, 0.01)
+    mean = depth.mean(axis=2)
+    return np.stack([np.log(mean), depth[..., 0] / mean - 1, depth[..., 2] / mean - 1], axis=2)
+
+
+def _confirmed(m: LackMap, q: Array, spot: _Spot, own: float) -> tuple[float, float, float]:
+    """Significance of a spot when every colour may err and the ground may tilt; light's share of the error."""
+    s = max(spot.sx, spot.sy)
+    r, c = np.unravel_index(int(spot.bell.argmax()), spot.bell.shape)
+    bell = spot.bell * spot.answer
+    d = np.hypot(m.x - m.x[r, c], m.y - m.y[r, c])
+    use = np.isfinite(m.q) & (d < max(3.5 * s, 14.0))
+    if use.sum() < 8:
+        return 0.0, 0.0, np.inf
+    idx = np.flatnonzero(use.ravel())
+    if len(idx) > 2500:
+        idx = idx[:: len(idx) // 2500 + 1]
+    t, qq, var = bell.ravel()[idx], q.ravel()[idx].astype(float), m.var.ravel()[idx] * own**2
+    var = var * (1 if len(idx) == use.sum() else len(idx) / use.sum())
+    gx, gy = (m.x.ravel()[idx] - m.x[r, c]) / s, (m.y.ravel()[idx] - m.y[r, c]) / s
+    names, inverse = np.unique(m.group.ravel()[idx], return_inverse=True)
+    hot = np.zeros((len(idx), len(names)))
+    hot[np.arange(len(idx)), inverse] = 1.0
+    gv = np.zeros(len(names))
+    np.maximum.at(gv, inverse, m.group_var.ravel()[idx])
+    a = np.column_stack([t, np.ones(len(idx)), gx, gy, hot])
+    wt = 1 / var
+    n = a.T @ (a * wt[:, None])
+    prior = np.r_[0, 1e-2, 1 / 0.02**2, 1 / 0.02**2, 1 / np.maximum(gv, 0.002**2)]
+    n += np.diag(prior)
+    inv = np.linalg.pinv(n)
+    h = inv[0] @ (a * wt[:, None]).T
+    amp = float(h @ qq)
+    g = h @ m.basis.reshape(-1, m.basis.shape[2])[idx]
+    light = float(np.sqrt(max(g @ m.light_cov @ g, 0.0)))
+    return amp / float(np.sqrt(inv[0, 0] + light**2)), amp, light
+
+
+def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
+    """ΔE00 and ΔL* in the middle of a spot, on the colours that can show it.
+
+    Each channel has its own share of missing dye, as each dye gives way at its own rate; where
+    the photo says little of a channel it follows the common share.
+    """
+    bell, a = spot.bell, spot.height
+    core = (bell > 0.7) & np.isfinite(m.q)
+    if core.sum() < 1:
+        core = (bell >= np.nanmax(np.where(np.isfinite(m.q), bell, 0.0)) * 0.99) & np.isfinite(m.q)
+    share = _channel_lack(m, colour, spot)
+    rel, depth, b = m.rel[core], m.depth[core] * spot.answer[core][:, None] * share / a, bell[core]
+    de = lack_de(rel, depth, a * np.minimum(b / 0.9, 1.0))
+    return float(np.percentile(de, 60)), delta_l(rel, depth, a)
+
+
+def _channel_lack(m: LackMap, colour: Array, spot: _Spot) -> Array:
+    """Share of missing dye of each channel (3,), drawn to the common share as far as noise leaves it open."""
+    bell, a = spot.bell, spot.height
+    known = np.isfinite(m.q) & np.isfinite(colour).all(axis=2)
+    here, ring = known & (bell > 0.1), known & (bell > 1e-4) & (bell < 0.05)
+    if here.sum() < 4 or ring.sum() < 8:
+        return np.full(3, a)
+    rest = colour - np.median(colour[ring], axis=0)
+    noise2 = np.maximum(mad_std(colour[ring], axis=0), 0.004) ** 2 * 4  # neighbours err alike
+    t = (bell * spot.answer)[here][:, None] * m.depth[here]
+    pull = 1 / (_DYES_DIFFER * a) ** 2
+    up = (t * rest[here]).sum(axis=0) / noise2 + a * pull
+    share = up / ((t * t).sum(axis=0) / noise2 + pull)
+    return np.asarray(np.clip(share, min(0.2 * a, 2.5 * a), max(0.2 * a, 2.5 * a)))

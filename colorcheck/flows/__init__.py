@@ -1,0 +1,1 @@
+"""The order of the steps: one file a command, request in, result out."""

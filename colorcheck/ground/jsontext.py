@@ -1,0 +1,51 @@
+"""Results as JSON text: numbers rounded, one line for each row of a table, written whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .files import write_text
+
+
+def rounded(value: Any, digits: int = 4) -> Any:
+    """Round numbers for the file; what is not finite becomes null."""
+    if isinstance(value, dict):
+        return {k: rounded(v, digits) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [rounded(v, digits) for v in value]
+    if isinstance(value, np.ndarray):
+        return rounded(value.tolist(), digits)
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return round(float(value), digits) if math.isfinite(value) else None
+    return value
+
+
+def to_text(data: dict[str, Any]) -> str:
+    """JSON with one line for each key and for each row of a table."""
+    lines = []
+    for key, value in data.items():
+        if isinstance(value, list) and len(value) > 3 and all(isinstance(v, dict) for v in value):
+            rows = ",\n  ".join(json.dumps(v, ensure_ascii=False, allow_nan=False) for v in value)
+            text = f"[\n  {rows}\n ]"
+        else:
+            text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+        lines.append(f" {json.dumps(key)}: {text}")
+    return "{\n" + ",\n".join(lines) + "\n}\n"
+
+
+def write_json(path: str | Path, data: dict[str, Any]) -> None:
+    """Write JSON whole or not at all: a temporary file beside it, then a rename.
+
+    Raises
+    ------
+    FileError
+        The folder does not exist or cannot be written.
+    """
+    write_text(path, to_text(data))
