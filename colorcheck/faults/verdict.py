@@ -165,7 +165,7 @@ def decide(
     other_light : LightChange, optional
         How the light compares with that of the camera's characterisation.
     repress : dict, optional
-        Seconds from the heat model, passed on in the advice.
+        The heat model's plan, passed on in the advice; ``possible`` false turns a re-press into a reprint.
 
     Returns
     -------
@@ -241,10 +241,30 @@ def decide(
         colour.append(Reason("other-light", shift, float("nan"), 0.0, "note", detail={"told_by": other_light.by}))
     reasons = (*photo, ghost, banding, missing, dirt, *evenness, scorch, faint, *colour)
     undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
-    advice: dict[str, Any] = {}
-    if action == "re-press" and repress:
-        advice["repress"] = repress
+    action, advice = as_planned(action, repress)
     return Verdict(action=action, reasons=reasons, undecided=undecided, advice=advice)
+
+
+def as_planned(action: Action, repress: dict[str, Any] | None) -> tuple[Action, dict[str, Any]]:
+    """Hold a re-press against its plan: one that cannot be made is a reprint.
+
+    Parameters
+    ----------
+    action : str
+        What the findings ask for.
+    repress : dict or None
+        The heat model's plan; None when nothing is known about blank and press.
+
+    Returns
+    -------
+    action : str
+        'reprint' in place of 're-press' when the plan says it is not ``possible``.
+    advice : dict
+        The plan, under ``repress``, wherever a re-press was asked for.
+    """
+    if action != "re-press" or not repress:
+        return action, {}
+    return ("re-press" if repress.get("possible", True) else "reprint"), {"repress": repress}
 
 
 def pale_findings(even: Evenness) -> tuple[Finding, ...]:

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from ..faults.defects import DefectResult, find_defects
-from ..faults.verdict import compare, load_limits
+from ..faults.verdict import as_planned, compare, load_limits
 from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
 from ..ground.errors import DataError, FileError, PhotoError
 from ..ground.files import read_json
@@ -410,9 +410,8 @@ def _judge(
         # what light or a reflection could hide is more than the limit: neither good nor bad can be said
         action = "retake-photo"
     settle = found.settle_by or ("turned a quarter and shifted" if set(undecided) & set(_PALE) else "")
-    advice: dict[str, Any] = {"settle_by": settle} if settle else {}
-    if action == "re-press" and repress:
-        advice["repress"] = repress
+    action, planned = as_planned(action, repress)
+    advice: dict[str, Any] = ({"settle_by": settle} if settle else {}) | planned
     return Verdict(action=action, reasons=tuple(reasons), undecided=undecided, advice=advice)
 
 

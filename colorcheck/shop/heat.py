@@ -477,4 +477,4 @@ def advice_for_record(
         recipe_seconds=recipe_seconds,
         max_total_seconds=max_total_seconds,
     )
-    return {**asdict(advice), "glass_mm": glass_mm, "heated_face": heated_face}
+    return {**asdict(advice), "possible": advice.total_seconds > 0, "glass_mm": glass_mm, "heated_face": heated_face}
