@@ -251,9 +251,9 @@ def _read(args: argparse.Namespace) -> int:
     keep_report(args.report, args.overwrite)
     repress = repress_seconds(args)
     reuse_memory()
-    from .faults.verdict import load_limits
     from .flows.read import read
     from .flows.repeat import load_floor
+    from .ground.limits import load_limits
     from .ground.records import Earlier
     from .sheet.savedreading import load_reading
     from .sheet.target import load_target
@@ -331,8 +331,8 @@ def _inspect(args: argparse.Namespace) -> int:
         raise UsageError("give either --reading or --profile, not both", "a reading of the substrate is the better one")
     repress = repress_seconds(args)
     reuse_memory()
-    from .faults.verdict import load_limits
     from .flows.inspect import answer_from_profile, answer_from_reading, inspect
+    from .ground.limits import load_limits
     from .sheet.savedreading import load_reading
     from .show.inspectreport import inspection_to_dict, print_inspection, write_inspection_report
     from .show.terminal import Progress

@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from colorcheck.faults.verdict import load_limits
 from colorcheck.flows.characterise import characterise, characterise_result, match
 from colorcheck.flows.read import refer, work_photo
 from colorcheck.ground.cielab import delta_e00, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import ColorcheckError, DataError, FileError
+from colorcheck.ground.limits import load_limits
 from colorcheck.ground.records import CellFlag, CellKind, Cells
 from colorcheck.photo.camera import (
     apply_camera,

@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 
 from colorcheck.faults.defects import ColourCell, DefectResult
-from colorcheck.faults.verdict import load_limits
 from colorcheck.flows.inspect import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.jsontext import write_json
+from colorcheck.ground.limits import load_limits
 from colorcheck.ground.records import Finding, FlatImage, Pose, Reason, Verdict
 from colorcheck.show import inspectwords, words
 from colorcheck.show.inspectreport import (

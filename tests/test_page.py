@@ -157,8 +157,8 @@ def test_no_place_is_kept_from_a_photo(client: TestClient, place: Path) -> None:
 
 
 def test_a_blurred_or_dark_photo_is_pointed_at_before_the_slow_part(client: TestClient) -> None:
-    from colorcheck.faults.verdict import load_limits
     from colorcheck.flows.look import look_at
+    from colorcheck.ground.limits import load_limits
 
     with Image.open(SCANS / "plaque-pale-spot.jpg") as picture:
         dark = picture.point(lambda v: v // 6)
@@ -173,7 +173,7 @@ def test_a_blurred_or_dark_photo_is_pointed_at_before_the_slow_part(client: Test
     assert [p["name"] for p in state["photos"]] == ["dark.jpg"]
     assert "more light" in state["photos"][0]["hints"][0]["says"]
     wait(client, str(sent.url))
-    clear = look_at(SCANS / "plaque-pale-spot.jpg", target=True, limits=load_limits()["photo"])
+    clear = look_at(SCANS / "plaque-pale-spot.jpg", target=True, limits=load_limits().photo)
     assert not clear.hints
 
 

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from colorcheck.__main__ import main
-from colorcheck.faults.verdict import load_limits
 from colorcheck.flows.read import refer, work_file
 from colorcheck.ground.cielab import delta_e00
+from colorcheck.ground.limits import load_limits
 from colorcheck.ground.records import CellKind
 from colorcheck.ground.relative import relative_lab, with_veil
 from colorcheck.sheet.exchange import measurements_from_lab, write_measurements

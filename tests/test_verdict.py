@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 import tomllib
 from dataclasses import replace
 from importlib.resources import files
@@ -13,8 +14,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck.faults.verdict import decide, load_limits, pale_findings
+from colorcheck.faults.verdict import decide, pale_findings
 from colorcheck.ground.errors import DataError, FileError
+from colorcheck.ground.limits import load_limits
 from colorcheck.ground.records import Accuracy, Evenness, Finding, PhotoCheck, PrintCheck, Verdict
 
 NO = np.zeros(0)
@@ -225,7 +227,7 @@ def test_reasons_come_in_the_order_of_judging() -> None:
 
 
 def test_a_value_within_its_doubt_is_undecided_and_does_not_decide() -> None:
-    limit = float(load_limits()["even"]["spot_de00"])
+    limit = load_limits().even.spot_de00
     barely = finding("pale", limit + 0.1)
     verdict = decide(
         (photo(),),
@@ -324,21 +326,21 @@ def test_pale_findings_are_those_that_pressing_helps() -> None:
 def test_shipped_limits_are_all_used_and_documented() -> None:
     text = files("colorcheck").joinpath("limits.toml").read_text(encoding="utf-8")
     shipped = tomllib.loads(text)
-    assert load_limits() == shipped
+    assert load_limits().tables() == shipped
     for table in shipped.values():
         for key in table:
             line = next(line for line in text.splitlines() if line.startswith(key))
             assert "#" in line, f"{key} says not where it comes from"
     package = "".join(p.read_text(encoding="utf-8") for p in Path(str(files("colorcheck"))).rglob("*.py"))
-    unused = [f"{t}.{k}" for t, table in shipped.items() for k in table if f'"{k}"' not in package]
+    unused = [f"{t}.{k}" for t, table in shipped.items() for k in table if not re.search(rf"\.{k}\b", package)]
     assert not unused
 
 
 def test_published_limits() -> None:
     """ISO 12647-7 (from memory): evenness ≤ 2 ΔE00, all patches mean ≤ 2.5 and 95 % ≤ 5.0, greys mean ΔCh ≤ 2.0."""
     limits = load_limits()
-    assert limits["even"]["zone_de00"] == 2.0
-    assert (limits["colour"]["mean_de00"], limits["colour"]["p95_de00"], limits["colour"]["grey_ch"]) == (2.5, 5.0, 2.0)
+    assert limits.even.zone_de00 == 2.0
+    assert (limits.colour.mean_de00, limits.colour.p95_de00, limits.colour.grey_ch) == (2.5, 5.0, 2.0)
 
 
 def own(tmp_path: Path, text: str) -> Path:
@@ -349,10 +351,10 @@ def own(tmp_path: Path, text: str) -> Path:
 
 def test_own_limits_lie_over_the_shipped_ones(tmp_path: Path) -> None:
     limits = load_limits(own(tmp_path, "[even]\nspot_de00 = 9\n[colour]\nmean_de00 = 1.25\n"))
-    assert limits["even"]["spot_de00"] == 9
-    assert limits["colour"]["mean_de00"] == 1.25
-    assert limits["even"]["zone_de00"] == load_limits()["even"]["zone_de00"]
-    assert load_limits()["even"]["spot_de00"] != 9
+    assert limits.even.spot_de00 == 9
+    assert limits.colour.mean_de00 == 1.25
+    assert limits.even.zone_de00 == load_limits().even.zone_de00
+    assert load_limits().even.spot_de00 != 9
     assert judge("pale spot").action == "re-press"
     assert judge("pale spot", limits=limits).action == "accept"
 
@@ -372,6 +374,18 @@ def test_damaged_limits(text: str, says: str, tmp_path: Path) -> None:
         load_limits(own(tmp_path, text))
     assert says in str(e.value)
     assert "own.toml" in str(e.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("[even]\nspot_de00 = 1\nspot = 2\n", 3), ("[colour]\n\n[ even ]\nzone_de00 = -1 # low\n", 4),
+        ("even.spot_de00 = 'x'\n", 1), ("# mine\n[evenness]\n", 2), ("even = 3\n", 1), ("[piece]\npose_mm = 1e30\n", 2),
+    ],
+)  # fmt: skip
+def test_the_line_of_a_wrong_limit_is_named(text: str, line: int, tmp_path: Path) -> None:
+    with pytest.raises(DataError, match=rf"own\.toml, line {line}: "):
+        load_limits(own(tmp_path, text))
 
 
 def test_limits_that_cannot_be_read(tmp_path: Path) -> None:

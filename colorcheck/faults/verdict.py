@@ -5,59 +5,14 @@ photo fit? → paper moved? → printed completely? → pressed evenly? → pres
 
 from __future__ import annotations
 
-import tomllib
-from importlib.resources import files
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from ..ground.errors import DataError, FileError
+from ..ground.limits import EvenLimits, Limits
 from ..ground.records import Accuracy, Action, Evenness, Finding, LightChange, PhotoCheck, PrintCheck, Reason, Verdict
 
 _PALE = ("pale", "faded-edge", "pale-centre")
-
-
-def load_limits(path: str | Path | None = None) -> dict[str, Any]:
-    """Read the limits of the verdict: the shipped ones, with those of a file laid over them.
-
-    Raises
-    ------
-    FileError
-        The file cannot be read.
-    DataError
-        It is not TOML, names an unknown limit, or a value is not a number.
-    """
-    limits = tomllib.loads(files("colorcheck").joinpath("limits.toml").read_text(encoding="utf-8"))
-    if path is None:
-        return limits
-    p = Path(path)
-    try:
-        own = tomllib.loads(p.read_text(encoding="utf-8"))
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}", "check the name given with --limits") from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --limits") from e
-    except UnicodeDecodeError as e:
-        raise DataError(f"{p.name} is not plain text (UTF-8)", "save it as UTF-8") from e
-    except tomllib.TOMLDecodeError as e:
-        raise DataError(
-            f"{p.name} is not a limits file ({e})", "copy the shipped limits.toml and change its numbers"
-        ) from e
-    if not own:
-        raise DataError(f"{p.name} holds no limit", "copy the shipped limits.toml and change its numbers")
-    for table, values in own.items():
-        if table not in limits or not isinstance(values, dict):
-            raise DataError(f"{p.name} has an unknown table [{table}]", f"use {', '.join(sorted(limits))}")
-        for key, value in values.items():
-            if key not in limits[table]:
-                raise DataError(
-                    f"{p.name} has an unknown limit {table}.{key}", f"use {', '.join(sorted(limits[table]))}"
-                )
-            if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value) or value < 0:
-                raise DataError(f"{p.name}: {table}.{key} must be a positive number", f"it is {value!r}")
-            limits[table][key] = value
-    return limits
 
 
 def compare(value: float, limit: float, u: float) -> str:
@@ -67,6 +22,13 @@ def compare(value: float, limit: float, u: float) -> str:
     if value - 2 * u > limit:
         return "fail"
     return "undecided" if value > limit else "pass"
+
+
+def spot_limit(kind: str, even: EvenLimits) -> float:
+    """ΔE00 that a pale or dark place of this kind may reach."""
+    if kind == "faded-edge":
+        return even.edge_de00
+    return even.dark_de00 if kind in ("dark", "dark-edge") else even.spot_de00
 
 
 def _compare(measure: str, value: float, limit: float, u: float, *, place: str = "", **detail: Any) -> Reason:
@@ -94,42 +56,41 @@ def _photo(checks: tuple[PhotoCheck, ...]) -> list[Reason]:
     return out
 
 
-def _even(even: Evenness, limits: dict[str, Any]) -> list[Reason]:
+def _even(even: Evenness, limits: Limits) -> list[Reason]:
     """Zones, spots, edges, slope."""
-    lim = limits["even"]
-    out = [_compare("zone", even.zone_max, float(lim["zone_de00"]), 0.5 * even.uncertainty)]
+    lim = limits.even
+    out = [_compare("zone", even.zone_max, lim.zone_de00, 0.5 * even.uncertainty)]
     for f in even.findings:
-        key = "edge_de00" if f.kind == "faded-edge" else "dark_de00" if f.kind == "dark" else "spot_de00"
         r = _compare(
             f.kind,
             f.delta_e00,
-            float(lim[key]),
+            spot_limit(f.kind, lim),
             0.25 * float(f.detail.get("uncertainty", 0.3)),
             place=f.where,
             diameter_mm=f.diameter_mm,
         )
         out.append(r)
-    out.append(_compare("slope", even.slope_l_per_cm, float(lim["slope_l_per_cm"]), 0.02, place=even.slope_direction))
+    out.append(_compare("slope", even.slope_l_per_cm, lim.slope_l_per_cm, 0.02, place=even.slope_direction))
     return out
 
 
-def _colour(acc: Accuracy | None, trust: str, printed: str, limits: dict[str, Any], tone_std: float) -> list[Reason]:
+def _colour(acc: Accuracy | None, trust: str, printed: str, limits: Limits, tone_std: float) -> list[Reason]:
     """Only what a profile can correct counts, and only beyond what the camera may have done."""
     if acc is None or printed == "raw":
         return []
-    lim = limits["colour"]
+    lim = limits.colour
     # What differing cameras make of one and the same print, as one standard deviation of each figure
     # (found by simulation with real and synthetic sensors). It is common to neighbouring colours and
     # does not average out over the cells, but largely cancels against another reading.
     scale = 0.25 if acc.against else 1.0 if trust == "balanced" else 0.4
     return [
-        _compare("profile-mean", acc.mean_profile, float(lim["mean_de00"]), 0.75 * scale),
-        _compare("profile-p95", acc.p95_profile, float(lim["p95_de00"]), 1.6 * scale),
-        _compare("grey-cast", acc.grey_delta_ch, float(lim["grey_ch"]), 0.7 * scale),
+        _compare("profile-mean", acc.mean_profile, lim.mean_de00, 0.75 * scale),
+        _compare("profile-p95", acc.p95_profile, lim.p95_de00, 1.6 * scale),
+        _compare("grey-cast", acc.grey_delta_ch, lim.grey_ch, 0.7 * scale),
         _compare(
             "grey-tone",
             abs(acc.grey_delta_l),
-            float(lim["grey_l"]),
+            lim.grey_l,
             0.6 * scale + tone_std,
             lighter=bool(acc.grey_delta_l > 0),
         ),
@@ -147,7 +108,7 @@ def decide(
     trust: str,
     printed: str,
     paper: str,
-    limits: dict[str, Any],
+    limits: Limits,
     black_density: float,
     other_light: LightChange | None = None,
     tone_std: float = 0.0,
@@ -172,22 +133,21 @@ def decide(
     Verdict
     """
     photo = _photo(checks)
-    lim = limits
     seen = {f.kind for f in prints.findings}  # a finding is certain; a number alone is the best candidate
     ghost = Reason(
         "ghost",
         prints.ghost_strength if "ghost" in seen else 0.0,
-        float(lim["ghost"]["strength"]),
+        limits.ghost.strength,
         0.0,
-        "fail" if "ghost" in seen and prints.ghost_strength > float(lim["ghost"]["strength"]) else "pass",
+        "fail" if "ghost" in seen and prints.ghost_strength > limits.ghost.strength else "pass",
         detail={"shift_mm": list(prints.ghost_shift_mm)} if "ghost" in seen else {},
     )
     banding = Reason(
         "banding",
         prints.banding_amplitude_l if "banding" in seen else 0.0,
-        float(lim["print"]["banding_l"]),
+        limits.print.banding_l,
         0.0,
-        "fail" if "banding" in seen and prints.banding_amplitude_l > float(lim["print"]["banding_l"]) else "pass",
+        "fail" if "banding" in seen and prints.banding_amplitude_l > limits.print.banding_l else "pass",
         detail={"period_mm": prints.banding_period_mm, "axis": prints.banding_axis} if "banding" in seen else {},
     )
     missing = Reason(
@@ -195,24 +155,24 @@ def decide(
         float(len(prints.missing)),
         0.0,
         0.0,
-        "fail" if len(prints.missing) >= max(1.0, float(lim["print"]["missing_ink"])) else "pass",
+        "fail" if len(prints.missing) >= max(1.0, limits.print.missing_ink) else "pass",
         detail={"inks": list(prints.missing)},
     )
     crisp = [f for f in prints.findings if f.kind in ("pinhole", "speck", "hair")]
     dirt = Reason("crisp-defects", float(len(crisp)), 0.0, 0.0, "note" if crisp else "pass")
-    evenness = _even(even, lim)
+    evenness = _even(even, limits)
     scorch = Reason(
         "scorch",
         prints.scorch_b if "scorch" in seen else 0.0,
-        float(lim["complete"]["scorch_b"]),
+        limits.complete.scorch_b,
         prints.scorch_u,
-        "fail" if "scorch" in seen and prints.scorch_b > float(lim["complete"]["scorch_b"]) else "pass",
+        "fail" if "scorch" in seen and prints.scorch_b > limits.complete.scorch_b else "pass",
         place=next((f.where for f in prints.findings if f.kind == "scorch"), ""),
     )
     density = black_density
     # black can only read too light (reflections), never too dark: doubt counts for the press
-    least = float(lim["complete"]["black_density"])
-    reach = -np.log10(max(10**-density - float(lim["complete"]["veil"]), 1e-3))
+    least = limits.complete.black_density
+    reach = -np.log10(max(10**-density - limits.complete.veil, 1e-3))
     faint = Reason(
         "black-density",
         density,
@@ -220,7 +180,7 @@ def decide(
         float(reach - density),
         "fail" if reach < least else "undecided" if density < least else "pass",
     )
-    colour = _colour(acc, trust, printed, lim, tone_std)
+    colour = _colour(acc, trust, printed, limits, tone_std)
     action: Action = "accept"
     pale_fails = [r for r in evenness if r.outcome == "fail" and r.measure in (*_PALE, "zone", "slope")]
     dark_fails = [r for r in evenness if r.outcome == "fail" and r.measure == "dark"]

@@ -10,9 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from ..faults.verdict import load_limits
 from ..ground.cielab import delta_e00, xyz_to_lab
 from ..ground.errors import DataError, PhotoError
+from ..ground.limits import Limits, load_limits
 from ..ground.records import CellFlag, CellKind, Floats, LinearImage, Mask, PhotoResult, Target
 from ..ground.relative import relative_lab, with_veil
 from ..photo.camera import MIN_COLOURS, OTHER_LIGHT, CameraModel, apply_camera, compare_light, fit_camera
@@ -175,7 +175,7 @@ def characterise(
     measured_path: str | Path,
     *,
     light: str = "",
-    limits: dict[str, Any] | None = None,
+    limits: Limits | None = None,
     today: str = "",
     progress: Callable[[str], None] | None = None,
 ) -> CameraFile:

@@ -11,11 +11,12 @@ import cv2
 import numpy as np
 
 from ..faults.defects import DefectResult, find_defects
-from ..faults.verdict import as_planned, compare, load_limits
+from ..faults.verdict import as_planned, compare, spot_limit
 from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
 from ..ground.errors import DataError, FileError, PhotoError
 from ..ground.files import read_json
 from ..ground.geometry import local_px_per_mm, mm_to_px, scaled
+from ..ground.limits import Limits, load_limits
 from ..ground.records import Action, Finding, FlatImage, Floats, LinearImage, Pose, Reason, Shape, Verdict, View
 from ..ground.response import fit_response, predict
 from ..photo.decode import decode
@@ -94,7 +95,7 @@ class Inspection:
     defects: DefectResult
     verdict: Verdict
     flat: FlatImage
-    limits: dict[str, Any]
+    limits: Limits
     before: Before | None
 
 
@@ -349,7 +350,7 @@ def _judge(
     found: DefectResult,
     *,
     paper: str,
-    limits: dict[str, Any],
+    limits: Limits,
     repress: dict[str, Any] | None,
     camera: tuple[float, str] = (0.0, ""),
 ) -> Verdict:
@@ -363,12 +364,12 @@ def _judge(
     crisp = [f for f in found.findings if f.kind in ("pinhole", "speck", "hair")]
     if crisp:
         worst = max(f.diameter_mm for f in crisp)
-        outcome = "fail" if worst > float(limits["even"]["dot_mm"]) else "note"
+        outcome = "fail" if worst > limits.even.dot_mm else "note"
         reasons.append(Reason("crisp-defects", len(crisp), 0.0, 0.0, outcome, detail={"largest_mm": worst}))
     for kind in ("scorch", *_PALE, "dark", "dark-edge"):
         reasons += [_defect_reason(f, found, limits, camera) for f in ranked if f.kind == kind]
     if found.ambiguous:
-        limit = float(limits["even"]["edge_de00"])
+        limit = limits.even.edge_de00
         # one photo and nothing white beside the print: how large a change the lamp may hide is anybody's guess
         outcome = "undecided" if found.broad_de00 > limit or not found.anchors else "note"
         told = {"what": list(found.ambiguous), "settle_by": found.settle_by}
@@ -376,7 +377,7 @@ def _judge(
     if found.judged_share < 0.5:
         reasons.append(Reason("judged-share", found.judged_share, 0.5, 0.0, "note"))
     if found.mean_de00 is not None:
-        limit, u = float(limits["colour"]["mean_de00"]), _COLOUR_DOUBT.get(found.source, 1.0)
+        limit, u = limits.colour.mean_de00, _COLOUR_DOUBT.get(found.source, 1.0)
         u = float(np.hypot(u, camera[0]))
         told = {"camera": camera[1]} if camera[1] else {}
         outcome = compare(found.mean_de00, limit, u)
@@ -415,37 +416,34 @@ def _judge(
     return Verdict(action=action, reasons=tuple(reasons), undecided=undecided, advice=advice)
 
 
-def _photo_reasons(photo: PiecePhoto, found: DefectResult, limits: dict[str, Any]) -> list[Reason]:
+def _photo_reasons(photo: PiecePhoto, found: DefectResult, limits: Limits) -> list[Reason]:
     """Say whether the photo is fit to judge a finished piece by."""
-    lim, own = limits["photo"], limits["piece"]
+    lim, own = limits.photo, limits.piece
     inside = np.isfinite(found.light).all(axis=2)
     glare = float(found.glare.sum() / max(int(inside.sum()), 1))
     tests = [
-        ("px-per-mm", photo.pose.px_per_mm, lim["px_per_mm"], photo.pose.px_per_mm < lim["px_per_mm"]),
-        ("blur-mm", photo.sharp_mm, own["blur_mm"], photo.sharp_mm > own["blur_mm"]),
-        ("dark", photo.white_level, lim["white_low"], photo.white_level < lim["white_low"]),
-        ("clipped-cells", photo.clipped_share, own["clipped"], photo.clipped_share > own["clipped"]),
-        ("glare", glare, own["glare_area"], glare > own["glare_area"]),
-        ("pose-mm", photo.uncertainty_mm, own["pose_mm"], photo.uncertainty_mm > own["pose_mm"]),
+        ("px-per-mm", photo.pose.px_per_mm, lim.px_per_mm, photo.pose.px_per_mm < lim.px_per_mm),
+        ("blur-mm", photo.sharp_mm, own.blur_mm, photo.sharp_mm > own.blur_mm),
+        ("dark", photo.white_level, lim.white_low, photo.white_level < lim.white_low),
+        ("clipped-cells", photo.clipped_share, own.clipped, photo.clipped_share > own.clipped),
+        ("glare", glare, own.glare_area, glare > own.glare_area),
+        ("pose-mm", photo.uncertainty_mm, own.pose_mm, photo.uncertainty_mm > own.pose_mm),
     ]
     bad = [Reason(m, float(v), float(limit), 0.0, "fail") for m, v, limit, fails in tests if fails]
     out = bad or [Reason("photo", 1.0, 1.0, 0.0, "pass")]
     if glare and not any(r.measure == "glare" for r in bad):
-        out.append(Reason("glare", glare, float(own["glare_area"]), 0.0, "note"))
+        out.append(Reason("glare", glare, own.glare_area, 0.0, "note"))
     return out
 
 
-def _defect_reason(
-    f: Finding, found: DefectResult, limits: dict[str, Any], camera: tuple[float, str] = (0.0, "")
-) -> Reason:
+def _defect_reason(f: Finding, found: DefectResult, limits: Limits, camera: tuple[float, str] = (0.0, "")) -> Reason:
     """Compare one finding with its limit."""
     detail = {"diameter_mm": f.diameter_mm, **f.detail}
     if f.kind in ("ghost", "banding", "scorch"):
-        limit = float(limits["piece"]["other_de00"])
+        limit = limits.piece.other_de00
         outcome = "fail" if f.delta_e00 > limit else "note"
         return Reason(f.kind, f.delta_e00, limit, 0.0, outcome, place=f.where, detail=detail)
-    key = {"faded-edge": "edge_de00", "dark": "dark_de00", "dark-edge": "dark_de00"}.get(f.kind, "spot_de00")
-    limit = float(limits["even"][key])
+    limit = spot_limit(f.kind, limits.even)
     u = 0.5 * float(f.detail.get("uncertainty", 0.15 * f.delta_e00))
     if camera[1] and f.kind in (*_PALE, "dark") and f.diameter_mm > _BROAD_MM:
         # over so wide a place the artwork's own colours, seen by another camera, could look like a fault
@@ -532,7 +530,7 @@ def inspect(
     answer: Callable[[Any], Any] | None = None,
     source: str = "photo",
     before: str | Path | None = None,
-    limits: dict[str, Any] | None = None,
+    limits: Limits | None = None,
     repress: dict[str, Any] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Inspection:

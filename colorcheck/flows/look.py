@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from ..ground.limits import PhotoLimits
 from ..ground.records import LinearImage
 from ..photo.decode import decode
 from ..sheet.locate import markers_in
@@ -48,7 +49,7 @@ class Look:
     small: Any
 
 
-def look_at(path: str | os.PathLike[str], *, target: bool, limits: dict[str, Any]) -> Look:
+def look_at(path: str | os.PathLike[str], *, target: bool, limits: PhotoLimits) -> Look:
     """Look at a photo quickly.
 
     Parameters
@@ -57,8 +58,7 @@ def look_at(path: str | os.PathLike[str], *, target: bool, limits: dict[str, Any
         Any picture `decode` reads.
     target : bool
         A printed target is expected: its markers are looked for.
-    limits : dict
-        The ``photo`` table of the limits.
+    limits : PhotoLimits
 
     Returns
     -------
@@ -77,11 +77,11 @@ def look_at(path: str | os.PathLike[str], *, target: bool, limits: dict[str, Any
     return Look(image.source, image.original_size, tuple(hints), np.rint(255 * shown).astype(np.uint8))
 
 
-def _exposure(image: LinearImage, limits: dict[str, Any]) -> list[Hint]:
+def _exposure(image: LinearImage, limits: PhotoLimits) -> list[Hint]:
     level = image.rgb.max(axis=2)
     white = float(np.percentile(level[::3, ::3], 97))
-    if white < float(limits["white_low"]):
-        return [Hint("dark", white, float(limits["white_low"]), None)]
+    if white < limits.white_low:
+        return [Hint("dark", white, limits.white_low, None)]
     top = (image.clipped & 1).astype(np.uint8)
     share = float(top.mean())
     if share > _BLANK:

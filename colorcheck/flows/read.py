@@ -12,9 +12,10 @@ import numpy as np
 from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
 from ..faults.prints import check_print
-from ..faults.verdict import decide, load_limits
+from ..faults.verdict import decide
 from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
 from ..ground.errors import PhotoError, TargetError
+from ..ground.limits import Limits, load_limits
 from ..ground.records import (
     CellFlag,
     CellKind,
@@ -306,7 +307,7 @@ class _Worked:
 
 
 def work_photo(
-    image: LinearImage, target: Target | None, *, limits: dict[str, Any], unread: UnreadCodeError | None = None
+    image: LinearImage, target: Target | None, *, limits: Limits, unread: UnreadCodeError | None = None
 ) -> tuple[Target, _Worked]:
     """Decode aside, everything that is done to one photo alone."""
     tones = np.unique(image.rgb[::9, ::9, 1])
@@ -336,7 +337,7 @@ def work_photo(
         target,
         samples.rgb - parts.light.g_cell,
         clear,
-        limit=float(limits["photo"]["local_tone"]),
+        limit=limits.photo.local_tone,
     )
     if local.error > 0:  # what the camera's own dodging may have left in every cell
         y = np.clip(cells.rgb_rel.mean(axis=1), 1e-3, 1.0)
@@ -352,7 +353,7 @@ def work_photo(
         tone_slope=parts.tone.field_slope,
         covered=parts.covered,
         local_tone=local.strength if local.noticed else 0.0,
-        limits=limits["photo"],
+        limits=limits.photo,
     )
     result = PhotoResult(
         image_name=image.source,
@@ -384,9 +385,7 @@ def work_photo(
     )
 
 
-def work_file(
-    path: str | Path, target: Target | None, *, limits: dict[str, Any]
-) -> tuple[LinearImage, Target, _Worked]:
+def work_file(path: str | Path, target: Target | None, *, limits: Limits) -> tuple[LinearImage, Target, _Worked]:
     """Decode a photo at the scale that is needed and work it through.
 
     Three to six megapixels carry every figure of a sheet that fills the frame; a small or
@@ -419,7 +418,7 @@ def read(
     paper: str = "on",
     against: Earlier | None = None,
     floor: Callable[[Sequence[str]], Floats] | None = None,
-    limits: dict[str, Any] | None = None,
+    limits: Limits | None = None,
     repress: dict[str, Any] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Reading:
@@ -442,7 +441,7 @@ def read(
         Another reading of the same target taken as the aim.
     floor : callable, optional
         Gives the noise floor (n,) of this set-up for the cells' names, from a repeat study.
-    limits : dict, optional
+    limits : Limits, optional
         From `load_limits`.
     repress : dict, optional
         Seconds from the heat model for the advice.
@@ -522,7 +521,7 @@ def _judge(
     paper: str,
     against: Earlier | None,
     floor: Floats | None,
-    limits: dict[str, Any],
+    limits: Limits,
     repress: dict[str, Any] | None,
 ) -> Reading:
     """Merge the photos and walk evenness, print faults, colour and verdict."""

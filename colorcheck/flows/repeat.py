@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from ..faults.verdict import load_limits
 from ..ground.cielab import delta_e00
 from ..ground.errors import DataError, UsageError
 from ..ground.files import read_json
+from ..ground.limits import Limits, load_limits
 from ..ground.records import CellFlag, Floats, Target
 from .read import work_file
 
@@ -45,7 +45,7 @@ def study(
     photos: Sequence[str | Path],
     *,
     target: Target | None = None,
-    limits: dict[str, Any] | None = None,
+    limits: Limits | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Repeatability:
     """Read every photo by itself and compare.

@@ -13,6 +13,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from .limits import Limits
+
 Floats = NDArray[np.float64]
 Pixels = NDArray[np.float32]
 Bytes = NDArray[np.uint8]
@@ -408,4 +410,4 @@ class Reading:
     prints: PrintCheck
     accuracy: Accuracy | None
     verdict: Verdict
-    limits: dict[str, Any]
+    limits: Limits

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from ..ground.limits import PhotoLimits
 from ..ground.places import part_in_words
 from ..ground.records import CellFlag, CellKind, CellSamples, Floats, Light, PhotoCheck, Pose, Target
 
@@ -27,7 +28,7 @@ def check_photo(
     tone_slope: float,
     covered: Any,
     local_tone: float,
-    limits: dict[str, Any],
+    limits: PhotoLimits,
 ) -> PhotoCheck:
     """Measure sharpness, exposure, glare, cover and scale of one photo.
 
@@ -41,8 +42,7 @@ def check_photo(
         Cells something lies on.
     local_tone : float
         Strength of local tone mapping, 0 when none was noticed.
-    limits : dict
-        The ``photo`` table of the limits file.
+    limits : PhotoLimits
 
     Returns
     -------
@@ -64,88 +64,88 @@ def check_photo(
     glare_xy = np.stack([(cols + 0.5) * light.step_mm, (rows + 0.5) * light.step_mm], axis=1)
     glare_at = _place(target, glare_xy, bright[rows, cols]) if len(rows) else ""
     clip_w = float(clipped[white].mean())
-    sharp_limit = max(float(limits["edge_share"]) * gap, 2.0 / max(pose.px_per_mm, 0.1) * 1.3)
+    sharp_limit = max(limits.edge_share * gap, 2.0 / max(pose.px_per_mm, 0.1) * 1.3)
     dark_side = _place(target, xy, (level < np.percentile(level, 20)).astype(float))
     tests = [
         (
             "px-per-mm",
             pose.px_per_mm,
-            float(limits["px_per_mm"]),
-            pose.px_per_mm < float(limits["px_per_mm"]),
+            limits.px_per_mm,
+            pose.px_per_mm < limits.px_per_mm,
             "",
         ),
         ("blur-mm", edge_mm, sharp_limit, edge_mm > sharp_limit, ""),
         (
             "pose-mm",
             pose.residual_mm,
-            float(limits["pose_mm"]),
-            pose.residual_mm > float(limits["pose_mm"]),
+            limits.pose_mm,
+            pose.residual_mm > limits.pose_mm,
             "",
         ),
-        ("dark", white_level, float(limits["white_low"]), white_level < float(limits["white_low"]), ""),
+        ("dark", white_level, limits.white_low, white_level < limits.white_low, ""),
         (
             "clipped-white",
             clip_w,
-            float(limits["clipped_white"]),
-            clip_w > float(limits["clipped_white"]),
+            limits.clipped_white,
+            clip_w > limits.clipped_white,
             _place(target, xy, (clipped & white).astype(float)),
         ),
         (
             "clipped-cells",
             float(clipped.mean()),
-            float(limits["clipped_cells"]),
-            float(clipped.mean()) > float(limits["clipped_cells"]),
+            limits.clipped_cells,
+            float(clipped.mean()) > limits.clipped_cells,
             _place(target, xy, clipped.astype(float)),
         ),
-        ("glare", area, float(limits["glare_area"]), area > float(limits["glare_area"]), glare_at),
+        ("glare", area, limits.glare_area, area > limits.glare_area, glare_at),
         (
             "hidden",
             float(hidden.mean()),
-            float(limits["hidden_cells"]),
-            float(hidden.mean()) > float(limits["hidden_cells"]),
+            limits.hidden_cells,
+            float(hidden.mean()) > limits.hidden_cells,
             _place(target, xy, hidden.astype(float)),
         ),
         (
             "uneven-light",
             light.ratio,
-            float(limits["light_ratio"]),
-            light.ratio > float(limits["light_ratio"]),
+            limits.light_ratio,
+            light.ratio > limits.light_ratio,
             dark_side,
         ),
         (
             "local-tone",
             local_tone,
-            float(limits["local_tone"]),
-            local_tone > float(limits["local_tone"]),
+            limits.local_tone,
+            local_tone > limits.local_tone,
             "",
         ),
         (
             "tone-curve",
             abs(tone_slope),
-            float(limits["tone_slope"]),
-            abs(tone_slope) > float(limits["tone_slope"]),
+            limits.tone_slope,
+            abs(tone_slope) > limits.tone_slope,
             "",
         ),
     ]
     problems = tuple((m, float(v), lim, where) for m, v, lim, bad, where in tests if bad)
     warnings: list[tuple[str, float, float, str]] = []
-    if light.glare.any() and area <= float(limits["glare_area"]):
-        warnings.append(("glare", area, float(limits["glare_area"]), glare_at or "part of the piece"))
-    if hidden.any() and float(hidden.mean()) <= float(limits["hidden_cells"]):
+    if light.glare.any() and area <= limits.glare_area:
+        warnings.append(("glare", area, limits.glare_area, glare_at or "part of the piece"))
+    if hidden.any() and float(hidden.mean()) <= limits.hidden_cells:
         warnings.append(
             (
                 "hidden",
                 float(hidden.mean()),
-                float(limits["hidden_cells"]),
+                limits.hidden_cells,
                 _place(target, xy, hidden.astype(float)),
             )
         )
-    if 2.2 < light.ratio <= float(limits["light_ratio"]):
+    if 2.2 < light.ratio <= limits.light_ratio:
         warnings.append(("uneven-light", light.ratio, 2.2, dark_side))
-    if 0.05 < abs(tone_slope) <= float(limits["tone_slope"]):
+    if 0.05 < abs(tone_slope) <= limits.tone_slope:
         warnings.append(("tone-curve", abs(tone_slope), 0.05, ""))
-    if 0 < local_tone <= float(limits["local_tone"]):
-        warnings.append(("local-tone", local_tone, float(limits["local_tone"]), ""))
+    if 0 < local_tone <= limits.local_tone:
+        warnings.append(("local-tone", local_tone, limits.local_tone, ""))
     if pose.mirrored:
         warnings.append(("mirrored", 1.0, 0.0, ""))
     return PhotoCheck(

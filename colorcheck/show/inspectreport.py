@@ -207,7 +207,7 @@ def context(i: Inspection) -> dict[str, Any]:
     findings = iw.counted_findings(i)
     shape = "round" if i.shape == "round" else "rectangular"
     photos = f"photo {i.photos[0].name}" if len(i.photos) == 1 else f"{len(i.photos)} photos"
-    limit = float(i.limits.get("even", {}).get("spot_de00", 2.0))
+    limit = i.limits.even.spot_de00
     glare = pic.outline_paths(d.glare, d.step_mm) if d.glare.any() else ""
     return {
         "name": i.artwork,

@@ -80,7 +80,7 @@ def _is_spot(r: Reason) -> bool:
 
 
 def _dot_mm(i: Inspection) -> float:
-    return float(i.limits.get("even", {}).get("dot_mm", math.nan))
+    return i.limits.even.dot_mm
 
 
 # ---------------------------------------------------------------- the answer

@@ -216,7 +216,7 @@ def _span(values: Any, step: float) -> tuple[float, float]:
 def evenness_figure(reading: Reading) -> str:
     """Draw how much paler or darker each place is than the piece's typical grey, in signed ΔE00."""
     e, t = reading.evenness, reading.target
-    limit = float(reading.limits.get("even", {}).get("spot_de00", 2.0))
+    limit = reading.limits.even.spot_de00
     return signed_map(e.de_map, e.step_mm, t.size_mm, t.shape, limit=limit, what="evenness", cross=(3, 3))
 
 
@@ -508,7 +508,7 @@ def _grey_plot(reading: Reading, acc: Accuracy) -> str:
         return ""
     reach = max(4.0, math.ceil(1.15 * float(np.nanmax(np.abs(lab[:, 1:])))))
     p = pic.Plot((-reach, reach), (-reach, reach), 250, 262)
-    limit = float(reading.limits.get("colour", {}).get("grey_ch", 2.0))
+    limit = reading.limits.colour.grey_ch
     rx, ry = p.x(limit) - p.x(0), p.y(0) - p.y(limit)
     inner = (
         f'<line class="zero" x1="{p.x(-reach):.1f}" x2="{p.x(reach):.1f}" y1="{p.y(0):.1f}" '

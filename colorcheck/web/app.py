@@ -421,11 +421,11 @@ class Site:
 
     def setting_values(self) -> dict[str, Any]:
         """Limits with the shipped ones beside them, recipes, camera."""
-        from ..faults.verdict import load_limits
+        from ..ground.limits import load_limits
 
-        shipped = load_limits()
+        shipped = load_limits().tables()
         try:
-            own = load_limits(self.store.limits_file) if self.store.limits_file.exists() else shipped
+            own = load_limits(self.store.limits_file).tables() if self.store.limits_file.exists() else shipped
         except ColorcheckError:
             own = shipped
         notes = _limit_notes()
@@ -471,9 +471,9 @@ class Site:
                 )
                 answer.set_cookie(COOKIE, shown.cookie, max_age=400 * 86400, path="/", httponly=True, samesite="lax")
             elif what == "limits":
-                from ..faults.verdict import load_limits
+                from ..ground.limits import load_limits
 
-                self.store.save_limits({} if fields.get("reset") else forms.limits(fields, load_limits()))
+                self.store.save_limits({} if fields.get("reset") else forms.limits(fields, load_limits().tables()))
             elif what == "recipe" and fields.get("drop"):
                 self.store.drop_recipe(fields["drop"])
             elif what == "recipe":

@@ -210,7 +210,7 @@ def recipe(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
     }
 
 
-def limits(fields: dict[str, str], shipped: dict[str, Any]) -> dict[str, dict[str, float]]:
+def limits(fields: dict[str, str], shipped: dict[str, dict[str, float]]) -> dict[str, dict[str, float]]:
     """Read the limits form: only what differs from the shipped limits.
 
     Raises
@@ -230,7 +230,7 @@ def limits(fields: dict[str, str], shipped: dict[str, Any]) -> dict[str, dict[st
                 number = -1.0
             if not 0 <= number < 1e6:
                 raise UsageError(f"'{text[:20]}' is not a limit for {key.replace('_', ' ')}", "give a positive number")
-            if abs(number - float(value)) > 1e-9:
+            if abs(number - value) > 1e-9:
                 out.setdefault(table, {})[key] = number
     return out
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from ..ground.files import write_bytes, write_text
+from ..ground.limits import Limits, load_limits
 
 Tell = Callable[..., None]
 _DATA_URI = re.compile(r"data:image/(png|jpeg);base64,([A-Za-z0-9+/=]+)")
@@ -100,7 +101,7 @@ def _say(tell: Tell) -> Callable[[str], None]:
     return lambda text: tell(event="progress", says=text)
 
 
-def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target: bool) -> None:
+def _look(params: dict[str, Any], limits: Limits, tell: Tell, *, target: bool) -> None:
     """Say at once what is plainly wrong with a photo, before the slow part."""
     import cv2
 
@@ -108,7 +109,7 @@ def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target:
     from ..show.words import photo_advice
 
     for path, name in zip(params["photos"], params["photo_names"], strict=True):
-        look = look_at(path, target=target, limits=limits["photo"])
+        look = look_at(path, target=target, limits=limits.photo)
         if not look.hints:
             continue
         _, jpeg = cv2.imencode(".jpg", look.small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 72])
@@ -123,9 +124,7 @@ def _look(params: dict[str, Any], limits: dict[str, Any], tell: Tell, *, target:
         )
 
 
-def _limits(params: dict[str, Any]) -> dict[str, Any]:
-    from ..faults.verdict import load_limits
-
+def _limits(params: dict[str, Any]) -> Limits:
     return load_limits(params.get("limits") or None)
 
 
