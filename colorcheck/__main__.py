@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +18,8 @@ from .cli.common import (
     check_log,
     keep_outputs,
     keep_report,
+    pressing_of,
     record,
-    repress_seconds,
     reuse_memory,
     use_color,
     write_result,
@@ -249,7 +249,7 @@ def _read(args: argparse.Namespace) -> int:
     inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat]
     keep_outputs([args.json, args.values], inputs, args.overwrite)
     keep_report(args.report, args.overwrite)
-    repress = repress_seconds(args)
+    repress = pressing_of(args).advice()
     reuse_memory()
     from .flows.read import read
     from .flows.repeat import load_floor
@@ -322,46 +322,30 @@ def _inspect(args: argparse.Namespace) -> int:
     inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
     keep_outputs([args.json], [*args.photos, *inputs], args.overwrite)
     keep_report(args.report, args.overwrite)
+    from .flows.requests import InspectRequest
     from .ground.units import parse_size
 
-    size = parse_size(args.size)
-    if args.shape == "round" and abs(size[0] - size[1]) > 0.05:
-        raise UsageError(f"a round piece has one diameter, not {args.size}", "give --size once, such as 200mm")
-    if args.reading and args.profile:
-        raise UsageError("give either --reading or --profile, not both", "a reading of the substrate is the better one")
-    repress = repress_seconds(args)
+    request = InspectRequest(
+        photos=tuple(args.photos),
+        artwork=args.artwork,
+        size_mm=parse_size(args.size),
+        shape=args.shape,
+        view=args.view,
+        paper=args.paper,
+        blank_frame=args.blank_frame,
+        reading=args.reading,
+        profile=args.profile,
+        before=args.before,
+        limits=args.limits,
+        pressing=pressing_of(args),
+    )
     reuse_memory()
-    from .flows.inspect import answer_from_profile, answer_from_reading, inspect
-    from .ground.limits import load_limits
-    from .sheet.savedreading import load_reading
+    from .flows.inspect import inspect
     from .show.inspectreport import inspection_to_dict, print_inspection, write_inspection_report
     from .show.terminal import Progress
 
-    answer: Callable[[Any], Any] | None = None
-    source = "photo"
-    if args.reading:
-        saved = load_reading(args.reading)
-        seen = {"uncertainty": saved.uncertainty, "photos": saved.data.get("photos", ()), "trust": saved.trust}
-        answer = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable, **seen)
-        source = "reading"
-    elif args.profile:
-        answer, source = answer_from_profile(args.profile), "profile"
     with Progress(sys.stderr) as progress:
-        result = inspect(
-            args.photos,
-            artwork=args.artwork,
-            size_mm=size,
-            shape=args.shape,
-            view=args.view,
-            paper=args.paper,
-            blank_frame=args.blank_frame,
-            answer=answer,
-            source=source,
-            before=args.before,
-            limits=load_limits(args.limits),
-            repress=repress,
-            progress=progress,
-        )
+        result = inspect(request, progress=progress)
     data = inspection_to_dict(result) if args.json or args.log is not None else None
     if data is not None:
         write_result(args, data)

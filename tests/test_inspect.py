@@ -12,7 +12,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from colorcheck.__main__ import main
-from colorcheck.flows.inspect import answer_from_profile
+from colorcheck.colour.knowncolours import colours_of_profile
 from colorcheck.ground.cielab import srgb_to_linear
 
 from . import scenes
@@ -243,7 +243,7 @@ def test_a_profile_gives_colours_but_no_verdict_on_an_unknown_phone(
     (folder / "printer.icc").write_bytes(profile.tobytes())
     codes = np.array([[255, 255, 255], [128, 128, 128], [200, 60, 40], [20, 90, 180]])
     expected = srgb_to_linear(codes / 255.0)
-    np.testing.assert_allclose(answer_from_profile(folder / "printer.icc")(codes), expected, atol=0.012)
+    np.testing.assert_allclose(colours_of_profile(folder / "printer.icc")(codes), expected, atol=0.012)
     spot = v.Spot(60.0, 70.0, 20.0, v.pale_strength(8.0))
     shoot(folder, "profiled.jpg", piece(folder, v.Faults(spots=(spot,))))
     result = run(folder, capsys, "profiled.jpg", profile=str(folder / "printer.icc"))

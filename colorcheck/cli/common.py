@@ -9,9 +9,12 @@ import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from ..ground.errors import ColorcheckError, FileError, UsageError
+
+if TYPE_CHECKING:
+    from ..flows.requests import Pressing
 
 
 class Parser(argparse.ArgumentParser):
@@ -296,22 +299,16 @@ def use_color() -> bool:
     return sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
 
 
-def repress_seconds(args: argparse.Namespace) -> dict[str, Any] | None:
-    """Seconds from the heat model, when the thickness of the blank is known."""
+def pressing_of(args: argparse.Namespace) -> Pressing:
+    """Read what `add_heat` asks."""
+    from ..flows.requests import Pressing
     from ..ground.units import parse_length, parse_seconds, parse_temperature
 
-    platen_c, piece_c = parse_temperature(args.platen), parse_temperature(args.piece_temp)
-    seconds = parse_seconds(args.recipe_seconds) if args.recipe_seconds else None
-    longest = parse_seconds(args.max_seconds) if args.max_seconds else None
-    if args.glass_mm is None:
-        return None
-    from ..shop.heat import advice_for_record
-
-    return advice_for_record(
-        glass_mm=parse_length(args.glass_mm),
+    return Pressing(
+        glass_mm=None if args.glass_mm is None else parse_length(args.glass_mm),
         heated_face=args.heated_face,
-        platen_c=platen_c,
-        piece_c=piece_c,
-        recipe_seconds=seconds,
-        max_total_seconds=longest,
+        platen_c=parse_temperature(args.platen),
+        piece_c=parse_temperature(args.piece_temp),
+        recipe_seconds=parse_seconds(args.recipe_seconds) if args.recipe_seconds else None,
+        max_seconds=parse_seconds(args.max_seconds) if args.max_seconds else None,
     )

@@ -5,31 +5,30 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import cv2
 import numpy as np
 
+from ..colour.knowncolours import camera_doubt, colours_of_profile, colours_of_reading
 from ..faults.defects import DefectResult, find_defects
 from ..faults.verdict import as_planned, compare, spot_limit
-from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
-from ..ground.errors import DataError, FileError, PhotoError
+from ..ground.errors import DataError, PhotoError
 from ..ground.files import read_json
-from ..ground.geometry import local_px_per_mm, mm_to_px, scaled
+from ..ground.geometry import mm_to_px, scaled
 from ..ground.limits import Limits, load_limits
-from ..ground.records import Action, Finding, FlatImage, Floats, LinearImage, Pose, Reason, Shape, Verdict, View
-from ..ground.response import fit_response, predict
+from ..ground.records import Action, Finding, FlatImage, LinearImage, Pose, Reason, Shape, Verdict, View
 from ..photo.decode import decode
-from ..photo.rectify import resample
 from ..piece.artwork import Artwork, load_artwork
+from ..piece.blankframe import blank_frame
 from ..piece.blocks import PieceView
+from ..piece.flatpiece import MARGIN_MM, card_ring, edge_width_mm, grid_density, lay_piece, on_card
 from ..piece.register import Registered, artwork_on_piece, register
+from ..sheet.savedreading import load_reading
+from .requests import InspectRequest
 
-_MARGIN_MM = 25.0
-_MAX_FLAT_PIXELS = 2_600_000
 _QUICK_PIXELS = 6_500_000  # decode a larger photo at half size or less …
 _ENOUGH_PX_PER_MM = 3.2  # … unless the piece then shows with less than this
-_CARD_SHARE = 0.55  # a ring round the piece is white card when it is at least this bright, of the brightest print
 # a pale place stronger than this, or as wide as this, may be a mirrored lamp as well; estimate
 _REFLECTION_DE, _REFLECTION_MM = 8.0, (38.0, 65.0)
 _SECOND_MM = 25.0  # … or as wide as this beside a certain reflection; estimate
@@ -39,8 +38,6 @@ _LEANS_TO_LIGHT = -15.0  # evidence below which a reflection is the likelier cau
 # doubt of the mean colour error, ΔE00: a reading made with the same phone shares its errors, a profile knows nothing
 # of the phone, whose own colours are off by several ΔE00 (estimates)
 _COLOUR_DOUBT = {"reading": 0.75, "profile": 4.0}
-_UNNAMED_SHARE = 0.3  # of the doubt between two cameras, where reading and photo both name none; estimate
-_CAMERA_DE = 2.5  # a phone balanced on white against the colorimetric truth, mean ΔE00; least doubt of one camera
 _BROAD_MM = 40.0  # wider places share their colours with little else on the piece; estimate
 _PALE = ("pale", "faded-edge", "pale-centre")
 
@@ -99,27 +96,6 @@ class Inspection:
     before: Before | None
 
 
-def _grid_density(pose: Pose, size_mm: tuple[float, float]) -> float:
-    """Pixels per mm of the flat picture, whole or half."""
-    area = (size_mm[0] + 2 * _MARGIN_MM) * (size_mm[1] + 2 * _MARGIN_MM)
-    finest = float(np.sqrt(_MAX_FLAT_PIXELS / area))
-    middle = np.array([[size_mm[0] / 2, size_mm[1] / 2]])
-    native = float(local_px_per_mm(pose, middle)[0])
-    return float(np.clip(np.ceil(native * 2) / 2, 2.0, max(2.0, np.floor(finest * 2) / 2)))
-
-
-def _with_margin(pose: Pose, margin: float) -> Pose:
-    """Return the pose for millimetres counted from ``margin`` outside the piece's corner."""
-    shift = np.array([[1.0, 0, -margin], [0, 1.0, -margin], [0, 0, 1.0]])
-    return replace(pose, homography=pose.homography @ shift)
-
-
-def _lay_flat(image: LinearImage, pose: Pose, size_mm: tuple[float, float], g: float) -> FlatImage:
-    """Lay the piece and a margin round it flat."""
-    wide = (size_mm[0] + 2 * _MARGIN_MM, size_mm[1] + 2 * _MARGIN_MM)
-    return resample(image, _with_margin(pose, _MARGIN_MM), wide, g)
-
-
 def at_full_size(reg: Registered, image: LinearImage) -> Registered:
     """Carry a placement found in a reduced photo over to the photo as stored.
 
@@ -150,201 +126,6 @@ def at_full_size(reg: Registered, image: LinearImage) -> Registered:
     return replace(reg, pose=pose, image=image)
 
 
-def _ring(flat: FlatImage, size_mm: tuple[float, float], shape: Shape) -> Any:
-    """Pixels of the margin that lie 4 to 20 mm outside the piece, (H, W)."""
-    g = flat.px_per_mm
-    h, w = flat.inside.shape
-    # distance from the middle or from the nearest side along each axis: their squares add
-    u = (np.arange(w, dtype=np.float32) + 0.5) / np.float32(g) - np.float32(_MARGIN_MM + size_mm[0] / 2)
-    v = (np.arange(h, dtype=np.float32) + 0.5) / np.float32(g) - np.float32(_MARGIN_MM + size_mm[1] / 2)
-    if shape == "round":
-        half = min(size_mm) / 2
-        u, v, low, high = u * half / (size_mm[0] / 2), v * half / (size_mm[1] / 2), half + 4, half + 20
-    else:
-        u, v = (np.maximum(np.abs(t) - np.float32(s / 2), 0) for t, s in ((u, size_mm[0]), (v, size_mm[1])))
-        low, high = 4.0, 20.0
-    square = (u * u)[None, :] + (v * v)[:, None]
-    return (square > low**2) & (square < high**2) & flat.inside
-
-
-def _on_card(flat: FlatImage, ring: Any, size_mm: tuple[float, float]) -> bool:
-    """Tell whether the margin shows white card: bright, plain, without colour, and clear of the top code."""
-    places = np.flatnonzero(ring)
-    if len(places) < 0.4 * (2 * (size_mm[0] + size_mm[1]) * 16 * flat.px_per_mm**2):
-        return False
-    places = places[:: max(1, len(places) // 20000)]
-    some = flat.rgb.reshape(-1, 3)[places].astype(float)
-    level = some.mean(axis=1)
-    m = round(_MARGIN_MM * flat.px_per_mm)
-    piece = flat.rgb[m:-m:5, m:-m:5].reshape(-1, 3).mean(axis=1)
-    if float(np.median(level)) < _CARD_SHARE * float(np.percentile(piece, 97)):
-        return False
-    clipped = float(((flat.clipped.ravel()[places] & 1) > 0).mean())
-    tint = float(np.ptp(np.log(np.maximum(np.median(some, axis=0), 1e-4))))
-    return clipped < 0.3 and tint < 0.5
-
-
-def _sharpness(flat: FlatImage) -> float:
-    """Width in mm of the sharpest edges: range over steepest slope of the strongest five per cent."""
-    m = round(_MARGIN_MM * flat.px_per_mm)
-    y: Any = cv2.transform(np.ascontiguousarray(flat.rgb[m:-m, m:-m]), np.full((1, 3), 1 / 3, np.float32))
-    y = cv2.GaussianBlur(np.sqrt(np.maximum(y, 0)), (0, 0), 0.7)
-    slope = cv2.magnitude(
-        cv2.Sobel(y, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8), cv2.Sobel(y, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    )
-    span = max(3, round(1.6 * flat.px_per_mm)) | 1
-    kernel = np.ones((span, span), np.uint8)
-    rise = cv2.subtract(cv2.dilate(y, kernel), cv2.erode(y, kernel))
-    clear = max(0.08, float(np.percentile(rise[::3, ::3].ravel(), 90)) * 0.6)
-    strong = (slope >= cv2.dilate(slope, np.ones((3, 3), np.uint8))) & (rise > clear)
-    if strong.sum() < 40:
-        return float("nan")
-    width = rise[strong] / np.maximum(slope[strong], 1e-6) / flat.px_per_mm
-    return float(np.percentile(width, 20))
-
-
-def _blank(
-    path: str | Path, like: LinearImage, reg: Registered, flat: FlatImage, ring: Any, size_mm: tuple[float, float]
-) -> Any:
-    """Lay the blank frame flat by the piece's pose, after checking that it can serve.
-
-    Raises
-    ------
-    DataError
-        Another size or exposure, or there is something in it.
-    """
-    image = decode(path, max_pixels=like.rgb.shape[0] * like.rgb.shape[1])
-    if image.original_size != like.original_size or image.rgb.shape != like.rgb.shape:
-        raise DataError(
-            f"{image.source} has another size than {like.source}",
-            "shoot the white sheet with the same camera right after the piece, nothing moved",
-        )
-    rgb = np.ascontiguousarray(image.rgb[:, ::-1]) if reg.pose.mirrored else image.rgb
-    frame = _lay_flat(replace(image, rgb=rgb), reg.pose, size_mm, flat.px_per_mm)
-    y = frame.rgb.mean(axis=2)
-    small = cv2.resize(y, None, fx=4 / flat.px_per_mm / 4, fy=4 / flat.px_per_mm / 4, interpolation=cv2.INTER_AREA)
-    level = np.log(np.maximum(small, 1e-4))
-    rows, cols = np.mgrid[-1 : 1 : level.shape[0] * 1j, -1 : 1 : level.shape[1] * 1j]
-    terms = np.stack([np.ones_like(rows), rows, cols, rows**2, cols**2, rows * cols], axis=-1).reshape(-1, 6)
-    fit = np.linalg.lstsq(terms, level.ravel().astype(float), rcond=None)[0]
-    left = level.ravel() - terms @ fit
-    if float(np.percentile(np.abs(left), 97)) > 0.12:
-        raise DataError(
-            f"{image.source} is no blank frame: there is something in it",
-            "lay a plain white sheet in the piece's place and shoot it with lamp and camera unmoved",
-        )
-    if ((frame.clipped & 1) > 0).mean() > 0.02:
-        raise DataError(f"{image.source} is overexposed", "lock the exposure so that white stays below full scale")
-    seconds = (like.exposure.get("exposure_time"), image.exposure.get("exposure_time"))
-    other = all(seconds) and abs(float(np.log(cast("float", seconds[1]) / cast("float", seconds[0])))) > 0.1
-    if ring.any():
-        ratio = frame.rgb[ring].mean() / max(float(flat.rgb[ring].mean()), 1e-4)
-        other = other or (_on_card(flat, ring, size_mm) and abs(float(np.log(ratio))) > 0.25)
-    if other:
-        raise DataError(
-            f"{image.source} has another exposure than {like.source}",
-            "lock the exposure and shoot both one after the other",
-        )
-    return frame.rgb
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class KnownColours:
-    """What a reading says a substrate makes of device colours, and who saw it.
-
-    ``cameras`` that took the reading's photos ('' where a file does not say); ``camera_doubt``
-    ΔE00 by which two unlike cameras may differ over its colours; ``referenced``: freed of its camera's errors.
-    """
-
-    response: Any
-    cameras: tuple[str, ...]
-    camera_doubt: float
-    referenced: bool = False
-
-    def __call__(self, rgb: Any) -> Any:
-        """Device RGB (n, 3) → linear RGB, coat at 1."""
-        return predict(self.response, rgb)
-
-
-def answer_from_reading(
-    device_rgb: Any,
-    lab: Floats,
-    usable: Any,
-    *,
-    uncertainty: Any = None,
-    photos: Sequence[dict[str, Any]] = (),
-    trust: str = "balanced",
-) -> KnownColours:
-    """Return what a substrate makes of device colours, as fitted to a reading of it.
-
-    Parameters
-    ----------
-    device_rgb, lab, usable : (n, 3), (n, 3), (n,)
-        Of the reading's cells.
-    uncertainty : (n,), optional
-        ΔE00 of each cell. The same again for the camera that looks at the piece, in quadrature, is
-        the doubt between two cameras.
-    photos : sequence of dict
-        The reading's own list of photos; ``device`` names the camera.
-    trust : {'balanced', 'referenced'}
-        A referenced reading is freed of its camera's errors, which the photo of the piece still has.
-    """
-    rel = xyz_to_linear_srgb(lab_to_xyz(lab))
-    response = fit_response(device_rgb, rel, weights=usable.astype(float))
-    own = np.zeros(0) if uncertainty is None else np.asarray(uncertainty, dtype=float)[np.asarray(usable, bool)]
-    own = own[np.isfinite(own)]
-    each = max(float(own.mean()), _CAMERA_DE) if own.size and trust == "balanced" else _CAMERA_DE
-    cameras = tuple(dict.fromkeys(str(p.get("device") or "") for p in photos)) if trust == "balanced" else ("",)
-    return KnownColours(response, cameras or ("",), float(np.hypot(each, each)), trust != "balanced")
-
-
-def _camera_doubt(answer: Any, photos: Sequence[PiecePhoto]) -> tuple[float, str]:
-    """ΔE00 by which reading and photo may differ for their cameras, and whether those are 'other' or 'unknown'."""
-    if not isinstance(answer, KnownColours):
-        return 0.0, ""
-    here = {p.device for p in photos}
-    if here == {""} == set(answer.cameras) and not answer.referenced:
-        # neither file names a camera: most likely the one phone of the house, stripped of its notes on the way
-        return _UNNAMED_SHARE * answer.camera_doubt, "unknown"
-    if "" in here or "" in answer.cameras:
-        return answer.camera_doubt, "unknown"
-    return (0.0, "") if here <= set(answer.cameras) else (answer.camera_doubt, "other")
-
-
-def answer_from_profile(path: str | Path) -> Callable[[Any], Any]:
-    """Return what an ICC profile says a printer makes of device colours, media-relative.
-
-    Raises
-    ------
-    FileError, DataError
-        The profile cannot be read or is not one of an RGB printer.
-    """
-    from PIL import Image, ImageCms
-
-    p = Path(path)
-    if not p.is_file():
-        raise FileError(f"there is no file {p}", "check the name given with --profile")
-    try:
-        profile = ImageCms.getOpenProfile(str(p))
-        if profile.profile.xcolor_space.strip() != "RGB":
-            raise DataError(f"{p.name} is not a profile of an RGB printer", "give the profile you print through")
-        lab = ImageCms.createProfile("LAB", 5003)
-        change = ImageCms.buildTransform(
-            profile, lab, "RGB", "LAB", renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC
-        )
-    except (ImageCms.PyCMSError, OSError) as e:
-        raise DataError(f"{p.name} is not a usable ICC profile", "give the profile you print through") from e
-
-    def answer(rgb: Any) -> Any:
-        codes = np.clip(np.rint(np.asarray(rgb)), 0, 255).astype(np.uint8).reshape(1, -1, 3)
-        out = np.asarray(ImageCms.applyTransform(Image.fromarray(codes, "RGB"), change), dtype=np.int64)[0]
-        signed = np.where(out[:, 1:] > 127, out[:, 1:] - 256, out[:, 1:])
-        value = np.column_stack([out[:, 0] * 100 / 255, signed])
-        return xyz_to_linear_srgb(lab_to_xyz(value.astype(float)))
-
-    return answer
-
-
 def _judge(
     photos: Sequence[PiecePhoto],
     found: DefectResult,
@@ -354,7 +135,7 @@ def _judge(
     repress: dict[str, Any] | None,
     camera: tuple[float, str] = (0.0, ""),
 ) -> Verdict:
-    """Walk the fixed order for a finished piece; ``camera`` as `_camera_doubt` gives it."""
+    """Walk the fixed order for a finished piece; ``camera`` as `camera_doubt` gives it."""
     reasons = _photo_reasons(photos[0], found, limits)
     unfit = [r for r in reasons if r.outcome == "fail"]
     ranked = sorted(found.findings, key=lambda f: -f.delta_e00)
@@ -518,44 +299,23 @@ def _compare_before(earlier: _Earlier, found: DefectResult) -> Before:
     )
 
 
-def inspect(
-    photos: Sequence[str | Path],
-    *,
-    artwork: str | Path,
-    size_mm: tuple[float, float],
-    shape: Shape = "rect",
-    view: View = "front",
-    paper: str = "on",
-    blank_frame: str | Path | None = None,
-    answer: Callable[[Any], Any] | None = None,
-    source: str = "photo",
-    before: str | Path | None = None,
-    limits: Limits | None = None,
-    repress: dict[str, Any] | None = None,
-    progress: Callable[[str], None] | None = None,
-) -> Inspection:
+def _known_colours(request: InspectRequest) -> tuple[Callable[[Any], Any] | None, str]:
+    """Take up what the colours should be, and where from: a reading or a profile; else the photo itself must tell."""
+    if request.reading:
+        return colours_of_reading(load_reading(request.reading)), "reading"
+    if request.profile:
+        return colours_of_profile(request.profile), "profile"
+    return None, "photo"
+
+
+def inspect(request: InspectRequest, *, progress: Callable[[str], None] | None = None) -> Inspection:
     """Inspect a finished piece against its artwork.
 
     Parameters
     ----------
-    photos : paths
-        One or several of the same piece, turned or shifted between shots, camera and lamp fixed.
-    artwork : path
-        The picture as its owner sees it.
-    size_mm, shape, view
-        Of the piece.
-    paper : {'on', 'off'}
-        Whether the paper is still taped on; only then a re-press may be the answer.
-    blank_frame : path, optional
-        A white sheet in the piece's place, same camera, lamp and exposure.
-    answer : callable, optional
-        Device RGB → linear colour relative to the coat, from a reading or a profile.
-    source : str
-        'reading' or 'profile' when there is an answer.
-    before : path, optional
-        Result of an earlier inspection of the same piece.
-    limits, repress, progress
-        As for `pipeline.read`.
+    request : InspectRequest
+    progress : callable, optional
+        Told in a word what is being done.
 
     Returns
     -------
@@ -566,16 +326,19 @@ def inspect(
     ColorcheckError
         A file cannot be read, or photo and artwork do not belong together.
     """
-    limits = load_limits() if limits is None else limits
     say = progress or (lambda _: None)
-    earlier = _load_before(before) if before else None
-    art: Artwork = load_artwork(artwork, size_mm=size_mm, shape=shape, view=view)
+    repress = request.pressing.advice()
+    answer, source = _known_colours(request)
+    limits = load_limits(request.limits)
+    earlier = _load_before(request.before) if request.before else None
+    size_mm, shape, view = request.size_mm, request.shape, request.view
+    art: Artwork = load_artwork(request.artwork, size_mm=size_mm, shape=shape, view=view)
     views: list[PieceView] = []
     kept: list[PiecePhoto] = []
     first_flat: FlatImage | None = None
     device: Any = None
     g = 0.0
-    for path in photos:
+    for path in request.photos:
         say(f"finding the piece in {Path(path).name}")
         image = decode(path, max_pixels=_QUICK_PIXELS)
         reg = register(image, art)
@@ -583,26 +346,28 @@ def inspect(
             image = decode(path)
             reg = at_full_size(reg, image)
         if not g:
-            g = _grid_density(reg.pose, size_mm)
+            g = grid_density(reg.pose, size_mm)
             device, covered = artwork_on_piece(art, reg, g)
             if covered.mean() < 0.5:
                 raise PhotoError(f"the picture covers too little of the piece in {image.source}", "check --size")
             device = cv2.GaussianBlur(device.astype(np.float32), (0, 0), max(0.25 * g, 0.5))
-        flat = _lay_flat(reg.image, reg.pose, size_mm, g)
-        ring = _ring(flat, size_mm, shape)
-        on_card = _on_card(flat, ring, size_mm)
-        blank = _blank(blank_frame, image, reg, flat, ring, size_mm) if blank_frame and not views else None
+        flat = lay_piece(reg.image, reg.pose, size_mm, g)
+        ring = card_ring(flat, size_mm, shape)
+        carded = on_card(flat, ring, size_mm)
+        blank = None
+        if request.blank_frame and not views:
+            blank = blank_frame(request.blank_frame, image, reg, flat, ring, size_mm)
         pose = reg.pose
         views.append(
             PieceView(
                 flat=flat,
-                margin_mm=_MARGIN_MM,
+                margin_mm=MARGIN_MM,
                 blank=blank,
-                card=on_card,
+                card=carded,
                 to_photo=lambda mm, pose=pose: mm_to_px(pose, mm),  # type: ignore[misc]
             )
         )
-        m = round(_MARGIN_MM * g)
+        m = round(MARGIN_MM * g)
         inner = flat.clipped[m:-m, m:-m]
         level = flat.rgb[m:-m:3, m:-m:3].mean(axis=2)
         kept.append(
@@ -617,24 +382,24 @@ def inspect(
                 placed_by=reg.placed_by,
                 uncertainty_mm=reg.uncertainty_mm,
                 score=reg.score,
-                on_card=on_card,
+                on_card=carded,
                 clipped_share=float(((inner & 1) > 0).mean()),
                 white_level=float(np.percentile(level, 97)),
-                sharp_mm=_sharpness(flat),
+                sharp_mm=edge_width_mm(flat),
             )
         )
         first_flat = flat if first_flat is None else first_flat
     assert first_flat is not None
     say("looking for defects")
-    found = find_defects(views, device, size_mm, shape, answer=answer, source=source if answer else "photo")
-    camera = _camera_doubt(answer, kept)
-    verdict = _judge(kept, found, paper=paper, limits=limits, repress=repress, camera=camera)
+    found = find_defects(views, device, size_mm, shape, answer=answer, source=source)
+    camera = camera_doubt(answer, {p.device for p in kept})
+    verdict = _judge(kept, found, paper=request.paper, limits=limits, repress=repress, camera=camera)
     return Inspection(
         artwork=art.source,
         size_mm=size_mm,
         shape=shape,
         view=view,
-        paper=paper,
+        paper=request.paper,
         photos=tuple(kept),
         defects=found,
         verdict=verdict,

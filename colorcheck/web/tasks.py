@@ -12,10 +12,13 @@ import json
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..ground.files import write_bytes, write_text
 from ..ground.limits import Limits, load_limits
+
+if TYPE_CHECKING:
+    from ..flows.requests import Pressing
 
 Tell = Callable[..., None]
 _DATA_URI = re.compile(r"data:image/(png|jpeg);base64,([A-Za-z0-9+/=]+)")
@@ -128,20 +131,11 @@ def _limits(params: dict[str, Any]) -> Limits:
     return load_limits(params.get("limits") or None)
 
 
-def _heat(params: dict[str, Any]) -> dict[str, Any] | None:
-    """Seconds of the heat model for the re-press advice, when the thickness is known."""
-    if params.get("glass_mm") is None:
-        return None
-    from ..shop.heat import advice_for_record
+def _pressing(params: dict[str, Any]) -> Pressing:
+    from ..flows.requests import Pressing
 
-    return advice_for_record(
-        glass_mm=params["glass_mm"],
-        heated_face=params["heated_face"],
-        platen_c=params["platen_c"],
-        piece_c=params["piece_c"],
-        recipe_seconds=params.get("recipe_seconds"),
-        max_total_seconds=params.get("max_seconds"),
-    )
+    names = ("glass_mm", "heated_face", "platen_c", "piece_c", "recipe_seconds", "max_seconds")
+    return Pressing(**{k: params[k] for k in names})
 
 
 def named(params: dict[str, Any], value: Any) -> Any:
@@ -185,7 +179,7 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
         paper=params["paper"],
         against=against,
         limits=limits,
-        repress=_heat(params),
+        repress=_pressing(params).advice(),
         progress=_say(tell),
     )
     _say(tell)("drawing the answer")
@@ -195,37 +189,26 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
 
 
 def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..flows.inspect import answer_from_profile, answer_from_reading, inspect
+    from ..flows.inspect import inspect
+    from ..flows.requests import InspectRequest
     from ..show.inspectreport import context, inspection_to_dict
 
-    limits = _limits(params)
-    _look(params, limits, tell, target=False)
-    answer: Callable[[Any], Any] | None = None
-    source = "photo"
-    if params.get("reading"):
-        from ..sheet.savedreading import load_reading
-
-        saved = load_reading(params["reading"])
-        seen = {"uncertainty": saved.uncertainty, "photos": saved.data.get("photos", ()), "trust": saved.trust}
-        answer = answer_from_reading(saved.target.device_rgb, saved.lab, saved.usable, **seen)
-        source = "reading"
-    elif params.get("profile"):
-        answer, source = answer_from_profile(params["profile"]), "profile"
-    result = inspect(
-        params["photos"],
+    _look(params, _limits(params), tell, target=False)
+    request = InspectRequest(
+        photos=tuple(params["photos"]),
         artwork=params["artwork"],
         size_mm=(params["size_mm"][0], params["size_mm"][1]),
         shape=params["shape"],
         view=params["view"],
         paper=params["paper"],
         blank_frame=params.get("blank_frame"),
-        answer=answer,
-        source=source,
+        reading=params.get("reading"),
+        profile=params.get("profile"),
         before=params.get("before"),
-        limits=limits,
-        repress=_heat(params),
-        progress=_say(tell),
+        limits=params.get("limits"),
+        pressing=_pressing(params),
     )
+    result = inspect(request, progress=_say(tell))
     _say(tell)("drawing the answer")
     shown = named(params, context(result))
     told = {"template": "inspect.html.j2", "context": shown, "action": result.verdict.action}

@@ -1,0 +1,108 @@
+"""What each flow can be asked: paths and plain values in mm, °C and seconds, as any face can fill them.
+
+A request that contradicts itself cannot be made; what its files hold is checked by the flow that opens them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from ..ground.errors import UsageError
+from ..ground.records import Shape, View
+
+Paper = Literal["on", "off"]
+
+
+def _check_size(size_mm: tuple[float, float], shape: Shape) -> None:
+    w, h = size_mm
+    if shape == "round" and abs(w - h) > 0.05:
+        raise UsageError(f"a round piece has one diameter, not {w:g} × {h:g} mm", "give one number, such as 200mm")
+
+
+@dataclass(frozen=True, slots=True)
+class Pressing:
+    """How the piece was pressed, and what its makers allow: what the advice on pressing again rests on.
+
+    ``glass_mm`` is the thickness of the blank, None where it is not known, and then there is no advice.
+    """
+
+    glass_mm: float | None = None
+    heated_face: Literal["coat", "back"] = "coat"
+    platen_c: float = 200.0
+    piece_c: float = 30.0
+    recipe_seconds: float | None = None
+    max_seconds: float | None = None
+
+    def advice(self) -> dict[str, Any] | None:
+        """Seconds from the heat model, as the verdict carries them.
+
+        Raises
+        ------
+        UsageError
+            Values for which the model does not hold.
+        """
+        if self.glass_mm is None:
+            return None
+        from ..shop.heat import advice_for_record
+
+        return advice_for_record(
+            glass_mm=self.glass_mm,
+            heated_face=self.heated_face,
+            platen_c=self.platen_c,
+            piece_c=self.piece_c,
+            recipe_seconds=self.recipe_seconds,
+            max_total_seconds=self.max_seconds,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InspectRequest:
+    """Check a finished piece against its artwork.
+
+    Parameters
+    ----------
+    photos : paths
+        One or several of the same piece, turned or shifted between shots, camera and lamp fixed.
+    artwork : path
+        The picture as its owner sees it.
+    size_mm, shape, view
+        Of the piece.
+    paper : {'on', 'off'}
+        Whether the paper is still taped on; only then a re-press may be the answer.
+    blank_frame : path, optional
+        A white sheet in the piece's place, same camera, lamp and exposure.
+    reading, profile : path, optional
+        What the colours should be: a reading of the same substrate, or the profile it was printed through.
+    before : path, optional
+        Result of an earlier inspection of the same piece.
+    limits : path, optional
+        Limits laid over the shipped ones.
+    pressing : Pressing
+        For the advice on pressing again.
+
+    Raises
+    ------
+    UsageError
+        A round piece with two diameters; a reading and a profile.
+    """
+
+    photos: tuple[str, ...]
+    artwork: str
+    size_mm: tuple[float, float]
+    shape: Shape = "rect"
+    view: View = "front"
+    paper: Paper = "on"
+    blank_frame: str | None = None
+    reading: str | None = None
+    profile: str | None = None
+    before: str | None = None
+    limits: str | None = None
+    pressing: Pressing = Pressing()
+
+    def __post_init__(self) -> None:
+        _check_size(self.size_mm, self.shape)
+        if self.reading and self.profile:
+            raise UsageError(
+                "give either a reading or a profile, not both", "a reading of the substrate is the better one"
+            )
