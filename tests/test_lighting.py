@@ -11,6 +11,7 @@ from colorcheck.ground.robust import mad_std, polynomial_terms, robust_least_squ
 from colorcheck.photo.glare import Evidence, fit_glare, glare_at
 from colorcheck.photo.lighting import fit_light, grid_places, light_at
 from colorcheck.photo.tone import Tone, fit_tone, tone_gain
+from colorcheck.photo.toneguard import judge_local_tone
 
 SIZE = (200.0, 200.0)
 
@@ -314,3 +315,31 @@ def test_spread_of_a_normal_sample() -> None:
     assert np.allclose(mean, 0.5, atol=0.005)
     assert (std < 0.035).all()
     assert np.array_equal(values, kept)
+
+
+def _white_cells(rng: np.random.Generator, n: int, local: float) -> tuple[Any, Any, Any, Any]:
+    """White cells of a sheet that fills most of the frame, under a lens that darkens the corners and a lamp aside."""
+    xy = rng.uniform(6, 74, (n, 2))
+    off_axis = np.linalg.norm(xy - 40, axis=1) / 65
+    lamp = (xy - 40) @ rng.uniform(-0.005, 0.005, 2)
+    fall_off = -rng.uniform(0.1, 0.8) * off_axis**2
+    # what surrounds a cell: brighter card towards the rim, darker corners, its neighbours' colours
+    around = rng.uniform(0.2, 1.2) * off_axis**2 + fall_off + lamp + rng.normal(0, 0.1, n)
+    near = np.stack([around + rng.normal(0, 0.02, n) for _ in range(4)], axis=1)
+    return near, fall_off + lamp - local * around + rng.normal(0, 0.004, n), xy, off_axis
+
+
+def test_lens_and_lamp_are_not_taken_for_local_tone() -> None:
+    """Of 200 sheets with ten white cells at most one is refused; with many cells local tone is told from the lens."""
+    rng = np.random.default_rng(5)
+
+    def noticed(n: int, local: float) -> int:
+        count = 0
+        for _ in range(200):
+            near, white, xy, off_axis = _white_cells(rng, n, local)
+            count += judge_local_tone(near, white, xy, (80.0, 80.0), off_axis, limit=0.12).noticed
+        return count
+
+    assert noticed(10, 0.0) <= 1
+    assert noticed(28, 0.0) <= 1
+    assert noticed(28, 0.5) >= 190

@@ -1,10 +1,14 @@
 """Find out whether the camera brightened dark places and darkened bright ones by itself ("HDR", "enhance").
 
 Such local tone mapping divides by a power of the brightness that surrounds a place. The bare coat is the
-same everywhere and a lamp's light varies smoothly over it, whatever lies near by: so white cells must not be
-brighter where their neighbourhood happens to be dark. Heat cannot change bare coat, so pressing does not
-disturb this. Over 80 random scenes (three cards, four sensors, two tone curves, light of 1.1 to 2.2 : 1) the
-limits below gave no false alarm in 40 plain ones and noticed 28 of 30 with an exponent of 0.2 or more.
+same everywhere, so white cells must not be brighter where their neighbourhood happens to be dark. Heat cannot
+change bare coat, so pressing does not disturb this. But a lens that darkens the corners and a lamp to one side
+change white cells too, and on a small sheet, where few white cells tell, either may look like the camera's
+doing. So the causes compete: lamp and lens alone, or lamp, lens and local tone. Each is a Gaussian process of
+few terms with a physical range; what the evidence (the likelihood with all terms integrated out) does not
+favour clearly is not blamed. C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*
+(2006), sections 2.7 and 5.2; the scale of Bayes factors is that of R. E. Kass, A. E. Raftery, J. Am. Stat.
+Assoc. 90, 773-795 (1995): 20 and more is strong evidence (figure from memory).
 """
 
 from __future__ import annotations
@@ -16,15 +20,22 @@ import numpy as np
 
 from ..ground.geometry import mm_to_px
 from ..ground.records import CellKind, Floats, LinearImage, Mask, Pose, Target
-from ..ground.robust import polynomial_terms, tukey_weights
+from ..ground.robust import polynomial_terms
 
 LIMIT = 0.08  # exponent from where the photo should be taken again
 REACHES = (0.035, 0.055, 0.085, 0.13)  # blur as a share of the photo's longer side
 _SIDE = 192  # the photo is looked at this coarsely
 _DEGREE = 3  # of the lamp's light over the piece
-_SIGNIFICANT = 2.5  # standard deviations
-_TELLING = 0.06  # error of the exponent up to which a reach is considered
-_LEAST_STD = 0.002  # relative; bare coat varies by about this much
+# Standard deviation of the lamp's terms of each degree, logarithm at the piece's rim: a lamp at the distance of
+# two half-diagonals gives about 0.5, 0.2 and 0.07 (inverse square and cosine, expanded); further ones give less
+_LAMP = (10.0, 0.5, 0.2, 0.07)
+# of the lens's fall-off with the square and the fourth power of the distance from the photo's middle, at its
+# corner: cos^4 of 37 degrees, a wide-angle phone lens, is exp(-0.9)
+_LENS = (0.6, 0.3)
+_SLOPE_STD = 0.3  # of the sought exponent, before looking
+_NOISES = (0.0015, 0.0021, 0.003, 0.0042, 0.006, 0.0085, 0.012, 0.017, 0.024)  # relative; of single white cells
+_CLEAR = 3.0  # logarithm of a Bayes factor of 20
+_FEW = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,24 +71,28 @@ def neighbourhood(image: LinearImage, pose: Pose, xy_mm: Floats) -> Floats:
     return np.stack(columns, axis=1).astype(float)
 
 
-def _regress(a: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
-    """Coefficients, residual and weights, robustly."""
-    w: Floats = np.ones(len(y))
-    x: Floats = np.zeros(a.shape[1])
-    r: Floats = y
-    for _ in range(6):
-        aw = a * w[:, None]
-        x = np.asarray(np.linalg.lstsq(a.T @ aw, aw.T @ y, rcond=1e-12)[0])
-        r = np.asarray(y - a @ x)
-        spread = np.median(np.abs(r)) * 1.4826 * np.sqrt(len(y) / max(len(y) - a.shape[1], 1))
-        w = tukey_weights(r, max(float(spread), _LEAST_STD))
-    return x, r, w
+def _weigh(terms: Floats, prior_std: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
+    """Log evidence of ``y`` for each noise, and mean and variance of the last term's coefficient there."""
+    known = (terms * prior_std**2) @ terms.T
+    pull = prior_std[-1] ** 2 * terms[:, -1]
+    out = []
+    for noise in _NOISES:
+        factor = np.linalg.cholesky(known + noise**2 * np.eye(len(y)))
+        z, g = np.linalg.solve(factor, y), np.linalg.solve(factor, pull)
+        out.append((-0.5 * z @ z - np.log(np.diag(factor)).sum(), g @ z, prior_std[-1] ** 2 - g @ g))
+    evidence, mean, variance = np.array(out).T
+    return evidence, mean, variance
+
+
+def _log_mean(evidence: Floats) -> float:
+    top = float(evidence.max())
+    return top + float(np.log(np.mean(np.exp(evidence - top))))
 
 
 def judge_local_tone(
-    near: Floats, white: Floats, xy_mm: Floats, size_mm: tuple[float, float], *, limit: float
+    near: Floats, white: Floats, xy_mm: Floats, size_mm: tuple[float, float], off_axis: Floats, *, limit: float
 ) -> LocalTone:
-    """Regress the white cells' signal on what surrounds them, the lamp's smooth light aside.
+    """Let lamp and lens alone compete with lamp, lens and local tone for the white cells' signal.
 
     Parameters
     ----------
@@ -86,37 +101,42 @@ def judge_local_tone(
     white : (n,)
         Logarithm of the white cells' signal.
     xy_mm : (n, 2)
+    off_axis : (n,)
+        Distance from the photo's middle, 1 in its corners.
 
     Returns
     -------
     LocalTone
     """
     n = len(white)
-    degree = _DEGREE if n >= 18 else 2 if n >= 12 else 1
-    if n < 8:
+    if n < _FEW:
         return LocalTone(0.0, np.inf, limit, False, 0.0, n)
     unit = (xy_mm - np.array(size_mm) / 2) / (max(size_mm) / 2)
-    smooth = polynomial_terms(unit[:, 0], unit[:, 1], degree)
-    fits = []
-    for k in range(near.shape[1]):
-        x, r, w = _regress(np.column_stack([smooth, near[:, k]]), white)
-        left = near[:, k] - smooth @ np.linalg.lstsq(smooth, near[:, k], rcond=1e-10)[0]
-        dof = max(float(w.sum()) - smooth.shape[1] - 1, 1.0)
-        scatter = max(float(np.sqrt((w * r * r).sum() / dof)), _LEAST_STD)
-        std = scatter / max(float(np.sqrt((w * left * left).sum())), 1e-9)
-        fits.append((float((np.minimum(np.abs(r), 0.05) ** 2).sum()), std, float(x[-1]), float(left.std())))
-    # a broad neighbourhood looks like the lamp's own light: reaches that tell little stand back
-    telling = [f for f in fits if f[1] <= _TELLING] or [min(fits, key=lambda f: f[1])]
-    _, std, coefficient, contrast = min(telling)
+    lamp = polynomial_terms(unit[:, 0], unit[:, 1], _DEGREE)
+    degrees = [k for k in range(_DEGREE + 1) for _ in range(k + 1)]
+    terms = np.column_stack([lamp, off_axis**2, off_axis**4])
+    prior = np.array([*(_LAMP[k] for k in degrees), *_LENS])
+    y = white - np.median(white)
+    without = _log_mean(_weigh(terms, prior, y)[0])
     # what is seen is already flattened: its own contrast is (1 - exponent) of the scene's
-    slope = -coefficient
+    fits = [
+        _weigh(np.column_stack([terms, near[:, k].mean() - near[:, k]]), np.append(prior, _SLOPE_STD), y)
+        for k in range(near.shape[1])
+    ]
+    evidence, mean, variance = (np.concatenate(v) for v in zip(*fits, strict=True))
+    share = np.exp(evidence - evidence.max())
+    share = share / share.sum()
+    slope = float(share @ mean)
+    std = float(np.sqrt(share @ (variance + mean**2) - slope**2))
+    favoured = _log_mean(evidence) - without
     strength = slope / (1.0 + slope) if slope > -0.5 else slope
+    contrast = float(near.std(axis=0).mean())
     return LocalTone(
         strength=strength,
         std=std,
         limit=limit,
-        noticed=strength > limit and strength > _SIGNIFICANT * std,
-        error=strength * contrast if strength > 2 * std else 0.0,
+        noticed=strength > limit and favoured > _CLEAR,
+        error=strength * contrast if strength > 0 and favoured > 0 else 0.0,
         places=n,
     )
 
@@ -146,4 +166,6 @@ def check_local_tone(
     xy = (target.box_mm[:, :2] + target.box_mm[:, 2:] / 2)[white]
     near = neighbourhood(image, pose, xy) if white.any() else np.zeros((0, len(REACHES)))
     level = np.log(np.maximum(signal[white], 1e-6)).mean(axis=1)
-    return judge_local_tone(near, level, xy, target.size_mm, limit=limit)
+    half = np.array(image.rgb.shape[1::-1]) / 2
+    off_axis = np.linalg.norm(mm_to_px(pose, xy) + 0.5 - half, axis=1) / np.linalg.norm(half)
+    return judge_local_tone(near, level, xy, target.size_mm, off_axis, limit=limit)
