@@ -8,10 +8,11 @@ from typing import Any
 
 __version__ = "0.1.0"
 
+# public name → module, and its name there where it has another
 _HOME = {
     "make_target": "sheet.target",
     "load_target": "sheet.target",
-    "read": "flows.read",
+    "read": "flows.read:read_photos",
     "decode": "photo.decode",
     "delta_e00": "ground.cielab",
     "ColorcheckError": "ground.errors",
@@ -23,7 +24,8 @@ __all__ = ["ColorcheckError", "__version__", "decode", "delta_e00", "load_target
 def __getattr__(name: str) -> Any:
     """Import the module that holds a public name when it is first asked for."""
     if name in _HOME:
-        return getattr(import_module(f"colorcheck.{_HOME[name]}"), name)
+        module, _, other = _HOME[name].partition(":")
+        return getattr(import_module(f"colorcheck.{module}"), other or name)
     raise AttributeError(f"module 'colorcheck' has no attribute {name!r}")
 
 

@@ -249,48 +249,26 @@ def _read(args: argparse.Namespace) -> int:
     inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat]
     keep_outputs([args.json, args.values], inputs, args.overwrite)
     keep_report(args.report, args.overwrite)
-    repress = pressing_of(args).advice()
+    from .flows.requests import ReadRequest
+
+    request = ReadRequest(
+        photos=tuple(args.photos),
+        target=args.target,
+        camera=args.camera,
+        printed=args.printed,
+        paper=args.paper,
+        against=args.against,
+        repeat=args.repeat,
+        limits=args.limits,
+        pressing=pressing_of(args),
+    )
     reuse_memory()
     from .flows.read import read
-    from .flows.repeat import load_floor
-    from .ground.limits import load_limits
-    from .ground.records import Earlier
-    from .sheet.savedreading import load_reading
-    from .sheet.target import load_target
     from .show.results import reading_to_dict
     from .show.terminal import Progress, print_reading
 
-    limits = load_limits(args.limits)
-    floor = load_floor(args.repeat) if args.repeat else None
-    camera = None
-    if args.camera:
-        from .photo.camerafile import load_camera
-
-        camera = load_camera(args.camera).model
-    target = load_target(args.target) if args.target else None
-    against = None
-    if args.against:
-        saved = load_reading(args.against)
-        against = Earlier(saved.name, saved.lab, saved.u_random, saved.usable)
-        target = target or saved.target
-        if target.ids != saved.target.ids or target.code_text != saved.target.code_text:
-            raise UsageError(
-                f"{args.against} is a reading of another target layout",
-                "compare readings of the same layout only",
-            )
     with Progress(sys.stderr) as progress:
-        reading = read(
-            args.photos,
-            target=target,
-            camera=camera,
-            printed=args.printed,
-            paper=args.paper,
-            against=against,
-            floor=floor,
-            limits=limits,
-            repress=repress,
-            progress=progress,
-        )
+        reading = read(request, progress=progress)
     if args.values:
         from .sheet.exchange import measurements_from_lab, write_measurements
 
@@ -365,12 +343,13 @@ def _camera(args: argparse.Namespace) -> int:
     if args.out == "-":
         raise UsageError("a camera needs a file", "name one, such as phone.json")
     from .flows.characterise import characterise, characterise_result
+    from .flows.requests import CameraRequest
     from .photo.camerafile import save_camera
-    from .sheet.target import load_target
     from .show.terminal import Progress
 
+    request = CameraRequest(photos=tuple(args.photos), target=args.target, measured=args.measured, light=args.light)
     with Progress(sys.stderr) as progress:
-        camera = characterise(args.photos, load_target(args.target), args.measured, light=args.light, progress=progress)
+        camera = characterise(request, progress=progress)
     save_camera(args.out, camera)
     data = characterise_result(camera, args.out)
     write_result(args, data)
@@ -388,13 +367,13 @@ def _camera(args: argparse.Namespace) -> int:
 def _repeat(args: argparse.Namespace) -> int:
     check_log(args)
     keep_outputs([args.json], [*args.photos, args.target], args.overwrite)
-    from .flows.repeat import study, to_dict
-    from .sheet.target import load_target
+    from .flows.repeat import repeat, to_dict
+    from .flows.requests import RepeatRequest
     from .show.terminal import Progress
 
-    target = load_target(args.target) if args.target else None
+    request = RepeatRequest(photos=tuple(args.photos), target=args.target)
     with Progress(sys.stderr) as progress:
-        result = study(args.photos, target=target, progress=progress)
+        result = repeat(request, progress=progress)
     data = to_dict(result)
     write_result(args, data)
     if not args.quiet and args.json != "-":

@@ -13,8 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from colorcheck.flows.characterise import characterise, characterise_result, match
-from colorcheck.flows.read import refer, work_photo
+from colorcheck.colour.teachcamera import match
+from colorcheck.flows.characterise import characterise, characterise_result
+from colorcheck.flows.requests import CameraRequest
 from colorcheck.ground.cielab import delta_e00, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import ColorcheckError, DataError, FileError
 from colorcheck.ground.limits import load_limits
@@ -38,7 +39,8 @@ from colorcheck.photo.toneguard import check_local_tone
 from colorcheck.sheet.draw import render
 from colorcheck.sheet.exchange import measurements_from_lab, write_measurements
 from colorcheck.sheet.locate import locate
-from colorcheck.sheet.target import make_target
+from colorcheck.sheet.onephoto import refer, work_photo
+from colorcheck.sheet.target import make_target, to_dict
 from tests import virtual as v
 from tests.virtual import press, spectral
 from tests.virtual.camera import _tone_of, colour_matrix
@@ -592,7 +594,13 @@ def measured_camera(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, Path
     values = folder / "values.txt"
     lab = piece("bright").true_lab(TARGET.box_mm, absolute=True)
     write_measurements(values, measurements_from_lab(TARGET.ids, lab, device_rgb=TARGET.device_rgb))
-    return characterise([path], TARGET, values, light="desk lamp"), values
+    return characterise(asked(path, values, light="desk lamp")), values
+
+
+def asked(photo: Path, values: Path, **more: Any) -> CameraRequest:
+    layout = photo.with_name("layout.json")
+    layout.write_text(json.dumps(to_dict(TARGET)), encoding="utf-8")
+    return CameraRequest(photos=(str(photo),), target=str(layout), measured=str(values), **more)
 
 
 @pytest.mark.scenes
@@ -659,12 +667,12 @@ def test_values_that_do_not_belong_get_one_line(measured_camera: tuple[Any, Path
     mixed[WHITE] = lab[WHITE]
     write_measurements(wrong, measurements_from_lab(TARGET.ids, mixed))
     with pytest.raises(DataError, match="do not go with the photo"):
-        characterise([values.parent / "bright-0.jpg"], TARGET, wrong)
+        characterise(asked(values.parent / "bright-0.jpg", wrong))
     # a matrix could turn any hue into any other: columns exchanged or negated are told by the photo
     for change in (lab[:, [0, 2, 1]] * [1, 0.4, 0.4], lab * [1, 0.4, -0.4]):
         write_measurements(wrong, measurements_from_lab(TARGET.ids, change))
         with pytest.raises(DataError, match="does not go with the colours"):
-            characterise([values.parent / "bright-0.jpg"], TARGET, wrong)
+            characterise(asked(values.parent / "bright-0.jpg", wrong))
 
 
 # ---- local tone mapping -----------------------------------------------------------------------------------

@@ -10,11 +10,10 @@ import numpy as np
 import pytest
 import segno
 
-from colorcheck.flows import read as pipeline
 from colorcheck.ground.errors import TargetError
 from colorcheck.ground.geometry import mm_to_px
 from colorcheck.photo.decode import decode
-from colorcheck.sheet import codebook, draw, sheetcode
+from colorcheck.sheet import codebook, draw, onephoto, sheetcode
 from colorcheck.sheet.locate import UnreadCodeError, locate
 from colorcheck.sheet.target import furniture, make_target
 
@@ -116,10 +115,10 @@ def test_a_large_photo_is_looked_at_again_only_where_that_may_show_more(
         raise error
 
     error = unread.value
-    monkeypatch.setattr(pipeline, "decode", lambda *_, **__: reduced)
-    monkeypatch.setattr(pipeline, "work_photo", look)
+    monkeypatch.setattr(onephoto, "decode", lambda *_, **__: reduced)
+    monkeypatch.setattr(onephoto, "work_photo", look)
     with pytest.raises(UnreadCodeError):
-        pipeline.work_file("photo.jpg", None, limits={})
+        onephoto.work_file("photo.jpg", None, limits={})
     assert seen == [None, error][:looks]
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
+from colorcheck import read
 from colorcheck.__main__ import main
 from colorcheck.colour import gamut
 from colorcheck.colour.icc import check_tags, profile_bytes
@@ -28,13 +29,14 @@ from colorcheck.flows.profile import (
     round_trip,
     summary,
 )
-from colorcheck.flows.read import read
+from colorcheck.flows.requests import CameraRequest
 from colorcheck.ground.cielab import delta_ch, delta_e00, lab_to_xyz
 from colorcheck.ground.errors import DataError, UsageError
 from colorcheck.ground.jsontext import write_json
+from colorcheck.photo.camerafile import save_camera
 from colorcheck.sheet.exchange import measurements_from_lab, read_measurements, write_measurements
 from colorcheck.sheet.savedreading import load_reading
-from colorcheck.sheet.target import make_target
+from colorcheck.sheet.target import make_target, to_dict
 from colorcheck.show.results import reading_to_dict
 
 from . import scenes
@@ -237,8 +239,12 @@ def test_photo_to_profile_to_print(tmp_path: Path) -> None:
         taught.target.ids, taught.piece.true_lab(scenes.reading_area(taught.target), absolute=True)
     )
     write_measurements(tmp_path / "taught.txt", values)
-    taught_camera = characterise([taught.path], taught.target, tmp_path / "taught.txt")
-    reading = read([shots["wrong"].path], camera=taught_camera.model, paper="off")
+    write_json(tmp_path / "taught.json", to_dict(taught.target))
+    request = CameraRequest(
+        photos=(str(taught.path),), target=str(tmp_path / "taught.json"), measured=str(tmp_path / "taught.txt")
+    )
+    save_camera(tmp_path / "camera.json", characterise(request))
+    reading = read([shots["wrong"].path], camera=str(tmp_path / "camera.json"), paper="off")
     floor = delta_e00(reading.cells.lab, shots["wrong"].true_lab()).mean()
     write_json(tmp_path / "wrong.json", reading_to_dict(reading))
     profile = build_profile([load_reading(tmp_path / "wrong.json")], name="clock faces")

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck.flows.read import read
+from colorcheck import read
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.records import CellFlag, Finding, Reading, Reason, Verdict
 from colorcheck.sheet.draw import render

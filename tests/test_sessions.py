@@ -12,13 +12,13 @@ import numpy as np
 import pytest
 
 from colorcheck.__main__ import main
-from colorcheck.flows.read import refer, work_file
 from colorcheck.ground.cielab import delta_e00
 from colorcheck.ground.limits import load_limits
 from colorcheck.ground.records import CellKind
 from colorcheck.ground.relative import relative_lab, with_veil
 from colorcheck.sheet.exchange import measurements_from_lab, write_measurements
 from colorcheck.sheet.merge import merge_cells
+from colorcheck.sheet.onephoto import refer, work_file
 from colorcheck.sheet.target import to_dict
 
 from . import virtual as v

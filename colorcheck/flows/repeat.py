@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 
 from ..ground.cielab import delta_e00
-from ..ground.errors import DataError, UsageError
+from ..ground.errors import DataError
 from ..ground.files import read_json
-from ..ground.limits import Limits, load_limits
+from ..ground.limits import load_limits
 from ..ground.records import CellFlag, Floats, Target
-from .read import work_file
+from ..sheet.onephoto import work_file
+from ..sheet.target import load_target
+from .requests import RepeatRequest
 
 SCHEMA = "colorcheck-repeat/1"
 _UNFIT = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE)
@@ -41,34 +43,28 @@ class Repeatability:
     odd: tuple[str, ...]
 
 
-def study(
-    photos: Sequence[str | Path],
-    *,
-    target: Target | None = None,
-    limits: Limits | None = None,
-    progress: Callable[[str], None] | None = None,
-) -> Repeatability:
+def repeat(request: RepeatRequest, *, progress: Callable[[str], None] | None = None) -> Repeatability:
     """Read every photo by itself and compare.
 
     Parameters
     ----------
-    photos : at least three paths
-        Photos of the same piece, each set up anew as in later use.
+    request : RepeatRequest
+    progress : callable, optional
+        Told in a word what is being done.
+
+    Returns
+    -------
+    Repeatability
 
     Raises
     ------
-    UsageError
-        Fewer than three photos.
     ColorcheckError
-        A photo cannot be read.
+        A photo cannot be read, or too few cells are clear in three of them.
     """
-    if len(photos) < 3:
-        raise UsageError(
-            f"a repeat study needs at least three photos, not {len(photos)}",
-            "photograph the same piece again, each time set up anew",
-        )
-    limits = load_limits() if limits is None else limits
     say = progress or (lambda _: None)
+    limits = load_limits()
+    target = load_target(request.target) if request.target else None
+    photos = request.photos
     labs, bad = [], []
     for path in photos:
         say(f"reading {Path(path).name}")

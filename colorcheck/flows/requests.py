@@ -12,6 +12,7 @@ from ..ground.errors import UsageError
 from ..ground.records import Shape, View
 
 Paper = Literal["on", "off"]
+Printed = Literal["as-usual", "raw"]
 
 
 def _check_size(size_mm: tuple[float, float], shape: Shape) -> None:
@@ -54,6 +55,93 @@ class Pressing:
             recipe_seconds=self.recipe_seconds,
             max_total_seconds=self.max_seconds,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadRequest:
+    """Read a pressed target.
+
+    Parameters
+    ----------
+    photos : paths
+        Photos or scans of the same piece.
+    target : path, optional
+        Its layout; without one the printed code tells.
+    camera : path, optional
+        The characterised camera; gives trust ``referenced``, and absolute values where the white card round the piece
+        links the photos to the characterisation.
+    printed : {'as-usual', 'raw'}
+        ``raw`` means without any profile: colour is reported, not judged.
+    paper : {'on', 'off'}
+        Whether the paper is still taped on and has not moved.
+    against : path, optional
+        Another reading of the same target, taken as the aim.
+    repeat : path, optional
+        Repeat study of this set-up: no cell is called surer than it says.
+    limits : path, optional
+        Limits laid over the shipped ones.
+    pressing : Pressing
+        For the advice on pressing again.
+    """
+
+    photos: tuple[str, ...]
+    target: str | None = None
+    camera: str | None = None
+    printed: Printed = "as-usual"
+    paper: Paper = "on"
+    against: str | None = None
+    repeat: str | None = None
+    limits: str | None = None
+    pressing: Pressing = Pressing()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CameraRequest:
+    """Characterise a phone or scanner from photos of a measured target.
+
+    Parameters
+    ----------
+    photos : paths
+        One or several, of the same piece, with the same device.
+    target : path
+        Layout of the target.
+    measured : path
+        Its measured values, ISO 28178 text.
+    light : str
+        A note about the lamp.
+    """
+
+    photos: tuple[str, ...]
+    target: str
+    measured: str
+    light: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepeatRequest:
+    """Ask how well photos of one piece agree, each set up anew as in later use.
+
+    Parameters
+    ----------
+    photos : at least three paths
+    target : path, optional
+        Its layout; without one the printed code tells.
+
+    Raises
+    ------
+    UsageError
+        Fewer than three photos.
+    """
+
+    photos: tuple[str, ...]
+    target: str | None = None
+
+    def __post_init__(self) -> None:
+        if len(self.photos) < 3:
+            raise UsageError(
+                f"a repeat study needs at least three photos, not {len(self.photos)}",
+                "photograph the same piece again, each time set up anew",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -106,6 +106,11 @@ class Target:
     strip_box_mm: tuple[float, float, float, float]
     keep_out_mm: Floats
 
+    @property
+    def centres_mm(self) -> Floats:
+        """Middles of the cells, (n, 2)."""
+        return self.box_mm[:, :2] + self.box_mm[:, 2:] / 2
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pose:

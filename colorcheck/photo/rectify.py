@@ -83,7 +83,7 @@ def sample_cells(flat: FlatImage, pose: Pose, target: Target, image: LinearImage
     flags[(clip & 1).astype(bool).mean(axis=1) > 0.02] |= int(CellFlag.CLIPPED)
     flags[(clip & 2).astype(bool).mean(axis=1) > 0.25] |= int(CellFlag.CRUSHED)
     flags[inside.mean(axis=1) < 0.99] |= int(CellFlag.HIDDEN)
-    centre = target.box_mm[:, :2] + target.box_mm[:, 2:] / 2
+    centre = target.centres_mm
     scale = local_px_per_mm(pose, centre)
     pixels = (target.box_mm[:, 2] * READING_SHARE * scale) ** 2
     # roughness against the cell's own brightness: gradient of tiles, not of pixels

@@ -163,7 +163,7 @@ def check_local_tone(
     LocalTone
     """
     white = (target.kind == CellKind.WHITE) & usable & (signal.min(axis=1) > 0)
-    xy = (target.box_mm[:, :2] + target.box_mm[:, 2:] / 2)[white]
+    xy = target.centres_mm[white]
     near = neighbourhood(image, pose, xy) if white.any() else np.zeros((0, len(REACHES)))
     level = np.log(np.maximum(signal[white], 1e-6)).mean(axis=1)
     half = np.array(image.rgb.shape[1::-1]) / 2

@@ -49,7 +49,7 @@ def check_photo(
     PhotoCheck
         ``problems`` stop the judgement, ``warnings`` go along with it.
     """
-    xy = target.box_mm[:, :2] + target.box_mm[:, 2:] / 2
+    xy = target.centres_mm
     white = target.kind == CellKind.WHITE
     level = light.e_cell.mean(axis=1)
     clipped = (samples.flags & CellFlag.CLIPPED) > 0

@@ -777,5 +777,5 @@ def load_target(path: str | Path) -> Target:
 
 def neighbours(t: Target) -> Floats:
     """Distance in mm from every cell centre to every other, (n, n)."""
-    c = t.box_mm[:, :2] + t.box_mm[:, 2:] / 2
+    c = t.centres_mm
     return cast("Floats", np.hypot(c[:, None, 0] - c[None, :, 0], c[:, None, 1] - c[None, :, 1]))

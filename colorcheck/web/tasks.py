@@ -154,34 +154,21 @@ def named(params: dict[str, Any], value: Any) -> Any:
 
 def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..flows.read import read
+    from ..flows.requests import ReadRequest
     from ..show.report import context
     from ..show.results import reading_to_dict
 
-    limits = _limits(params)
-    _look(params, limits, tell, target=True)
-    camera = None
-    if params.get("camera"):
-        from ..photo.camerafile import load_camera
-
-        camera = load_camera(params["camera"]).model
-    against = None
-    if params.get("against"):
-        from ..ground.records import Earlier
-        from ..sheet.savedreading import load_reading
-
-        saved = load_reading(params["against"])
-        against = Earlier(saved.name, saved.lab, saved.u_random, saved.usable)
-    reading = read(
-        params["photos"],
-        target=saved.target if against else None,
-        camera=camera,
+    _look(params, _limits(params), tell, target=True)
+    request = ReadRequest(
+        photos=tuple(params["photos"]),
+        camera=params.get("camera"),
         printed=params["printed"],
         paper=params["paper"],
-        against=against,
-        limits=limits,
-        repress=_pressing(params).advice(),
-        progress=_say(tell),
+        against=params.get("against"),
+        limits=params.get("limits"),
+        pressing=_pressing(params),
     )
+    reading = read(request, progress=_say(tell))
     _say(tell)("drawing the answer")
     shown = named(params, context(reading))
     answer = {"template": "report.html.j2", "context": shown, "action": reading.verdict.action}
