@@ -19,10 +19,11 @@ from hypothesis import strategies as st
 from colorcheck.__main__ import main
 from colorcheck.ground.errors import DataError, UsageError
 from colorcheck.ground.jsontext import write_json
+from colorcheck.ground.recipe import MakerLimits
 from colorcheck.sheet import draw
 from colorcheck.sheet.target import make_target
 from colorcheck.shop import ladder
-from colorcheck.shop.ladder import MakerLimits, Pressed, Settings, fit_ladder, fit_plateau, load_plan, make_plan
+from colorcheck.shop.ladder import Pressed, Settings, fit_ladder, fit_plateau, load_plan, make_plan
 from colorcheck.show import ladderreport
 from tests import scenes as s
 from tests import virtual as v

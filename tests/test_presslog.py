@@ -35,6 +35,7 @@ from skimage.color import deltaE_ciede2000
 
 from colorcheck.__main__ import main
 from colorcheck.ground.errors import ColorcheckError, DataError, FileError, UsageError
+from colorcheck.ground.recipe import Recipe, parse_recipe
 from colorcheck.shop import presslog, presslog_migrate
 from colorcheck.shop.controlchart import D2, EWMA_WEIGHT, EWMA_WIDTH, individuals
 from colorcheck.shop.presslog import PressLog, open_log
@@ -47,14 +48,12 @@ from colorcheck.shop.presslog_records import (
     Lay,
     NewEntry,
     Photo,
-    Recipe,
     Share,
     faces_up,
     parse_blank,
     parse_costs,
     parse_lay,
     parse_moment,
-    parse_recipe,
     to_platen,
 )
 from colorcheck.shop.presslog_tables import METADATA
@@ -354,7 +353,8 @@ def test_list_search_and_trend_of_many_entries_are_quick(file_log: PressLog) -> 
 WRITER = """
 import random, sys
 from colorcheck.shop.presslog import open_log
-from colorcheck.shop.presslog_records import NewEntry, Recipe
+from colorcheck.ground.recipe import Recipe
+from colorcheck.shop.presslog_records import NewEntry
 from tests.logs import reading
 rng = random.Random(int(sys.argv[3]))
 with open_log(sys.argv[1]) as log:

@@ -122,7 +122,8 @@ def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
     """Read the options of the press log."""
     if not getattr(args, "log_piece", True):
         return {"note": args.note or ""}
-    from ..shop.presslog_records import parse_blank, parse_costs, parse_lay, parse_recipe
+    from ..ground.recipe import parse_recipe
+    from ..shop.presslog_records import parse_blank, parse_costs, parse_lay
 
     blank, lot = parse_blank(args.blank) if args.blank is not None else ("", "")
     recipe = parse_recipe(args.recipe) if args.recipe is not None else None

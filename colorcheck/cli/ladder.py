@@ -112,9 +112,10 @@ def _plan(args: argparse.Namespace) -> int:
     if not 0 <= args.seed <= 20_000:
         raise UsageError("the seed must be a whole number from 0 to 20000")
     from ..ground.jsontext import write_json
+    from ..ground.recipe import MakerLimits
     from ..sheet.draw import write_print_file, write_sheet
     from ..sheet.target import make_target, to_dict
-    from ..shop.ladder import MakerLimits, make_plan, plan_to_dict
+    from ..shop.ladder import make_plan, plan_to_dict
     from ..show.ladderreport import print_run_sheet, write_run_sheet
 
     plan = make_plan(

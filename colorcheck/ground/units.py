@@ -325,3 +325,15 @@ def format_seconds(seconds: float) -> str:
     """
     whole = round(seconds)
     return f"{whole} s" if whole < 120 else f"{whole // 60}:{whole % 60:02d}"
+
+
+def clean(text: object, longest: int) -> str:
+    """Text fit for every database: one line, no control characters, valid UTF-8, cut to a length."""
+    one = " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
+    return one.encode("utf-8", "replace").decode("utf-8")[:longest]
+
+
+def refuse_part(what: str, part: str, how: str) -> NoReturn:
+    """Refuse a part of what was typed, and say how to write it."""
+    shown = "".join(c if c.isprintable() else "?" for c in part)[:40]
+    raise UsageError(f"{what} '{shown}' is not understood", how)

@@ -30,6 +30,7 @@ import numpy as np
 
 from ..ground.errors import DataError, UsageError
 from ..ground.files import damage, read_json
+from ..ground.recipe import MakerLimits
 from ..ground.records import Floats, Mask
 from ..ground.units import MAX_SECONDS, MAX_TEMPERATURE_C
 
@@ -54,14 +55,6 @@ class Settings:
     time_s: float
     temperature_c: float | None = None
     pressure: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class MakerLimits:
-    """What the makers of blank, coat and paper allow; nothing beyond is ever planned."""
-
-    time_s: float
-    temperature_c: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +125,7 @@ class NextPress:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Recipe:
+class BestTime:
     """Shortest time on the plateau at one temperature and pressure, with its 90 % interval, in seconds.
 
     ``safe_until_s`` is the longest time before the coat yellows or edges widen (inf: no sign of either), and
@@ -158,8 +151,8 @@ class LadderFit:
 
     pressed: tuple[Pressed, ...]
     status: str
-    best: Recipe
-    recipes: tuple[Recipe, ...]
+    best: BestTime
+    recipes: tuple[BestTime, ...]
     plateau: float
     plateau_std: float
     scatter: float
@@ -837,14 +830,14 @@ def _recipe(
     within: float,
     limits: MakerLimits,
     longest: float,
-) -> Recipe:
+) -> BestTime:
     enough = rise.enough(temperature, pressure, within)
     until = np.full(len(enough), np.inf)
     for f in harms.values():
         until = np.minimum(until, f(temperature))
     low, mid, high = np.percentile(enough, [50 - 50 * _LEVELS, 50, 50 + 50 * _LEVELS])
     safe = float(np.median(until)) if harms else math.inf
-    return Recipe(
+    return BestTime(
         settings=Settings(min(_to_five(float(mid)), limits.time_s), temperature, pressure),
         low_s=float(low),
         high_s=float(high),
@@ -857,7 +850,7 @@ def _to_five(seconds: float) -> float:
     return _ROUND_S * max(1, round(seconds / _ROUND_S))
 
 
-def _choose(recipes: Sequence[Recipe]) -> Recipe:
+def _choose(recipes: Sequence[BestTime]) -> BestTime:
     """Shortest of those that are probably safe; of times that cannot be told apart, the cooler."""
     top = max(r.p_safe for r in recipes)
     safe = [r for r in recipes if r.p_safe >= min(0.8, top)]
@@ -867,7 +860,7 @@ def _choose(recipes: Sequence[Recipe]) -> Recipe:
 
 
 def _status(
-    best: Recipe,
+    best: BestTime,
     good: Sequence[Pressed],
     rise: _Rise,
     harms: dict[str, Any],
@@ -899,7 +892,7 @@ def _status(
 def _next_press(
     rise: _Rise,
     good: Sequence[Pressed],
-    best: Recipe,
+    best: BestTime,
     status: str,
     harms: dict[str, Any],
     limits: MakerLimits,

@@ -24,6 +24,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import SQLAlchemyError
 
 from ..ground.errors import FileError, UsageError
+from ..ground.recipe import Recipe
+from ..ground.units import clean
 from .controlchart import FEWEST, Scale, individuals
 from .presslog_engine import BUSY_SECONDS, busy, file_engine, server_engine, told
 from .presslog_migrate import STEPS, Step, migrate, version_of
@@ -43,12 +45,10 @@ from .presslog_records import (
     Lay,
     NewEntry,
     Photo,
-    Recipe,
     Share,
     Trend,
     Yield,
     check_place,
-    clean,
     key_of,
     place_of,
 )

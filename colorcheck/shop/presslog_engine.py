@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from ..ground.errors import ColorcheckError, DataError, FileError, UsageError
-from .presslog_records import clean
+from ..ground.units import clean
 
 BUSY_SECONDS = 30.0  # how long to wait for another program that writes
 SCHEMA_LOCK = 0x43434C47  # one program at a time makes or changes the tables of a server

@@ -20,7 +20,9 @@ from sqlalchemy import Connection
 from .. import __version__
 from ..ground.errors import ColorcheckError, DataError, FileError, UsageError
 from ..ground.files import whole
-from .presslog_records import Cost, Entry, Lay, NewEntry, Photo, Recipe, clean
+from ..ground.recipe import Recipe
+from ..ground.units import clean
+from .presslog_records import Cost, Entry, Lay, NewEntry, Photo
 from .presslog_tables import METADATA, blanks, costs, entries, pieces, recipes, results
 
 SCHEMA = "colorcheck-log/1"

@@ -14,11 +14,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, NoReturn
+from typing import Any, Literal
 
 from ..ground.errors import DataError, FileError, UsageError
 from ..ground.files import SQLITE_HEADER
-from ..ground.units import format_seconds, format_temperature, parse_length, parse_seconds, parse_temperature
+from ..ground.recipe import Recipe
+from ..ground.units import clean, parse_length, refuse_part
 from .controlchart import ENOUGH, Chart
 
 MEASURES: dict[str, str] = {
@@ -33,33 +34,6 @@ ENVIRONMENT = "COLORCHECK_LOG"
 
 
 # ---------------------------------------------------------------- in
-
-
-@dataclass(frozen=True, slots=True)
-class Recipe:
-    """Press settings; what was not given is None or ''."""
-
-    set_c: float | None = None
-    measured_c: float | None = None
-    seconds: float | None = None
-    pressure: str = ""
-    heated_face: str = ""
-    stack: str = ""
-    humidity_pct: float | None = None
-
-    @property
-    def text(self) -> str:
-        """The recipe in one line, which `parse_recipe` reads back."""
-        parts = [
-            "" if self.set_c is None else format_temperature(self.set_c),
-            "" if self.measured_c is None else f"measured {format_temperature(self.measured_c)}",
-            "" if self.seconds is None else format_seconds(self.seconds),
-            self.pressure,
-            f"heated {self.heated_face}" if self.heated_face else "",
-            "" if self.humidity_pct is None else f"{self.humidity_pct:g} % humidity",
-            f"stack {self.stack}" if self.stack else "",
-        ]
-        return ", ".join(p for p in parts if p)
 
 
 @dataclass(frozen=True, slots=True)
@@ -432,74 +406,6 @@ def to_platen(
 
 # ---------------------------------------------------------------- what people type
 
-_NUMBER = r"(?:[0-9]+(?:[.,][0-9]+)?|[.,][0-9]+)"
-_FORCE = r"(?:very\s+)?(?:light|medium|firm|heavy|low|high)"
-_RECIPE = re.compile(
-    rf"(?P<gap>[\s,;]+)"
-    rf"|(?P<which>measured|set)?\s*(?P<temperature>{_NUMBER}\s*(?:°|º|deg)?\s*[cf])(?![a-z0-9])"
-    rf"|(?P<time>[0-9]{{1,3}}:[0-9]{{2}}|{_NUMBER}\s*(?:minutes?|mins?|m)(?:[0-9]{{1,2}}|\s*{_NUMBER}\s*(?:seconds?|secs?|s))?"
-    rf"|{_NUMBER}\s*(?:seconds?|secs?|s))(?![a-z0-9])"
-    rf"|(?P<pressure>(?:{_FORCE})(?:\s*(?:-|to)\s*(?:{_FORCE}))?|{_NUMBER}\s*(?:bar|psi|kpa|mpa))"
-    rf"(?:\s+pressure)?(?![a-z0-9])"
-    rf"|(?:humidity\s*)?(?P<humidity>{_NUMBER})\s*%(?:\s*(?:humidity|rh))?(?![a-z0-9])"
-    rf"|(?:heated\s*)?(?P<face>back|coat)(?:\s+(?:heated|side))?(?![a-z0-9])",
-    re.IGNORECASE,
-)
-_RECIPE_HOW = "write it like '200C 180s medium, measured 196C, heated back, 45% humidity, stack felt + paper'"
-
-
-def _refuse(what: str, part: str, how: str) -> NoReturn:
-    shown = "".join(c if c.isprintable() else "?" for c in part)[:40]
-    raise UsageError(f"{what} '{shown}' is not understood", how)
-
-
-def parse_recipe(text: str) -> Recipe:
-    """Press settings as typed: ``200C 180s medium``, in any order, each part at most once.
-
-    Parameters
-    ----------
-    text : str
-        Temperature with C or F (``measured 196C``: what a probe showed), time (``180s``, ``3:00``, ``3min``), pressure
-        (light, medium, firm … or ``2.5bar``), ``heated back`` or ``heated coat``, room humidity (``45%``), and last
-        ``stack`` followed by what lies in the press.
-
-    Raises
-    ------
-    UsageError
-        A part is not understood, given twice, or outside what a press can be set to.
-    """
-    before, *after = re.split(r"\bstack\b\s*[:=]?\s*", text.strip(), maxsplit=1, flags=re.IGNORECASE)
-    found: dict[str, Any] = {"stack": clean(after[0], 300)} if after and after[0].strip() else {}
-    at = 0
-    while at < len(before):
-        m = _RECIPE.match(before, at)
-        if m is None or m.end() == at:
-            _refuse("recipe part", re.split(r"[\s,;]", before[at:], maxsplit=1)[0], _RECIPE_HOW)
-        at = m.end()
-        if m["gap"]:
-            continue
-        key: str
-        value: Any
-        if m["temperature"]:
-            key = "measured_c" if (m["which"] or "").lower() == "measured" else "set_c"
-            value = parse_temperature(m["temperature"])
-        elif m["time"]:
-            key, value = "seconds", parse_seconds(m["time"])
-        elif m["pressure"]:
-            key, value = "pressure", " ".join(m["pressure"].lower().split())
-        elif m["humidity"]:
-            key, value = "humidity_pct", float(m["humidity"].replace(",", "."))
-            if value > 100.0:
-                raise UsageError(f"humidity {value:g} % is more than air can hold", "give 0 to 100 %")
-        else:
-            key, value = "heated_face", m["face"].lower()
-        if key in found:
-            raise UsageError(f"the recipe gives its {key.split('_')[0]} twice", _RECIPE_HOW)
-        found[key] = value
-    if not found:
-        raise UsageError("the recipe is empty", _RECIPE_HOW)
-    return Recipe(**found)
-
 
 _LAY_HOW = "write it like 'centre turn=90 face=down' or 'x=40mm y=-20mm turn=0 sheet=180 blank=0'"
 
@@ -526,9 +432,9 @@ def parse_lay(text: str) -> Lay:
         elif key in ("turn", "sheet", "blank") and re.fullmatch(r"[+-]?[0-9]{1,3}(\.[0-9]+)?°?", value):
             new = {f"{key}_deg": float(value.rstrip("°")) % 360.0}
         else:
-            _refuse("lay", word, _LAY_HOW)
+            refuse_part("lay", word, _LAY_HOW)
         if set(new) & set(found):
-            _refuse("second", word, _LAY_HOW)
+            refuse_part("second", word, _LAY_HOW)
         found |= new
     return Lay(**found)
 
@@ -550,7 +456,7 @@ def parse_costs(text: str) -> tuple[Cost, ...]:
     for part in re.split(r";|,\s+|\s\+\s", text.strip()):
         m = _COST.fullmatch(part.strip())
         if m is None:
-            _refuse("cost", part, "write 4.20, 4.20 EUR or 'blank 3.50; ink 0.40 EUR'")
+            refuse_part("cost", part, "write 4.20, 4.20 EUR or 'blank 3.50; ink 0.40 EUR'")
         amount = int(m["units"]) * 1000 + int((m["parts"] or "").ljust(3, "0"))
         item = clean(m["item"].strip(" =:"), 80) or "piece"
         costs.append(Cost(item, amount, (m["sign"] or m["currency"] or "").upper()))
@@ -564,7 +470,7 @@ def parse_blank(text: str) -> tuple[str, str]:
     """Split ``NAME/LOT`` into the blank's name and its lot ('' when none is given)."""
     name, _, lot = text.partition("/")
     if not clean(name, 200):
-        _refuse("blank", text, "write its name, or NAME/LOT")
+        refuse_part("blank", text, "write its name, or NAME/LOT")
     return clean(name, 200), clean(lot, 200)
 
 
@@ -585,13 +491,7 @@ def parse_moment(text: str) -> datetime:
     try:
         return datetime.fromisoformat(typed.upper()).astimezone(UTC)
     except (ValueError, OverflowError, OSError):
-        _refuse("moment", text, "write 2024-05-01, '2024-05-01 14:30', or 7d for the last seven days")
-
-
-def clean(text: object, longest: int) -> str:
-    """Text fit for every database: one line, no control characters, valid UTF-8, cut to a length."""
-    one = " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
-    return one.encode("utf-8", "replace").decode("utf-8")[:longest]
+        refuse_part("moment", text, "write 2024-05-01, '2024-05-01 14:30', or 7d for the last seven days")
 
 
 def key_of(text: str) -> str:

@@ -14,7 +14,8 @@ from typing import Any, cast
 
 from .. import __version__
 from ..ground.errors import DataError, UsageError
-from .presslog_records import NewEntry, Photo, clean, faces_up, key_of, to_platen
+from ..ground.units import clean
+from .presslog_records import NewEntry, Photo, faces_up, key_of, to_platen
 
 _NOWHERE = re.compile(r"gps|latitude|longitude|altitude|geo_?(tag|location)|^location$", re.IGNORECASE)
 

@@ -12,8 +12,9 @@ from typing import Any, TextIO, cast
 
 from ..ground.files import write_text
 from ..ground.jsontext import rounded
+from ..ground.recipe import MakerLimits
 from ..ground.units import format_seconds, format_size
-from ..shop.ladder import LadderFit, LadderPlan, MakerLimits, NextPress, Pressed, Recipe, Settings
+from ..shop.ladder import BestTime, LadderFit, LadderPlan, NextPress, Pressed, Settings
 from . import pictures as pic
 from . import words
 from .report import render_page, write_page
@@ -61,7 +62,7 @@ def _five(value: float) -> str:
     return f"{5 * round(value / 5):d}"
 
 
-def interval_words(r: Recipe, limits: MakerLimits) -> str:
+def interval_words(r: BestTime, limits: MakerLimits) -> str:
     """Write the 90 % interval of a time, to 5 s: '140 to 170 s'."""
     if r.low_s > limits.time_s:
         return f"more than the makers' {seconds(limits.time_s)}"
@@ -239,7 +240,7 @@ def _settings_dict(s: Settings) -> dict[str, Any]:
     return {"time_s": s.time_s, "temperature_c": s.temperature_c, "pressure": s.pressure}
 
 
-def _recipe_dict(r: Recipe) -> dict[str, Any]:
+def _recipe_dict(r: BestTime) -> dict[str, Any]:
     return {
         **_settings_dict(r.settings),
         "low_s": r.low_s,

@@ -24,7 +24,7 @@ from .access import Access, Guard, TooLargeError, TooSlowError, enter, page_of_o
 from .bench import DONE, INTERRUPTED, Bench, Job
 from .journal import Journal
 from .shown import COOKIE, Shown, all_in_units, chosen
-from .store import Recipe, Store
+from .store import KeptRecipe, Store
 
 _WAIT_S = 20.0
 _TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
@@ -477,7 +477,7 @@ class Site:
             elif what == "recipe" and fields.get("drop"):
                 self.store.drop_recipe(fields["drop"])
             elif what == "recipe":
-                self.store.save_recipe(Recipe(**forms.recipe(fields, chosen(request))))
+                self.store.save_recipe(KeptRecipe(**forms.recipe(fields, chosen(request))))
             elif what == "camera":
                 await self._camera(form, drop=bool(fields.get("drop")))
             else:
@@ -558,7 +558,7 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
     return [{"href": "/compare", "text": "Compare others"}]
 
 
-def _told(r: Recipe) -> str:
+def _told(r: KeptRecipe) -> str:
     """One recipe in a few words."""
     parts = [f"{r.platen_c:.0f} °C"]
     parts += [f"{r.seconds:.0f} s"] if r.seconds else []

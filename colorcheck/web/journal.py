@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from ..ground.recipe import Recipe
     from ..shop.presslog import PressLog
-    from ..shop.presslog_records import EntryRow, JobRow, Lay, Recipe
+    from ..shop.presslog_records import EntryRow, JobRow, Lay
 
 OWNER = "colorcheck page"
 PER_PAGE = 50
@@ -122,7 +123,7 @@ def lay_of(params: Mapping[str, Any]) -> Lay | None:
 
 def recipe_of(params: Mapping[str, Any]) -> Recipe | None:
     """Recipe of a job for the log; None when none was chosen."""
-    from ..shop.presslog_records import Recipe
+    from ..ground.recipe import Recipe
 
     if not params.get("recipe_name"):
         return None

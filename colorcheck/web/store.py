@@ -27,7 +27,7 @@ NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ -]{0,119}")
 
 
 @dataclass(frozen=True, slots=True)
-class Recipe:
+class KeptRecipe:
     """Press settings that a workshop uses again; ``glass_mm`` and ``seconds`` are None when not told."""
 
     name: str
@@ -174,15 +174,15 @@ class Store:
         """The characterised camera, used when the file exists."""
         return self.root / "camera.json"
 
-    def recipes(self) -> list[Recipe]:
+    def recipes(self) -> list[KeptRecipe]:
         """List the workshop's recipes, by name."""
         try:
             rows = json.loads((self.root / "settings.json").read_text(encoding="utf-8"))["recipes"]
-            return [Recipe(**row) for row in rows]
+            return [KeptRecipe(**row) for row in rows]
         except (OSError, ValueError, KeyError, TypeError):
             return []
 
-    def save_recipe(self, recipe: Recipe) -> None:
+    def save_recipe(self, recipe: KeptRecipe) -> None:
         """Keep a recipe under its name."""
         self._save([r for r in self.recipes() if r.name != recipe.name] + [recipe])
 
@@ -190,8 +190,8 @@ class Store:
         """Forget a recipe."""
         self._save([r for r in self.recipes() if r.name != name])
 
-    def _save(self, recipes: list[Recipe]) -> None:
-        rows = [{f: getattr(r, f) for f in Recipe.__slots__} for r in sorted(recipes, key=lambda r: r.name.lower())]
+    def _save(self, recipes: list[KeptRecipe]) -> None:
+        rows = [{f: getattr(r, f) for f in KeptRecipe.__slots__} for r in sorted(recipes, key=lambda r: r.name.lower())]
         write_text(self.root / "settings.json", json.dumps({"recipes": rows}, ensure_ascii=False, indent=1))
 
     def save_limits(self, values: dict[str, dict[str, float]]) -> None:
