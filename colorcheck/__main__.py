@@ -116,7 +116,7 @@ def _add_read(sub: Any) -> None:
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     add_heat(p)
     add_common(p)
-    add_log(p)
+    add_log(p, heat=True)
     p.set_defaults(run=_read)
 
 
@@ -149,7 +149,7 @@ def _add_inspect(sub: Any) -> None:
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
     add_heat(p)
     add_common(p)
-    add_log(p)
+    add_log(p, heat=True)
     p.set_defaults(run=_inspect)
 
 

@@ -623,10 +623,12 @@ def test_aim_of_another_target(studio: dict[str, Any], tmp_path: Path, capsys: A
         ["target", "OUT", "--bleed", "900mm"], ["target", "OUT", "--bleed", "c"], ["target", "OUT", "--bleed", "m.i"],
         ["target", "OUT", "--size", "60mm", "--patches", "fine"], ["target", "OUT", "--json"],
         ["read", "PHOTO", "--paper", "maybe"], ["read", "PHOTO", "--printed", "well"], ["read", "PHOTO", "--glass-mm", "-4"],  # noqa: E501
-        ["read", "PHOTO", "--glass-mm", "4", "--platen", "hot"], ["read", "PHOTO", "--glass-mm", "4", "--platen", "2000C"],  # noqa: E501
-        ["read", "PHOTO", "--glass-mm", "nan"], ["read", "PHOTO", "--glass-mm", "4", "--recipe-seconds", "-5"],
+        ["read", "PHOTO", "--glass-mm", "4", "--recipe", "hot"], ["read", "PHOTO", "--glass-mm", "4", "--recipe", "2000C"],  # noqa: E501
+        ["read", "PHOTO", "--glass-mm", "nan"], ["read", "PHOTO", "--glass-mm", "4", "--recipe", "-5s"], ["read", "PHOTO", "--glass-mm", "20"],  # noqa: E501
         ["read", "PHOTO", "--glass-mm", "4", "--max-seconds", "soon"], ["read", "PHOTO", "--limits", "OUT/none.toml"],
-        ["read", "PHOTO", "--platen", "hot"], ["read", "PHOTO", "--recipe-seconds", "x"],
+        ["read", "PHOTO", "--recipe", "390 60s"], ["read", "PHOTO", "--max-temperature", "390"],
+        ["read", "PHOTO", "--recipe", "210C 60s", "--max-temperature", "205C"], ["read", "PHOTO", "--press", "0"],
+        ["read", "PHOTO", "--recipe", "200C 300s", "--max-seconds", "240s"], ["read", "PHOTO", "--warm-up", "soon"],
     ],
     ids=lambda a: " ".join(a).replace("\0", "NUL")[:60] or "no arguments",
 )  # fmt: skip

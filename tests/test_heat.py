@@ -1,6 +1,11 @@
 import dataclasses
+import json
 import math
+import re
 import time
+from dataclasses import replace
+from functools import partial
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,10 +14,18 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 from scipy.special import erf, erfc, erfcx
 
+from colorcheck.faults.verdict import as_planned
 from colorcheck.ground.errors import UsageError
+from colorcheck.ground.recipe import MakerLimits, Recipe, parse_recipe
+from colorcheck.ground.records import Verdict
 from colorcheck.shop import heat
-from colorcheck.shop.heat import press_curve, repress_advice, time_to_temperature
+from colorcheck.shop.heat import build_up, repress_plan
+from colorcheck.show import words
 
+from . import heatlab
+
+press_curve = partial(heat.press_curve, platen_c=200.0)
+time_to_temperature = partial(heat.time_to_temperature, platen_c=200.0)
 K = heat.GLASS_CONDUCTIVITY_W_MK
 ALPHA = K / (heat.GLASS_DENSITY_KG_M3 * heat.GLASS_HEAT_J_KGK)
 
@@ -122,18 +135,6 @@ def test_steady_state_is_the_series_of_resistances():
     assert curve.temperature_c[-1, 0] == pytest.approx(200 - flow * 1e-3, abs=1e-6)
 
 
-# Regression: own calculation, no outside source; glass side heated, 200 °C, seconds to 180 °C.
-@pytest.mark.parametrize(
-    ("glass_mm", "start_c", "seconds"), [(3, 20, 34), (4, 20, 54), (6, 20, 110), (4, 100, 42), (4, 140, 31)]
-)
-def test_workshop_table(glass_mm, start_c, seconds):
-    assert round(time_to_temperature(glass_mm=glass_mm, start_c=start_c)) == seconds
-
-
-def test_thirty_seconds_do_nothing_for_a_cooled_piece():
-    assert press_curve(glass_mm=4, seconds=30, start_c=100).coat_c[-1] < 175
-
-
 def test_grid_and_time_step_converge_with_the_square():
     def run(layers, steps):
         return press_curve(glass_mm=4, seconds=40, layers=layers, steps=steps).coat_c[-1]
@@ -216,118 +217,229 @@ def test_curve_and_time_tell_the_same():
     assert curve.depth_mm[-1] == 4
 
 
-def test_fast_enough():
-    time_to_temperature(glass_mm=4)
+# ---- against a second solution ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("face", ["back", "coat"])
+@pytest.mark.parametrize("pad", ["felt", "silicone foam", "silicone", "hardwood"])
+def test_both_solutions_agree_on_one_and_the_same_build_up(face: str, pad: str) -> None:
+    """The package's lumped contact and the second solution's layers, given the same numbers."""
+    rho, lam, c = heatlab.PADS[pad]
+    press = heatlab.Press(
+        (
+            heatlab.Layer(0.004, (2500.0, 1.0, heat.GLASS_HEAT_J_KGK), 80),
+            heatlab.Layer(0.010, (rho, lam, c), 60),
+            heatlab.Layer(1e-3, (1.5e4 / 1e-3 / 450.0, 500.0, 450.0), 2),
+        ),
+        coat_above=1 if face == "back" else 0,
+        contact=heat.CONTACT_M2K_W[face],  # type: ignore[index]
+        air=heat.LOSS_W_M2K,
+        room_c=20.0,
+        glass=0,
+    )
+    build = heat.BuildUp(pad=heat.Pad(lam, rho * c, 0.010, 1.5e4))
+    for platen, start, target in ((200.0, 20.0, 180.0), (190.0, 90.0, 170.0)):
+        theirs = heatlab.seconds_to(press, platen_c=platen, start_c=start, target_c=target)
+        ours = time_to_temperature(
+            glass_mm=4, heated_face=face, platen_c=platen, start_c=start, target_c=target, build=build
+        )
+        assert ours == pytest.approx(theirs, rel=0.015)
+
+
+def test_random_presses_lie_inside_the_stated_range() -> None:
+    """95 of 100 presses about which only recipe and glass are known; measured: 97 to 98 of 100 on four seeds."""
+    rng = np.random.default_rng(20)
+    inside = 0
+    for _ in range(100):
+        glass_mm, face = float(rng.choice([3, 4, 5, 6, 8])), str(rng.choice(["back", "coat"]))
+        platen_c, piece_c = float(rng.uniform(182, 205)), float(rng.uniform(20, 120))
+        press = heatlab.random_press(rng, glass_mm=glass_mm, face=face)
+        plan = repress_plan(Recipe(set_c=platen_c, heated_face=face), glass_mm=glass_mm, piece_c=piece_c)
+        true = heatlab.seconds_to(press, platen_c=platen_c, start_c=piece_c, target_c=plan.target_c)
+        high = math.inf if plan.reheat_high_seconds is None else plan.reheat_high_seconds
+        inside += plan.reheat_low_seconds <= true <= high
+    assert inside >= 95
+
+
+def test_a_warm_up_seen_on_the_press_narrows_the_range_and_keeps_the_truth_inside() -> None:
+    rng = np.random.default_rng(4)
+    inside, narrower, used = 0, [], 0
+    for _ in range(40):
+        glass_mm, face = float(rng.choice([3, 4, 6])), str(rng.choice(["back", "coat"]))
+        press = heatlab.random_press(rng, glass_mm=glass_mm, face=face)
+        cold = heatlab.seconds_to(press, platen_c=200.0, start_c=press.room_c, target_c=180.0)
+        if not 1.0 <= cold < 3600.0:
+            continue
+        recipe = Recipe(set_c=200.0, heated_face=face)
+        plan = repress_plan(recipe, glass_mm=glass_mm, piece_c=90.0, warm_up_s=cold)
+        wide = repress_plan(recipe, glass_mm=glass_mm, piece_c=90.0)
+        true = heatlab.seconds_to(press, platen_c=200.0, start_c=90.0, target_c=180.0)
+        inside += plan.reheat_low_seconds <= true <= (plan.reheat_high_seconds or math.inf)
+        used += 1
+        narrower.append(
+            (plan.reheat_high_seconds / plan.reheat_low_seconds, wide.reheat_high_seconds / wide.reheat_low_seconds)
+        )
+    assert plan.learned
+    assert inside >= 0.95 * used
+    assert np.median([a / b for a, b in narrower]) < 0.35
+
+
+def test_every_property_of_the_row_goes_one_way() -> None:
+    seconds = [time_to_temperature(glass_mm=4, build=build_up(p)) for p in (0.0, 0.25, 0.5, 0.75, 1.0)]
+    assert seconds == sorted(seconds)
+    assert build_up(0.0) == heat.FASTEST
+    for a, b in zip(dataclasses.astuple(build_up(1.0)), dataclasses.astuple(heat.SLOWEST), strict=True):
+        assert a == pytest.approx(b)
+
+
+# ---- trade practice ------------------------------------------------------------------------------------------
+# Common practice, no source: published recipes for coated glass and laminate film, as ranges over many sellers.
+# (°C, s, glass mm, heated face): in each the coat must get hot within the recipe's own time on some usual pad.
+_RECIPES = [
+    ("200C 180s heated back", 3.0),
+    ("200C 240s heated back", 4.0),
+    ("195C 300s heated back", 5.0),
+    ("182C 360s heated back", 4.0),
+    ("190C 180s heated coat", 4.0),
+    ("200C 90s heated coat", 4.0),
+    ("200C 120s heated coat", 5.0),
+]
+
+
+@pytest.mark.parametrize(("text", "glass_mm"), _RECIPES)
+def test_recipes_of_the_trade_heat_the_coat_through_in_their_own_time(text: str, glass_mm: float) -> None:
+    recipe = parse_recipe(text)
+    plan = repress_plan(recipe, glass_mm=glass_mm, piece_c=20.0)
+    assert plan.possible
+    assert plan.reheat_low_seconds < recipe.seconds
+    assert plan.reheat_seconds < recipe.seconds
+    assert plan.total_seconds <= 1.5 * recipe.seconds + 1e-9
+
+
+# ---- the plan ------------------------------------------------------------------------------------------------
+
+
+def test_platen_time_and_face_come_from_the_recipe_alone() -> None:
+    plan = repress_plan(parse_recipe("182C 360s medium, heated back"), glass_mm=4, piece_c=30)
+    assert (plan.platen_c, plan.heated_face, plan.target_c) == (182.0, "back", 167.0)
+    assert repress_plan(parse_recipe("182C measured 176C 360s"), glass_mm=4).platen_c == 176.0
+    nothing = repress_plan(Recipe(seconds=180.0), glass_mm=4)
+    assert nothing.possible
+    assert (nothing.platen_c, nothing.total_seconds, nothing.reheat_seconds) == (None, None, None)
+    assert nothing.missing == ("temperature", "face", "max-temperature", "max-time")
+    assert repress_plan(parse_recipe("200C 180s"), MakerLimits(300, 205)).missing == ("face", "glass")
+
+
+def test_hold_is_half_a_recipe_at_most_and_the_whole_one_and_a_half() -> None:
+    short = repress_plan(parse_recipe("204C 40s heated coat"), glass_mm=2, piece_c=150)
+    assert short.hold_seconds <= 20.0
+    assert short.cut_by == "recipe"
+    long = repress_plan(parse_recipe("200C 190s heated back"), glass_mm=4, piece_c=100)
+    assert (long.hold_seconds, long.cut_by) == (30.0, "")
+    assert long.total_seconds == pytest.approx(long.reheat_seconds + 30.0)
+    assert repress_plan(parse_recipe("200C 60s"), glass_mm=12).why == "beyond-recipe"
+
+
+def test_the_makers_limits_hold_it_down() -> None:
+    recipe = parse_recipe("200C 100s heated back")
+    free = repress_plan(recipe, glass_mm=4, piece_c=100)
+    cut = repress_plan(recipe, MakerLimits(100.0), glass_mm=4, piece_c=100)
+    assert cut.total_seconds == pytest.approx(100.0)
+    assert cut.hold_seconds == pytest.approx(100.0 - free.reheat_seconds)
+    assert cut.cut_by == "maker-time"
+    none = repress_plan(parse_recipe("200C 80s heated back"), MakerLimits(80.0), glass_mm=4)
+    assert (none.possible, none.why, none.total_seconds) == (False, "beyond-maker-time", 0.0)
+
+
+@pytest.mark.parametrize("press_no", [2, 3, 9])
+def test_one_re_press_only(press_no: int) -> None:
+    for known in ({}, {"glass_mm": 4.0}):
+        plan = repress_plan(parse_recipe("200C 180s"), press_no=press_no, **known)
+        assert (plan.possible, plan.why) == (False, "pressed-before")
+
+
+def test_too_cool_a_platen_never_gets_the_coat_hot() -> None:
+    plan = repress_plan(parse_recipe("165C 400s"), glass_mm=4)
+    assert (plan.possible, plan.why) == (False, "never-hot-enough")
+
+
+@pytest.mark.parametrize(
+    ("text", "more", "says"),
+    [
+        ("200C 180s", {"glass_mm": 20.0}, "beyond what seconds are reckoned for"),
+        ("200C 180s", {"glass_mm": 1.0}, "2 to 12 mm"),
+        ("200C 180s", {"glass_mm": math.nan}, "2 to 12 mm"),
+        ("210C 180s", {"limits": MakerLimits(300.0, 205.0)}, "hotter than the makers allow"),
+        ("190C measured 210C 180s", {"limits": MakerLimits(300.0, 205.0)}, "hotter than the makers allow"),
+        ("200C 400s", {"limits": MakerLimits(300.0, 205.0)}, "longer than the makers allow"),
+        ("200C 180s", {"piece_c": 400.0}, "piece temperature"),
+        ("200C 180s", {"glass_mm": 4.0, "warm_up_s": math.inf}, "warm-up"),
+    ],
+)
+def test_what_contradicts_itself_is_refused(text: str, more: dict, says: str) -> None:
+    with pytest.raises(UsageError, match=says):
+        repress_plan(parse_recipe(text), **more)
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    set_c=st.one_of(st.none(), st.floats(150, 230)),
+    seconds=st.one_of(st.none(), st.floats(5, 600)),
+    face=st.sampled_from(["", "back", "coat"]),
+    glass=st.one_of(st.none(), st.floats(2, 12)),
+    piece=st.one_of(st.none(), st.floats(5, 150)),
+    press_no=st.integers(1, 3),
+    longest=st.one_of(st.just(math.inf), st.floats(5, 700)),
+    hottest=st.one_of(st.just(math.inf), st.floats(150, 240)),
+    paper=st.sampled_from(["on", "off"]),
+    warm_up=st.one_of(st.none(), st.floats(5, 600)),
+)
+def test_headline_action_and_text_never_disagree(
+    set_c, seconds, face, glass, piece, press_no, longest, hottest, paper, warm_up
+) -> None:
+    """Over recipe, glass, press and limits: what is said, what the JSON says, and what the limits allow."""
+    recipe, limits = Recipe(set_c=set_c, seconds=seconds, heated_face=face), MakerLimits(longest, hottest)
+    try:
+        plan = repress_plan(recipe, limits, glass_mm=glass, piece_c=piece, press_no=press_no, warm_up_s=warm_up)
+    except UsageError:
+        assert (set_c or 0) > hottest or (seconds or 0) > longest
+        return
+    asked = "re-press" if paper == "on" else "reprint"
+    action, advice = as_planned(asked, plan.to_dict())
+    verdict = Verdict(action=action, reasons=(), undecided=(), advice=advice)
+    headline, lines = words.headline(verdict), words.repress_lines(SimpleNamespace(verdict=verdict))
+    text = " ".join(lines)
+    assert json.loads(json.dumps(advice)) == advice
+    if action == "re-press":
+        assert plan.possible
+        assert headline.startswith("Press again")
+        assert lines[0] == words.CONDITION
+        assert "do not press" not in text
+        assert (plan.total_seconds is None) == (set_c is None or glass is None)
+        for name, value in (("highest temperature", hottest), ("longest time", longest)):
+            assert (name in text) == math.isinf(value)
+        named = {int(t) for t in re.findall(r"([0-9]+) °C", text)}
+        assert named <= {round(v) for v in (set_c, hottest) if v is not None and math.isfinite(v)}
+        if plan.total_seconds is not None:
+            assert f"Press for about {words.number(plan.total_seconds, 0)} s" in text
+            assert plan.total_seconds <= min(longest, 1.5 * (seconds or math.inf)) + 1e-6
+            assert plan.hold_seconds <= min(30.0, 0.5 * (seconds or math.inf)) + 1e-6
+            assert plan.hold_seconds > 0
+            assert ("may never get hot enough" in text) == plan.may_stay_cold
+    else:
+        assert headline.startswith("Print again")
+        assert paper == "off" or not plan.possible
+        if paper == "on":
+            assert lines == []
+            assert plan.why
+            assert plan.total_seconds == 0.0
+            assert words.why_no_repress(verdict) != words.why_no_repress(replace(verdict, advice={}))
+
+
+def test_fast_enough() -> None:
     took = []
     for _ in range(7):
         begin = time.perf_counter()
-        repress_advice(glass_mm=6, piece_c=100, recipe_seconds=200)
+        repress_plan(parse_recipe("200C 200s heated back"), glass_mm=6, piece_c=100)
         took.append(time.perf_counter() - begin)
     assert min(took) < 0.05  # the best of seven: other programs on the machine do not count
-
-
-# ---- advice -----------------------------------------------------------------------------------------------
-
-
-def test_advice_is_reheat_plus_hold():
-    advice = repress_advice(glass_mm=4, piece_c=100, recipe_seconds=190, recipe_c=196)
-    assert round(advice.reheat_seconds) == 42
-    assert advice.hold_seconds == 30
-    assert advice.total_seconds == pytest.approx(advice.reheat_seconds + 30)
-    assert advice.limited_by is None
-    assert not advice.uncertain
-    assert advice.reheat_low_seconds < advice.reheat_seconds < advice.reheat_high_seconds
-    cold = time_to_temperature(glass_mm=4, platen_c=196)
-    assert advice.recipe_hold_seconds == pytest.approx(190 - cold)
-    with pytest.raises(dataclasses.FrozenInstanceError):
-        advice.hold_seconds = 3
-
-
-def test_hold_is_kept_to_half_a_recipe():
-    advice = repress_advice(glass_mm=3, heated_face="coat", piece_c=120, recipe_seconds=40, platen_c=204)
-    assert advice.hold_seconds == 20
-    assert advice.limited_by == "recipe"
-
-
-def test_maker_limits_hold_it_down():
-    free = repress_advice(glass_mm=4, piece_c=100, recipe_seconds=190)
-    short = repress_advice(glass_mm=4, piece_c=100, recipe_seconds=190, max_total_seconds=60)
-    assert short.total_seconds == 60
-    assert short.hold_seconds == pytest.approx(60 - free.reheat_seconds)
-    assert short.limited_by == "maker-time"
-    useless = repress_advice(glass_mm=4, piece_c=100, recipe_seconds=190, max_total_seconds=30)
-    assert (useless.total_seconds, useless.hold_seconds, useless.limited_by) == (0, 0, "maker-time")
-    assert useless.reheat_seconds == free.reheat_seconds
-    cooler = repress_advice(glass_mm=4, piece_c=100, platen_c=210, recipe_seconds=190, max_platen_c=195)
-    assert (cooler.platen_c, cooler.limited_by) == (195, "maker-temperature")
-    assert cooler.reheat_seconds == time_to_temperature(glass_mm=4, start_c=100, platen_c=195)
-
-
-def test_never_hot_enough_gives_no_time():
-    advice = repress_advice(glass_mm=4, piece_c=100, platen_c=175)
-    assert advice.limited_by == "never-hot-enough"
-    assert advice.reheat_seconds is None
-    assert (advice.total_seconds, advice.hold_seconds) == (0, 0)
-    assert advice.uncertain
-
-
-@pytest.mark.parametrize(
-    "change",
-    [
-        {"recipe_seconds": None},
-        {"recipe_seconds": 45.0},
-        {"glass_mm": 1.5},
-        {"piece_c": 190.0},
-        {"heated_face": "coat", "piece_c": 140.0},
-    ],
-    ids=["no recipe", "recipe too short for the glass", "thin", "hot", "all in the contact"],
-)
-def test_uncertain_when(change):
-    sure = {"glass_mm": 4, "piece_c": 100, "recipe_seconds": 190}
-    assert not repress_advice(**sure).uncertain
-    assert repress_advice(**(sure | change)).uncertain
-
-
-@settings(max_examples=20, deadline=None)
-@given(
-    glass=st.floats(2, 8),
-    piece=st.floats(10, 179),
-    recipe=st.floats(10, 600),
-    longest=st.floats(5, 600),
-    hold=st.floats(0, 120),
-)
-def test_advice_never_exceeds_a_limit(glass, piece, recipe, longest, hold):
-    advice = repress_advice(
-        glass_mm=glass, piece_c=piece, recipe_seconds=recipe, max_total_seconds=longest, hold_seconds=hold
-    )
-    assert advice.total_seconds <= longest + 1e-9
-    assert 0 <= advice.hold_seconds <= min(hold, recipe / 2) + 1e-9
-    if advice.total_seconds:
-        assert advice.total_seconds == pytest.approx(advice.reheat_seconds + advice.hold_seconds)
-
-
-@pytest.mark.parametrize("bad", [math.nan, math.inf, -1.0, 0.0, 500.0])
-def test_impossible_glass_is_refused(bad):
-    with pytest.raises(UsageError, match="glass thickness"):
-        time_to_temperature(glass_mm=bad)
-    with pytest.raises(UsageError, match="glass thickness"):
-        press_curve(glass_mm=bad, seconds=10)
-
-
-@pytest.mark.parametrize(
-    ("name", "value", "says"),
-    [
-        ("platen_c", math.nan, "platen"),
-        ("platen_c", 1000, "platen"),
-        ("piece_c", math.inf, "piece"),
-        ("hold_seconds", -1, "time at temperature"),
-        ("recipe_seconds", 0, "recipe time"),
-        ("max_total_seconds", math.nan, "longest time"),
-        ("max_platen_c", -5, "highest temperature"),
-        ("heated_face", "side", "heated face"),
-        ("room_c", math.nan, "room"),
-    ],
-)
-def test_nonsense_is_refused(name, value, says):
-    with pytest.raises(UsageError, match=says):
-        repress_advice(**({"glass_mm": 4, "piece_c": 100, "recipe_seconds": 100} | {name: value}))

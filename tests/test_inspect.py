@@ -65,7 +65,7 @@ def test_spot_on_card_is_found_and_the_paper_decides(folder: Path, capsys: pytes
     pressed = piece(folder, v.Faults(spots=(spot,)))
     shoot(folder, "spot.jpg", pressed)
     true = float(pressed.true_delta_map(2.0)[35, 30])
-    result = run(folder, capsys, "spot.jpg", glass_mm="4")
+    result = run(folder, capsys, "spot.jpg", glass_mm="4", recipe="200C 180s")
     (found,) = [f for f in result["findings"] if f["kind"] == "pale"]
     assert np.hypot(found["x_mm"] - 60, found["y_mm"] - 70) < 4
     assert 1 / 1.6 < found["area_mm2"] / (np.pi / 4 * 20**2) < 1.6
@@ -73,6 +73,10 @@ def test_spot_on_card_is_found_and_the_paper_decides(folder: Path, capsys: pytes
     assert result["verdict"]["action"] == "re-press"
     assert "taped on" in " ".join(result["verdict"]["what_to_do"])
     assert result["verdict"]["advice"]["repress"]["total_seconds"] > 30
+    for once in ({"press": "2"}, {"recipe": "200C 60s", "glass_mm": "12"}):
+        again = run(folder, capsys, "spot.jpg", **once)["verdict"]
+        assert again["action"] == "reprint"
+        assert "hold" not in " ".join(again["what_to_do"])
     off = run(folder, capsys, "spot.jpg", paper="off")
     assert off["verdict"]["action"] == "reprint"
     (folder / "first.json").write_text(json.dumps(result), encoding="utf-8")

@@ -16,9 +16,11 @@ import pytest
 
 from colorcheck import read
 from colorcheck.ground.errors import FileError
+from colorcheck.ground.recipe import Recipe, parse_recipe
 from colorcheck.ground.records import CellFlag, Finding, Reading, Reason, Verdict
 from colorcheck.sheet.draw import render
 from colorcheck.sheet.target import make_target
+from colorcheck.shop.heat import repress_plan
 from colorcheck.show import pictures, words
 from colorcheck.show.report import render_report, write_report
 from colorcheck.show.terminal import Progress, print_reading
@@ -226,28 +228,37 @@ def test_repress_lines_always_start_with_the_condition(pale: Reading) -> None:
 
 
 def test_repress_lines_repeat_the_heat_models_seconds(pale: Reading) -> None:
-    from dataclasses import asdict
-
-    from colorcheck.shop.heat import repress_advice
-
-    plan = repress_advice(glass_mm=4.0, piece_c=100.0, recipe_seconds=180.0)
-    text = " ".join(words.repress_lines(_as(pale, "re-press", repress=asdict(plan))))
+    plan = repress_plan(parse_recipe("200C 180s heated back"), glass_mm=4.0, piece_c=100.0)
+    text = " ".join(words.repress_lines(_as(pale, "re-press", repress=plan.to_dict())))
     assert plan.reheat_seconds is not None
-    for seconds in (plan.total_seconds, plan.reheat_seconds, plan.hold_seconds):
+    for seconds in (plan.total_seconds, plan.reheat_seconds, plan.hold_seconds, plan.reheat_high_seconds):
         assert f"{seconds:.0f} s" in text
     assert "200 °C (392 °F)" in text
+    assert "longest time were not told" in text
     assert not UGLY.search(text)
 
 
-def test_no_repress_when_the_limits_leave_no_time(pale: Reading) -> None:
-    from dataclasses import asdict
+def test_a_plan_that_cannot_be_gives_its_reason_and_no_steps(pale: Reading) -> None:
+    plan = repress_plan(parse_recipe("165C 180s"), glass_mm=6.0, piece_c=20.0)
+    shown = _as(pale, "reprint", repress=plan.to_dict())
+    assert words.repress_lines(shown) == []
+    assert "never get hot enough" in words.one_line_why(shown)
+    assert "paper is off" not in words.one_line_why(shown)
 
-    from colorcheck.shop.heat import repress_advice
 
-    plan = repress_advice(glass_mm=6.0, piece_c=20.0, max_platen_c=150.0)
-    text = " ".join(words.repress_lines(_as(pale, "re-press", repress=asdict(plan))))
-    assert "do not press again" in text
-    assert not re.search(r"Press for about", text)
+def test_steps_of_a_re_press_come_in_the_order_of_the_hands(pale: Reading) -> None:
+    text = " ".join(words.repress_lines(_as(pale, "re-press", repress=repress_plan(Recipe()).to_dict())))
+    order = [
+        "taped on",
+        "from behind",
+        "cover sheet",
+        "Lay the piece back",
+        "hold it",
+        "gloves",
+        "peel",
+    ]
+    assert [text.index(w) for w in order] == sorted(text.index(w) for w in order)
+    assert "°C" not in text
 
 
 def test_cautions_only_where_heat_is_involved() -> None:

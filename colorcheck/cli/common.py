@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -39,23 +40,21 @@ def add_common(p: argparse.ArgumentParser, *, report: bool = True) -> None:
 
 def add_heat(p: argparse.ArgumentParser) -> None:
     """Add what the heat model wants to know for the re-press advice."""
-    p.add_argument("--glass-mm", metavar="MM", help="thickness of the blank, for the re-press advice")
-    p.add_argument("--platen", metavar="TEMP", default="200C", help="press temperature, C or F (default: 200C)")
-    p.add_argument(
-        "--heated-face",
-        choices=("back", "coat"),
-        default="coat",
-        help="which side the platen heats (default: coat, through the paper)",
-    )
-    p.add_argument("--piece-temp", metavar="TEMP", default="30C", help="how warm the piece is now (default: 30C)")
-    p.add_argument("--recipe-seconds", metavar="S", help="pressing time of your recipe")
-    p.add_argument("--max-seconds", metavar="S", help="longest time the maker of the blank allows")
+    g = p.add_argument_group("pressing again")
+    g.add_argument("--recipe", metavar="TEXT", help="how it was pressed, such as '200C 180s medium, heated back'")
+    g.add_argument("--glass-mm", metavar="MM", help="thickness of the glass, 2 to 12 mm")
+    g.add_argument("--press", metavar="N", help="which pressing of this piece: 1, after a re-press 2")
+    g.add_argument("--max-temperature", metavar="TEMP", help="highest temperature the makers allow, C or F")
+    g.add_argument("--max-seconds", metavar="S", help="longest time the makers allow")
+    g.add_argument("--piece-temp", metavar="TEMP", help="how warm the piece is now (default: as the room)")
+    g.add_argument("--warm-up", metavar="S", help="time until dye begins to go over, from 'ladder read' on this press")
 
 
 _LOG_OPTIONS = ("piece", "blank", "recipe", "lay", "press", "cost", "note")
+_HEAT_OPTIONS = ("recipe", "press")  # count without a log as well where the command asks `add_heat`
 
 
-def add_log(p: argparse.ArgumentParser, *, piece: bool = True) -> None:
+def add_log(p: argparse.ArgumentParser, *, piece: bool = True, heat: bool = False) -> None:
     """Add ``--log`` and what it records beside the result.
 
     Parameters
@@ -63,6 +62,8 @@ def add_log(p: argparse.ArgumentParser, *, piece: bool = True) -> None:
     p : ArgumentParser
     piece : bool
         The result is about one piece, which then has a name, a blank, a recipe … in the log; else only a note.
+    heat : bool
+        The command has the options of `add_heat`; recipe and pressing are among them.
     """
     g = p.add_argument_group("press log")
     g.add_argument(
@@ -78,9 +79,10 @@ def add_log(p: argparse.ArgumentParser, *, piece: bool = True) -> None:
         return
     g.add_argument("--piece", metavar="NAME", help="which piece this is")
     g.add_argument("--blank", metavar="NAME/LOT", help="which blank it was, and its lot")
-    g.add_argument("--recipe", metavar="TEXT", help="how it was pressed, such as '200C 180s medium, heated back'")
+    if not heat:
+        g.add_argument("--recipe", metavar="TEXT", help="how it was pressed, such as '200C 180s medium, heated back'")
+        g.add_argument("--press", metavar="N", help="which pressing of this piece: 1, after a re-press 2")
     g.add_argument("--lay", metavar="TEXT", help="how it lay in the press, such as 'centre turn=90 face=down'")
-    g.add_argument("--press", metavar="N", help="which pressing of this piece: 1, after a re-press 2")
     g.add_argument("--cost", metavar="AMOUNT", help="what it cost, such as 4.20 or 'blank 3.50; ink 0.40 EUR'")
     g.add_argument("--note", metavar="TEXT", help="anything to remember")
 
@@ -97,6 +99,7 @@ def check_log(args: argparse.Namespace) -> None:
     """
     given = [name for name in _LOG_OPTIONS if _said(args, name) is not None]
     if args.log is None:
+        given = [name for name in given if name not in _HEAT_OPTIONS or not hasattr(args, "glass_mm")]
         if given:
             raise UsageError(f"--{given[0]} is for the press log", "add --log as well")
         return
@@ -130,8 +133,6 @@ def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
     lay = parse_lay(args.lay) if args.lay is not None else None
     if lay is not None and not lay.face and not (recipe is not None and recipe.heated_face):
         raise UsageError("--lay does not say which way the picture faced", "add face=up or face=down")
-    if args.press is not None and not re.fullmatch(r"[1-9][0-9]?", args.press):
-        raise UsageError(f"--press {args.press[:20]} is no count", "write 1, or 2 after a re-press")
     return {
         "piece": args.piece or "",
         "blank": blank,
@@ -139,9 +140,18 @@ def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
         "recipe": recipe,
         "lay": lay,
         "costs": parse_costs(args.cost) if args.cost is not None else (),
-        "press_no": int(args.press) if args.press is not None else None,
+        "press_no": _press_no(args.press),
         "note": args.note or "",
     }
+
+
+def _press_no(typed: str | None) -> int | None:
+    """Read which pressing it was; None when it was not told."""
+    if typed is None:
+        return None
+    if not re.fullmatch(r"[1-9][0-9]?", typed):
+        raise UsageError(f"--press {typed[:20]} is no count", "write 1, or 2 after a re-press")
+    return int(typed)
 
 
 def record(
@@ -301,15 +311,23 @@ def use_color() -> bool:
 
 
 def pressing_of(args: argparse.Namespace) -> Pressing:
-    """Read what `add_heat` asks."""
+    """Read what `add_heat` asks; UsageError where it cannot be, or contradicts itself."""
     from ..flows.requests import Pressing
+    from ..ground.recipe import MakerLimits, Recipe, parse_recipe
     from ..ground.units import parse_length, parse_seconds, parse_temperature
 
+    def told(typed: str | None, parse: Callable[[str], float]) -> float | None:
+        return None if typed is None else parse(typed)
+
+    hottest, longest = told(args.max_temperature, parse_temperature), told(args.max_seconds, parse_seconds)
     return Pressing(
-        glass_mm=None if args.glass_mm is None else parse_length(args.glass_mm),
-        heated_face=args.heated_face,
-        platen_c=parse_temperature(args.platen),
-        piece_c=parse_temperature(args.piece_temp),
-        recipe_seconds=parse_seconds(args.recipe_seconds) if args.recipe_seconds else None,
-        max_seconds=parse_seconds(args.max_seconds) if args.max_seconds else None,
+        recipe=Recipe() if args.recipe is None else parse_recipe(args.recipe),
+        limits=MakerLimits(
+            math.inf if longest is None else longest,
+            math.inf if hottest is None else hottest,
+        ),
+        glass_mm=told(args.glass_mm, parse_length),
+        piece_c=told(args.piece_temp, parse_temperature),
+        press_no=_press_no(args.press) or 1,
+        warm_up_s=told(args.warm_up, parse_seconds),
     )

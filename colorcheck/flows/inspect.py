@@ -327,7 +327,8 @@ def inspect(request: InspectRequest, *, progress: Callable[[str], None] | None =
         A file cannot be read, or photo and artwork do not belong together.
     """
     say = progress or (lambda _: None)
-    repress = request.pressing.advice()
+    pressed = request.pressing
+    repress = (replace(pressed, press_no=max(2, pressed.press_no)) if request.before else pressed).advice()
     answer, source = _known_colours(request)
     limits = load_limits(request.limits)
     earlier = _load_before(request.before) if request.before else None

@@ -5,10 +5,11 @@ A request that contradicts itself cannot be made; what its files hold is checked
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from ..ground.errors import UsageError
+from ..ground.recipe import MakerLimits, Recipe, check_limits
 from ..ground.records import Shape, View
 
 Paper = Literal["on", "off"]
@@ -21,40 +22,57 @@ def _check_size(size_mm: tuple[float, float], shape: Shape) -> None:
         raise UsageError(f"a round piece has one diameter, not {w:g} × {h:g} mm", "give one number, such as 200mm")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pressing:
     """How the piece was pressed, and what its makers allow: what the advice on pressing again rests on.
 
-    ``glass_mm`` is the thickness of the blank, None where it is not known, and then there is no advice.
+    Parameters
+    ----------
+    recipe : Recipe
+        Temperature, time and heated face come from here and from nowhere else.
+    limits : MakerLimits
+        What the makers of blank, coat and paper allow.
+    glass_mm, piece_c : float, optional
+        Thickness of the glass; temperature of the piece now.
+    press_no : int
+        Which pressing this judges: 1, after a re-press 2.
+    warm_up_s : float, optional
+        Seconds until dye begins to go over, from a step test on this press.
+
+    Raises
+    ------
+    UsageError
+        A value is out of range, or the recipe goes beyond the limits.
     """
 
+    recipe: Recipe = field(default_factory=Recipe)
+    limits: MakerLimits = field(default_factory=MakerLimits)
     glass_mm: float | None = None
-    heated_face: Literal["coat", "back"] = "coat"
-    platen_c: float = 200.0
-    piece_c: float = 30.0
-    recipe_seconds: float | None = None
-    max_seconds: float | None = None
+    piece_c: float | None = None
+    press_no: int = 1
+    warm_up_s: float | None = None
 
-    def advice(self) -> dict[str, Any] | None:
-        """Seconds from the heat model, as the verdict carries them.
+    def __post_init__(self) -> None:
+        check_limits(self.recipe, self.limits)
+
+    def advice(self) -> dict[str, Any]:
+        """Plan of the heat model, as the verdict carries it: `RepressPlan.to_dict`.
 
         Raises
         ------
         UsageError
             Values for which the model does not hold.
         """
-        if self.glass_mm is None:
-            return None
-        from ..shop.heat import advice_for_record
+        from ..shop.heat import repress_plan
 
-        return advice_for_record(
+        return repress_plan(
+            self.recipe,
+            self.limits,
             glass_mm=self.glass_mm,
-            heated_face=self.heated_face,
-            platen_c=self.platen_c,
             piece_c=self.piece_c,
-            recipe_seconds=self.recipe_seconds,
-            max_total_seconds=self.max_seconds,
-        )
+            press_no=self.press_no,
+            warm_up_s=self.warm_up_s,
+        ).to_dict()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,7 +181,7 @@ class InspectRequest:
     reading, profile : path, optional
         What the colours should be: a reading of the same substrate, or the profile it was printed through.
     before : path, optional
-        Result of an earlier inspection of the same piece.
+        Result of the inspection before the piece was pressed again; it may not be pressed once more then.
     limits : path, optional
         Limits laid over the shipped ones.
     pressing : Pressing

@@ -118,9 +118,10 @@ def check_limits(recipe: Recipe, limits: MakerLimits) -> None:
     UsageError
         Its temperature or its time is above the limit.
     """
-    if recipe.set_c is not None and recipe.set_c > limits.temperature_c + 1e-6:
+    hottest = max((t for t in (recipe.set_c, recipe.measured_c) if t is not None), default=0.0)
+    if hottest > limits.temperature_c + 1e-6:
         raise UsageError(
-            f"the recipe's {format_temperature(recipe.set_c)} is hotter than the makers allow "
+            f"the recipe's {format_temperature(hottest)} is hotter than the makers allow "
             f"({format_temperature(limits.temperature_c)})",
             "press cooler, or check both numbers and their units",
         )

@@ -1,18 +1,23 @@
-"""How long the coat takes to get hot: one-dimensional heat flow through the glass in the press.
+"""How long the coat takes to get hot, and what follows for pressing a piece again.
 
-The glass is a slab. The platen heats one face through a contact resistance; the other face loses heat to
-what lies behind it. The coat is a film too thin to matter and takes the temperature of the face it sits on:
+One-dimensional heat flow. The platen heats one face of the glass through a contact resistance; the other face lies on a
+pad, which takes up heat itself and stands on a base plate in the air of the room. The coat is a film too thin to matter
+and takes the temperature of the face it sits on:
 
-- ``heated_face="back"``: platen, glass, coat. The coat is on the far face and lags behind.
-- ``heated_face="coat"``: platen, paper, coat, glass. The coat is on the near face, but paper resists more.
+- heated from the ``back``: platen, glass, coat, pad. The coat is on the far face and lags behind.
+- heated from the ``coat``: platen, paper, coat, glass, pad. The coat is on the near face, but paper resists more.
 
-Pressure, moisture and the sideways flow at the rim are left out: the numbers are for the middle of a piece,
-and a rim runs some degrees cooler. They say how long, never that a piece will survive it.
+What lies in the press is rarely known. So there is not one build-up but a row of them, from the fastest (felt behind,
+close contact, light glass) to the slowest (10 mm of dense silicone, poor contact, heavy glass), with a silicone sponge
+near the middle: the middle gives the seconds, the ends their range. A warm-up time seen on this press picks its place
+in the row. Moisture and the sideways flow at the rim are left out: the numbers are for the middle of a piece, and a rim
+runs some degrees cooler. They say how long, never that a piece will survive it.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, get_args
 
@@ -20,32 +25,94 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..ground.errors import UsageError
+from ..ground.recipe import MakerLimits, Recipe, check_limits
 
 HeatedFace = Literal["back", "coat"]
-Limit = Literal["recipe", "maker-time", "maker-temperature", "never-hot-enough"]
 
-GLASS_CONDUCTIVITY_W_MK = 1.0  # soda-lime float glass, EN 572-1 (this and the next two from memory)
-GLASS_DENSITY_KG_M3 = 2500.0  # EN 572-1
-GLASS_HEAT_J_KGK = 850.0  # EN 572-1 gives 720 near room temperature; 850 suits 20 to 200 °C better
+GLASS_CONDUCTIVITY_W_MK = 1.0  # soda-lime glass, EN ISO 10456:2007, table 3 (CIBSE Guide A, table 3.36: 1.05)
+GLASS_DENSITY_KG_M3 = 2500.0  # the same tables
+GLASS_HEAT_J_KGK = 820.0  # EN ISO 10456: 750; CIBSE Guide A: 840, both near room temperature; 880 when hot (estimate)
 
 # Resistance between platen and glass face in m²K/W: bare glass, and a coat under its paper. Common practice.
 CONTACT_M2K_W: dict[HeatedFace, float] = {"back": 1e-3, "coat": 2e-3}
-# Loss of the face turned away from the platen, about that of 10 mm of light felt or sponge (0.04 W/mK), whose
-# own heat is neglected: a dense pad takes up heat and makes the piece slower. The value is fitted: 4.08 to
-# 4.21 give the times this model was set up with (34, 54, 110 s through 3, 4, 6 mm); perfect insulation gives
-# 32, 51, 102 s. Estimate, to be replaced by a trial.
-LOSS_W_M2K = 4.15
+LOSS_W_M2K = 10.0  # from the base plate to the air of the room; estimate (still air and radiation)
 ROOM_C = 20.0
 
 COAT_TARGET_C = 180.0  # below about this the dye transfers slowly; common practice, no source
+BELOW_PLATEN_C = 15.0  # with a cooler platen the coat counts as hot this far below it; estimate
+COLDEST_TARGET_C = 160.0  # and below this never; common practice, no source
 HOLD_SECONDS = 30.0  # extra time at temperature of a re-press; common practice, no source
-RECIPE_FACTOR = 1.5  # first pressing and re-press together, as a multiple of the recipe; common practice
+LEAST_HOLD_SECONDS = 10.0  # less than this is not worth the risk; estimate
+HOLD_SHARE = 0.5  # at temperature at most so much of the recipe's time; common practice, no source
+RECIPE_FACTOR = 1.5  # never longer in the press than so many times the recipe; common practice, no source
+THINNEST_MM, THICKEST_MM = 2.0, 12.0  # glass the model was tried on
 
-_SPREAD_CONTACT = 1.5  # factor either way by which the contact may differ; estimate
-_SPREAD_LOSS = (0.0, 10.0)  # perfectly insulated to bare glass in still air; W/m²K
+_UNTOLD = MakerLimits()
+_GLASS_ALONE = None
 _LAYERS = 48
+_PAD_LAYERS = 24
 _STEPS_PER_TAU = 500
-_MAX_TAU = 12  # the slowest decay takes about half a time scale: 24 e-folds
+_LONGEST_S = 3600.0  # a coat that is cold after this long stays so
+_LEARNED = 1.3  # factor either way: when dye begins is not exactly when the coat is hot; estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Pad:
+    """What lies behind the glass: conductivity (W/mK), heat (J/m³K), thickness (m), heat of the plate below (J/m²K)."""
+
+    conductivity_w_mk: float
+    heat_j_m3k: float
+    thickness_m: float
+    base_j_m2k: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class BuildUp:
+    """One way in which a piece may lie in the press.
+
+    Factors are against `CONTACT_M2K_W`, `GLASS_CONDUCTIVITY_W_MK`, `GLASS_DENSITY_KG_M3` × `GLASS_HEAT_J_KGK` and the
+    thickness that was told.
+    """
+
+    contact: float = 1.0
+    conductivity: float = 1.0
+    heat: float = 1.0
+    thickness: float = 1.0
+    pad: Pad | None = None
+
+
+_ALONE = BuildUp()
+
+# Ends of the row. Pads: EN ISO 10456:2007 and EN ISO 10077-2:2003, tables of materials: felt underlay 120 kg/m³,
+# 0.05 W/mK, 1300 J/kgK; silicone 1200 kg/m³, 0.35 W/mK, 1000 J/kgK (heats from memory). Their geometric middle has
+# 0.13 W/mK and 4.3e5 J/m³K: silicone foam in the same tables has 0.12 W/mK and 7.5e5 J/m³K. The rest: estimates;
+# ±0.2 mm is the tolerance of 4 to 6 mm float glass (EN 572-2, from memory).
+FASTEST = BuildUp(1 / 1.4, 1.08, 760 / GLASS_HEAT_J_KGK, 0.96, Pad(0.05, 1.56e5, 0.010, 1e4))
+SLOWEST = BuildUp(1.6, 0.94, 885 / GLASS_HEAT_J_KGK, 1.05, Pad(0.35, 1.2e6, 0.010, 2e4))
+LIKELIEST = 0.5  # silicone foam, about
+
+
+def build_up(place: float) -> BuildUp:
+    """Give the build-up at a ``place`` in the row, 0 fastest to 1 slowest; every property goes in equal ratios."""
+
+    def between(a: float, b: float) -> float:
+        return float(a ** (1 - place) * b**place)
+
+    fast, slow = FASTEST.pad, SLOWEST.pad
+    assert fast is not None
+    assert slow is not None
+    return BuildUp(
+        between(FASTEST.contact, SLOWEST.contact),
+        between(FASTEST.conductivity, SLOWEST.conductivity),
+        between(FASTEST.heat, SLOWEST.heat),
+        between(FASTEST.thickness, SLOWEST.thickness),
+        Pad(
+            between(fast.conductivity_w_mk, slow.conductivity_w_mk),
+            between(fast.heat_j_m3k, slow.heat_j_m3k),
+            between(fast.thickness_m, slow.thickness_m),
+            between(fast.base_j_m2k, slow.base_j_m2k),
+        ),
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,46 +137,6 @@ class HeatCurve:
     coat_c: NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class RepressAdvice:
-    """How long to press a piece again, in two parts, and what holds it down.
-
-    Attributes
-    ----------
-    reheat_seconds : float or None
-        Time until the coat is back at `target_c`; None when it never gets there.
-    reheat_low_seconds, reheat_high_seconds : float or None
-        The same for a better and a poorer contact than assumed (estimates); None when never.
-    hold_seconds : float
-        Time at temperature after that.
-    total_seconds : float
-        What to set on the press: `reheat_seconds` + `hold_seconds`, or 0 when a re-press is no use.
-    platen_c : float
-        Platen temperature reckoned with, °C: the one asked for, or the maker's limit when that is lower.
-    target_c : float
-        Coat temperature that counts as hot, °C.
-    limited_by : {"recipe", "maker-time", "maker-temperature", "never-hot-enough"} or None
-        What cut the time short; failing that, what lowered the temperature; None when nothing did.
-    uncertain : bool
-        True when the recipe is not known, when the figures hang on the contact by more than a third, when
-        the piece is hotter or the glass other than the model was tried on (2 to 12 mm), or when the recipe
-        itself would not have brought the coat to `target_c`.
-    recipe_hold_seconds : float or None
-        Time the recipe keeps the coat at or above `target_c`, from a cold start; None without a recipe.
-    """
-
-    reheat_seconds: float | None
-    reheat_low_seconds: float | None
-    reheat_high_seconds: float | None
-    hold_seconds: float
-    total_seconds: float
-    platen_c: float
-    target_c: float
-    limited_by: Limit | None
-    uncertain: bool
-    recipe_hold_seconds: float | None
-
-
 def _checked(name: str, value: float, low: float, high: float, unit: str) -> float:
     """Return a number that lies in its range, or say so."""
     if not (math.isfinite(value) and low <= value <= high):
@@ -117,15 +144,62 @@ def _checked(name: str, value: float, low: float, high: float, unit: str) -> flo
     return float(value)
 
 
-def _resistances(heated_face: HeatedFace, contact: float | None, loss: float) -> tuple[float, float]:
-    """Check and return contact resistance (m²K/W) and loss (W/m²K)."""
+@dataclass(frozen=True, slots=True)
+class _Slab:
+    """Everything the solution needs, checked and in SI units; °C."""
+
+    glass_m: float
+    conductivity: float
+    heat: float
+    contact: float
+    pad: Pad | None
+    loss: float
+    platen_c: float
+    start_c: float
+    room_c: float
+    face: HeatedFace
+
+    @property
+    def time_scale(self) -> float:
+        """Seconds that are never shorter than the slowest decay of the glass alone."""
+        return self.heat * self.glass_m * (self.contact + self.glass_m / self.conductivity)
+
+    @property
+    def steady_c(self) -> tuple[float, float]:
+        """Temperature at which the heated face and the far face of the glass end: resistances in series."""
+        behind = 0.0 if self.pad is None else self.pad.thickness_m / self.pad.conductivity_w_mk
+        through = self.contact + self.glass_m / self.conductivity + behind
+        flow = (self.platen_c - self.room_c) * self.loss / (1.0 + self.loss * through)
+        near = self.platen_c - flow * self.contact
+        return near, near - flow * self.glass_m / self.conductivity
+
+
+def _slab(
+    *,
+    glass_mm: float,
+    heated_face: HeatedFace,
+    platen_c: float,
+    start_c: float,
+    room_c: float,
+    contact_m2k_w: float | None,
+    loss_w_m2k: float,
+    build: BuildUp,
+) -> _Slab:
+    """Check what was given; UsageError where a value is out of range."""
     if heated_face not in get_args(HeatedFace):
         raise UsageError(f"heated face {heated_face!r} is not known", "give 'back' or 'coat'")
-    if contact is None:
-        contact = CONTACT_M2K_W[heated_face]
-    return (
-        _checked("contact resistance", contact, 1e-9, 1.0, "m²K/W"),
-        _checked("heat loss", loss, 0.0, 1e4, "W/m²K"),
+    contact = CONTACT_M2K_W[heated_face] if contact_m2k_w is None else contact_m2k_w
+    return _Slab(
+        glass_m=_checked("glass thickness", glass_mm, 0.3, 100.0, "mm") / 1000.0 * build.thickness,
+        conductivity=GLASS_CONDUCTIVITY_W_MK * build.conductivity,
+        heat=GLASS_DENSITY_KG_M3 * GLASS_HEAT_J_KGK * build.heat,
+        contact=_checked("contact resistance", contact, 1e-9, 1.0, "m²K/W") * build.contact,
+        pad=build.pad,
+        loss=_checked("heat loss", loss_w_m2k, 0.0, 1e4, "W/m²K"),
+        platen_c=_checked("platen temperature", platen_c, 0.0, 400.0, "°C"),
+        start_c=_checked("piece temperature", start_c, -30.0, 400.0, "°C"),
+        room_c=_checked("room temperature", room_c, -30.0, 400.0, "°C"),
+        face=heated_face,
     )
 
 
@@ -139,29 +213,36 @@ class _Stepper:
     damped_drive: NDArray[np.float64]
 
 
-def _stepper(
-    *, glass_m: float, contact: float, loss: float, platen_c: float, room_c: float, layers: int, step: float
-) -> _Stepper:
-    """Set up Crank-Nicolson for a slab whose nodes lie on layer borders, half layers at both faces.
+def _stepper(slab: _Slab, *, layers: int, step: float) -> _Stepper:
+    """Set up Crank-Nicolson for glass and pad; nodes lie on layer borders, half layers at the ends.
 
     Crank & Nicolson, Proc. Camb. Phil. Soc. 43 (1947) 50-67. The small system is solved once; every step is
     then one product. `damped` is the same step as two implicit Euler half steps, with which to begin, so
     that the jump at the heated face does not ring (Rannacher, Numer. Math. 43 (1984) 309-327).
     """
-    dx = glass_m / layers
-    capacity = np.full(layers + 1, GLASS_DENSITY_KG_M3 * GLASS_HEAT_J_KGK * dx)
-    capacity[[0, -1]] /= 2.0
-    link = GLASS_CONDUCTIVITY_W_MK / dx
-    flow = np.zeros((layers + 1, layers + 1))
-    index = np.arange(layers)
+    dx = np.full(layers, slab.glass_m / layers)
+    k, c = np.full(layers, slab.conductivity), np.full(layers, slab.heat)
+    if slab.pad is not None:
+        p = slab.pad
+        dx = np.append(dx, np.full(_PAD_LAYERS, p.thickness_m / _PAD_LAYERS))
+        k = np.append(k, np.full(_PAD_LAYERS, p.conductivity_w_mk))
+        c = np.append(c, np.full(_PAD_LAYERS, p.heat_j_m3k))
+    n = len(dx)
+    capacity = np.zeros(n + 1)
+    capacity[:-1] += c * dx / 2.0
+    capacity[1:] += c * dx / 2.0
+    capacity[-1] += 0.0 if slab.pad is None else slab.pad.base_j_m2k
+    link = k / dx
+    flow = np.zeros((n + 1, n + 1))
+    index = np.arange(n)
     flow[index, index] -= link
     flow[index + 1, index + 1] -= link
     flow[index, index + 1] = flow[index + 1, index] = link
-    flow[0, 0] -= 1.0 / contact
-    flow[-1, -1] -= loss
-    source = np.zeros(layers + 1)
-    source[0] = platen_c / contact
-    source[-1] += loss * room_c
+    flow[0, 0] -= 1.0 / slab.contact
+    flow[-1, -1] -= slab.loss
+    source = np.zeros(n + 1)
+    source[0] = slab.platen_c / slab.contact
+    source[-1] += slab.loss * slab.room_c
 
     stored = np.diag(capacity / step)
     right = np.column_stack([stored + flow / 2.0, source])
@@ -172,10 +253,10 @@ def _stepper(
     return _Stepper(solved[:, :-1].copy(), solved[:, -1].copy(), once @ once, once @ push + push)
 
 
-def _time_scale(glass_m: float, contact: float) -> float:
-    """Seconds that are never shorter than the slowest decay of the slab."""
-    resistance = contact + glass_m / GLASS_CONDUCTIVITY_W_MK
-    return GLASS_DENSITY_KG_M3 * GLASS_HEAT_J_KGK * glass_m * resistance
+def _at_start(slab: _Slab, layers: int) -> NDArray[np.float64]:
+    """Temperatures when the press closes: the glass as it is, the pad at the room's temperature."""
+    glass = np.full(layers + 1, slab.start_c)
+    return glass if slab.pad is None else np.append(glass, np.full(_PAD_LAYERS, slab.room_c))
 
 
 def press_curve(
@@ -183,11 +264,12 @@ def press_curve(
     glass_mm: float,
     seconds: float,
     heated_face: HeatedFace = "back",
-    platen_c: float = 200.0,
+    platen_c: float,
     start_c: float = ROOM_C,
     contact_m2k_w: float | None = None,
     loss_w_m2k: float = LOSS_W_M2K,
     room_c: float = ROOM_C,
+    build: BuildUp = _ALONE,
     layers: int = _LAYERS,
     steps: int = 400,
 ) -> HeatCurve:
@@ -202,11 +284,13 @@ def press_curve(
     heated_face : {"back", "coat"}
         Which face the platen touches.
     platen_c, start_c, room_c : float
-        Platen, glass at the start, and what lies behind the face turned away, °C.
+        Platen, glass at the start, and the room (and the pad at the start), °C.
     contact_m2k_w : float, optional
         Resistance between platen and glass, m²K/W; by default that of the heated face (`CONTACT_M2K_W`).
     loss_w_m2k : float
-        Heat loss of the face turned away, W/m²K; 0 is perfectly insulated.
+        Heat loss of the last face to the room, W/m²K; 0 is perfectly insulated.
+    build : BuildUp
+        What lies in the press; by default glass alone.
     layers, steps : int
         Fineness in depth and in time; both errors fall with the square.
 
@@ -225,33 +309,32 @@ def press_curve(
     Crank-Nicolson on a finite-volume grid. Agrees with the series and error-function solutions of Carslaw &
     Jaeger, Conduction of Heat in Solids, 2nd ed. (1959), chapters II and III.
     """
-    glass_m = _checked("glass thickness", glass_mm, 0.3, 100.0, "mm") / 1000.0
-    platen_c = _checked("platen temperature", platen_c, 0.0, 400.0, "°C")
-    start_c = _checked("piece temperature", start_c, -30.0, 400.0, "°C")
-    room_c = _checked("room temperature", room_c, -30.0, 400.0, "°C")
-    seconds = _checked("press time", seconds, 1e-3, 1e5, "s")
-    contact, loss = _resistances(heated_face, contact_m2k_w, loss_w_m2k)
-    matrices = _stepper(
-        glass_m=glass_m,
-        contact=contact,
-        loss=loss,
+    slab = _slab(
+        glass_mm=glass_mm,
+        heated_face=heated_face,
         platen_c=platen_c,
+        start_c=start_c,
         room_c=room_c,
-        layers=layers,
-        step=seconds / steps,
+        contact_m2k_w=contact_m2k_w,
+        loss_w_m2k=loss_w_m2k,
+        build=build,
     )
-    field = np.empty((steps + 1, layers + 1))
-    field[0] = start_c
+    seconds = _checked("press time", seconds, 1e-3, 1e5, "s")
+    matrices = _stepper(slab, layers=layers, step=seconds / steps)
+    now = _at_start(slab, layers)
+    field = np.empty((steps + 1, len(now)))
+    field[0] = now
     for i in range(steps):
         if i < 2:
             field[i + 1] = matrices.damped @ field[i] + matrices.damped_drive
         else:
             field[i + 1] = matrices.propagator @ field[i] + matrices.drive
+    glass = field[:, : layers + 1]
     return HeatCurve(
         seconds=np.linspace(0.0, seconds, steps + 1),
-        depth_mm=np.linspace(0.0, glass_mm, layers + 1),
-        temperature_c=field,
-        coat_c=field[:, -1 if heated_face == "back" else 0].copy(),
+        depth_mm=np.linspace(0.0, slab.glass_m * 1000.0, layers + 1),
+        temperature_c=glass,
+        coat_c=glass[:, -1 if heated_face == "back" else 0].copy(),
     )
 
 
@@ -260,11 +343,12 @@ def time_to_temperature(
     glass_mm: float,
     heated_face: HeatedFace = "back",
     target_c: float = COAT_TARGET_C,
-    platen_c: float = 200.0,
+    platen_c: float,
     start_c: float = ROOM_C,
     contact_m2k_w: float | None = None,
     loss_w_m2k: float = LOSS_W_M2K,
     room_c: float = ROOM_C,
+    build: BuildUp = _ALONE,
     layers: int = _LAYERS,
     steps_per_tau: int = _STEPS_PER_TAU,
 ) -> float:
@@ -278,7 +362,7 @@ def time_to_temperature(
         Which face the platen touches.
     target_c : float
         Temperature the coat shall reach, °C.
-    platen_c, start_c, room_c, contact_m2k_w, loss_w_m2k
+    platen_c, start_c, room_c, contact_m2k_w, loss_w_m2k, build
         As in `press_curve`.
     layers, steps_per_tau : int
         Fineness in depth and time.
@@ -286,42 +370,37 @@ def time_to_temperature(
     Returns
     -------
     float
-        Seconds; 0 when the piece is that hot already, infinity when the coat never gets there.
+        Seconds; 0 when the piece is that hot already, infinity when the coat does not get there within an hour.
 
     Raises
     ------
     UsageError
         A value is out of range.
     """
-    glass_m = _checked("glass thickness", glass_mm, 0.3, 100.0, "mm") / 1000.0
-    platen_c = _checked("platen temperature", platen_c, 0.0, 400.0, "°C")
-    start_c = _checked("piece temperature", start_c, -30.0, 400.0, "°C")
-    room_c = _checked("room temperature", room_c, -30.0, 400.0, "°C")
+    slab = _slab(
+        glass_mm=glass_mm,
+        heated_face=heated_face,
+        platen_c=platen_c,
+        start_c=start_c,
+        room_c=room_c,
+        contact_m2k_w=contact_m2k_w,
+        loss_w_m2k=loss_w_m2k,
+        build=build,
+    )
     target_c = _checked("coat temperature", target_c, -30.0, 400.0, "°C")
-    contact, loss = _resistances(heated_face, contact_m2k_w, loss_w_m2k)
     if start_c >= target_c:
         return 0.0
+    # A piece that starts below where it ends, everywhere, never passes that.
+    near, far = slab.steady_c
+    if start_c <= min(near, far) and (far if heated_face == "back" else near) <= target_c:
+        return math.inf
     if max(platen_c, room_c) <= target_c:
         return math.inf
-    # Where it all ends: resistances in series. A piece that starts below that everywhere never passes it.
-    flow = (platen_c - room_c) * loss / (1.0 + loss * (contact + glass_m / GLASS_CONDUCTIVITY_W_MK))
-    near_end = platen_c - flow * contact
-    far_end = near_end - flow * glass_m / GLASS_CONDUCTIVITY_W_MK
-    if start_c <= min(near_end, far_end) and (far_end if heated_face == "back" else near_end) <= target_c:
-        return math.inf
-    step = _time_scale(glass_m, contact) / steps_per_tau
-    matrices = _stepper(
-        glass_m=glass_m,
-        contact=contact,
-        loss=loss,
-        platen_c=platen_c,
-        room_c=room_c,
-        layers=layers,
-        step=step,
-    )
-    coat = -1 if heated_face == "back" else 0
-    now = np.full(layers + 1, start_c)
-    for i in range(_MAX_TAU * steps_per_tau):
+    step = slab.time_scale / steps_per_tau
+    matrices = _stepper(slab, layers=layers, step=step)
+    coat = layers if heated_face == "back" else 0
+    now = _at_start(slab, layers)
+    for i in range(math.ceil(_LONGEST_S / step)):
         first = i < 2
         turn, drive = (
             (matrices.damped if first else matrices.propagator),
@@ -335,146 +414,203 @@ def time_to_temperature(
     return math.inf
 
 
-def _or_none(seconds: float) -> float | None:
-    """None in place of infinity."""
-    return seconds if math.isfinite(seconds) else None
+# ---------------------------------------------------------------- pressing again
 
 
-def repress_advice(
+Refusal = Literal["", "pressed-before", "never-hot-enough", "beyond-recipe", "beyond-maker-time"]
+
+
+@dataclass(frozen=True, slots=True)
+class RepressPlan:
+    """Whether a piece may be pressed again, and for how long.
+
+    Attributes
+    ----------
+    possible : bool
+        False: print a new piece instead, for the reason in `why`.
+    why : str
+        '' or what forbids it: 'pressed-before' (one re-press only), 'never-hot-enough', 'beyond-recipe' (longer than
+        `RECIPE_FACTOR` times the recipe), 'beyond-maker-time'.
+    missing : tuple of str
+        What was not told: 'temperature', 'time', 'face', 'glass' (without temperature and glass there are no seconds),
+        'max-temperature', 'max-time'.
+    reheat_seconds, reheat_low_seconds, reheat_high_seconds : float or None
+        Until the coat is back at `target_c`: the likeliest, and the ends of what pads, papers and glasses do; None
+        when not reckoned, or never.
+    may_stay_cold : bool
+        With the slowest of the build-ups the coat does not get there at all.
+    hold_seconds : float or None
+        Time at temperature after that.
+    total_seconds : float or None
+        What to set on the press; 0 when it is not possible, None when not reckoned.
+    cut_by : str
+        '' or what shortened the hold: 'recipe' or 'maker-time'.
+    platen_c, target_c : float or None
+        The recipe's temperature, and that of the coat which counts as hot, °C.
+    heated_face : str
+    glass_mm, piece_c : float or None
+        What was told.
+    max_seconds, max_c : float or None
+        The makers' limits; None where nobody told.
+    learned : bool
+        The range was narrowed by a warm-up seen on this press.
+    """
+
+    possible: bool = True
+    why: Refusal = ""
+    missing: tuple[str, ...] = ()
+    reheat_seconds: float | None = None
+    reheat_low_seconds: float | None = None
+    reheat_high_seconds: float | None = None
+    may_stay_cold: bool = False
+    hold_seconds: float | None = None
+    total_seconds: float | None = None
+    cut_by: str = ""
+    platen_c: float | None = None
+    target_c: float | None = None
+    heated_face: str = ""
+    glass_mm: float | None = None
+    piece_c: float | None = None
+    max_seconds: float | None = None
+    max_c: float | None = None
+    learned: bool = False
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the plan as the verdict's advice carries it."""
+        return {**asdict(self), "missing": list(self.missing)}
+
+
+def repress_plan(
+    recipe: Recipe,
+    limits: MakerLimits = _UNTOLD,
     *,
-    glass_mm: float,
-    heated_face: HeatedFace = "back",
-    platen_c: float = 200.0,
-    piece_c: float,
-    target_c: float = COAT_TARGET_C,
-    hold_seconds: float = HOLD_SECONDS,
-    recipe_seconds: float | None = None,
-    recipe_c: float | None = None,
-    max_total_seconds: float | None = None,
-    max_platen_c: float | None = None,
+    glass_mm: float | None = None,
+    piece_c: float | None = None,
+    press_no: int = 1,
+    warm_up_s: float | None = None,
     room_c: float = ROOM_C,
-) -> RepressAdvice:
-    """Time for pressing a piece once more: re-heating first, then time at temperature.
+) -> RepressPlan:
+    """Plan a re-press: whether, and how long to heat and to hold.
 
     Parameters
     ----------
-    glass_mm : float
-        Thickness of the glass, mm.
-    heated_face : {"back", "coat"}
-        Which face the platen touches.
-    platen_c : float
-        Platen temperature of the re-press, °C.
-    piece_c : float
-        Temperature of the piece when it goes back, °C, even through its thickness.
-    target_c : float
-        Coat temperature that counts as hot, °C.
-    hold_seconds : float
-        Wanted time at temperature.
-    recipe_seconds : float, optional
-        Press time of the recipe. The first pressing counts in full as time at temperature, so the hold is
-        kept to (`RECIPE_FACTOR` − 1) times this.
-    recipe_c : float, optional
-        Platen temperature of the recipe, °C; `platen_c` unless given.
-    max_total_seconds : float, optional
-        Longest time in the press that the maker of the blank allows, for this one pressing.
-    max_platen_c : float, optional
-        Highest platen temperature that the maker allows, °C.
+    recipe : Recipe
+        As the piece was pressed. Platen (what a probe showed goes before what was set), time and heated face come from
+        here and from nowhere else.
+    limits : MakerLimits
+        What the makers allow, for one pressing.
+    glass_mm : float, optional
+        Thickness of the glass, 2 to 12 mm.
+    piece_c : float, optional
+        Temperature of the piece when it goes back, °C, even through its thickness; the room's when not told.
+    press_no : int
+        How often it has been pressed: from 2 on it may not be pressed again.
+    warm_up_s : float, optional
+        Seconds from a cold start until dye begins to go over, seen on this press with this glass and recipe (a step
+        test tells them).
     room_c : float
-        Temperature of the room, and of the piece before its first pressing, °C.
+        Temperature of the room, of the pad, and of the piece before its first pressing, °C.
 
     Returns
     -------
-    RepressAdvice
-        Numbers only. Whether a re-press may be made at all (paper unmoved, glass whole, dye left on the
-        paper, once only) is not asked here.
+    RepressPlan
+        Whether paper, glass and dye allow it is not asked here.
 
     Raises
     ------
     UsageError
-        A value is out of range.
+        A value is out of range, or the recipe goes beyond the makers' limits.
     """
-    _checked("time at temperature", hold_seconds, 0.0, 3600.0, "s")
-    limited_by: Limit | None = None
-    if max_platen_c is not None:
-        _checked("the maker's highest temperature", max_platen_c, 20.0, 400.0, "°C")
-        if platen_c > max_platen_c:
-            platen_c, limited_by = max_platen_c, "maker-temperature"
-    if max_total_seconds is not None:
-        _checked("the maker's longest time", max_total_seconds, 1.0, 7200.0, "s")
+    check_limits(recipe, limits)
+    if glass_mm is not None and not THINNEST_MM <= glass_mm <= THICKEST_MM:
+        raise UsageError(
+            f"glass of {glass_mm:g} mm is beyond what seconds are reckoned for",
+            f"give {THINNEST_MM:g} to {THICKEST_MM:g} mm, or leave the thickness out",
+        )
+    _checked("piece temperature", room_c if piece_c is None else piece_c, -30.0, 260.0, "°C")
+    platen_c = recipe.measured_c if recipe.measured_c is not None else recipe.set_c
+    told = {
+        "temperature": platen_c,
+        "time": recipe.seconds,
+        "face": recipe.heated_face or None,
+        "glass": glass_mm,
+        "max-temperature": None if math.isinf(limits.temperature_c) else limits.temperature_c,
+        "max-time": None if math.isinf(limits.time_s) else limits.time_s,
+    }
+    known: dict[str, Any] = {
+        "missing": tuple(name for name, value in told.items() if value is None),
+        "platen_c": platen_c,
+        "heated_face": recipe.heated_face or "coat",
+        "glass_mm": glass_mm,
+        "piece_c": piece_c,
+        "max_seconds": told["max-time"],
+        "max_c": told["max-temperature"],
+    }
+    if press_no >= 2:
+        return RepressPlan(possible=False, why="pressed-before", total_seconds=0.0, **known)
+    if platen_c is None or glass_mm is None:
+        return RepressPlan(**known)
+    target_c = min(COAT_TARGET_C, platen_c - BELOW_PLATEN_C)
+    face: HeatedFace = "back" if known["heated_face"] == "back" else "coat"
 
-    def reach(start_c: float, platen: float, contact_factor: float, loss: float) -> float:
+    def reach(place: float, start_c: float) -> float:
         return time_to_temperature(
             glass_mm=glass_mm,
-            heated_face=heated_face,
+            heated_face=face,
             target_c=target_c,
-            platen_c=platen,
+            platen_c=platen_c,
             start_c=start_c,
-            contact_m2k_w=CONTACT_M2K_W[heated_face] * contact_factor,
-            loss_w_m2k=loss,
             room_c=room_c,
+            build=build_up(place),
+            layers=24,
+            steps_per_tau=100,
         )
 
-    if heated_face not in get_args(HeatedFace):
-        raise UsageError(f"heated face {heated_face!r} is not known", "give 'back' or 'coat'")
-    reheat = reach(piece_c, platen_c, 1.0, LOSS_W_M2K)
-    low = reach(piece_c, platen_c, 1.0 / _SPREAD_CONTACT, _SPREAD_LOSS[0])
-    high = reach(piece_c, platen_c, _SPREAD_CONTACT, _SPREAD_LOSS[1])
-
-    hold = hold_seconds
-    recipe_hold: float | None = None
-    if recipe_seconds is not None:
-        _checked("recipe time", recipe_seconds, 1.0, 3600.0, "s")
-        cold = reach(room_c, platen_c if recipe_c is None else recipe_c, 1.0, LOSS_W_M2K)
-        recipe_hold = max(0.0, recipe_seconds - cold)
-        allowed = (RECIPE_FACTOR - 1.0) * recipe_seconds
-        if hold > allowed:
-            hold, limited_by = allowed, "recipe"
-    total = reheat + hold
-    if not math.isfinite(reheat):
-        hold, total, limited_by = 0.0, 0.0, "never-hot-enough"
-    elif max_total_seconds is not None and total > max_total_seconds:
-        limited_by = "maker-time"
-        hold = max(0.0, max_total_seconds - reheat)
-        total = reheat + hold if hold > 0.0 else 0.0
-
-    uncertain = (
-        recipe_seconds is None
-        or recipe_hold == 0.0
-        or not 2.0 <= glass_mm <= 12.0
-        or piece_c > target_c
-        or not math.isfinite(high)
-        or high - low > 2.0 / 3.0 * reheat
-    )
-    return RepressAdvice(
-        reheat_seconds=_or_none(reheat),
-        reheat_low_seconds=_or_none(low),
-        reheat_high_seconds=_or_none(high),
-        hold_seconds=hold,
-        total_seconds=total,
-        platen_c=float(platen_c),
-        target_c=float(target_c),
-        limited_by=limited_by,
-        uncertain=uncertain,
-        recipe_hold_seconds=recipe_hold,
-    )
+    places = (0.0, LIKELIEST, 1.0)
+    if warm_up_s is not None:
+        places = _learned(lambda place: reach(place, room_c), _checked("warm-up", warm_up_s, 1.0, 3600.0, "s"))
+    low, mid, high = (reach(place, room_c if piece_c is None else piece_c) for place in places)
+    known |= {
+        "target_c": target_c,
+        "reheat_seconds": _or_none(mid),
+        "reheat_low_seconds": _or_none(low),
+        "reheat_high_seconds": _or_none(high),
+        "may_stay_cold": not math.isfinite(high),
+        "learned": warm_up_s is not None,
+    }
+    if target_c < COLDEST_TARGET_C or not math.isfinite(mid):
+        return RepressPlan(possible=False, why="never-hot-enough", total_seconds=0.0, **known)
+    return _held(mid, recipe.seconds, limits.time_s, known)
 
 
-def advice_for_record(
-    *,
-    glass_mm: float,
-    heated_face: HeatedFace,
-    platen_c: float,
-    piece_c: float,
-    recipe_seconds: float | None,
-    max_total_seconds: float | None,
-) -> dict[str, Any]:
-    """Give `repress_advice` as the verdict carries it: its fields, with the blank it holds for."""
-    advice = repress_advice(
-        glass_mm=glass_mm,
-        heated_face=heated_face,
-        platen_c=platen_c,
-        piece_c=piece_c,
-        recipe_seconds=recipe_seconds,
-        max_total_seconds=max_total_seconds,
-    )
-    return {**asdict(advice), "possible": advice.total_seconds > 0, "glass_mm": glass_mm, "heated_face": heated_face}
+def _held(reheat: float, recipe_s: float | None, longest_s: float, known: dict[str, Any]) -> RepressPlan:
+    """Add the time at temperature, as far as recipe and makers leave room for it."""
+    wanted = HOLD_SECONDS if recipe_s is None else min(HOLD_SECONDS, HOLD_SHARE * recipe_s)
+    by_recipe = math.inf if recipe_s is None else RECIPE_FACTOR * recipe_s
+    room = min(by_recipe, longest_s) - reheat
+    if room < min(LEAST_HOLD_SECONDS, wanted):
+        why: Refusal = "beyond-recipe" if by_recipe <= longest_s else "beyond-maker-time"
+        return RepressPlan(possible=False, why=why, total_seconds=0.0, **known)
+    hold = min(wanted, room)
+    cut = ("recipe" if by_recipe <= longest_s else "maker-time") if hold < wanted else ""
+    if not cut and wanted < HOLD_SECONDS:
+        cut = "recipe"
+    return RepressPlan(hold_seconds=hold, total_seconds=reheat + hold, cut_by=cut, **known)
+
+
+def _learned(cold: Callable[[float], float], warm_up_s: float) -> tuple[float, float, float]:
+    """Find the place in the row whose cold start takes ``warm_up_s``, with `_LEARNED` of that time either side."""
+
+    def place_of(seconds: float) -> float:
+        low, high = 0.0, 1.0
+        for _ in range(9):
+            middle = (low + high) / 2
+            low, high = (middle, high) if cold(middle) < seconds else (low, middle)
+        return (low + high) / 2
+
+    return place_of(warm_up_s / _LEARNED), place_of(warm_up_s), place_of(warm_up_s * _LEARNED)
+
+
+def _or_none(seconds: float) -> float | None:
+    """None in place of infinity."""
+    return seconds if math.isfinite(seconds) else None

@@ -127,7 +127,8 @@ def why(i: Inspection) -> str:
     if v.action == "reprint" and on_piece:
         first = on_piece[0]
         if first in pale:
-            off = "The paper is off, so the piece cannot be pressed again." if i.paper == "off" else _SHARP
+            planned = words.repress_plan_of(v).get("possible") is False
+            off = words.why_no_repress(v) if planned or i.paper == "off" else _SHARP
             return sentences(words.sum_up_pale(pale, i), off)
         return say(first, i)
     if v.action == "change-profile":

@@ -305,10 +305,10 @@ def one_line_why(reading: Judged) -> str:
             return say_reason(first, reading)
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
         if pale:
-            return sentences(sum_up_pale(pale, reading), "The paper is off, so the piece cannot be pressed again.")
+            return sentences(sum_up_pale(pale, reading), why_no_repress(v))
         first = next((r for r in failed if step_of(r) in ("even", "complete")), None)
         if first is not None and first.measure == "black-density":
-            return sentences(say_reason(first, reading), "The paper is off, so the piece cannot be pressed again.")
+            return sentences(say_reason(first, reading), why_no_repress(v))
         return say_reason(first, reading) if first else ""
     if v.action == "re-press":
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
@@ -791,63 +791,104 @@ def undecided_advice(measure: str, reading: Reading) -> str:
     return "Take a second photo with the piece turned by a quarter, and read both together."
 
 
+_NO_REPRESS = {
+    "pressed-before": "It has been pressed again already, and once is all a piece may have.",
+    "never-hot-enough": "With the recipe's temperature the coat may never get hot enough: pressing again is no use.",
+    "beyond-recipe": "Heating it through once more would take longer than one and a half times the recipe: more than "
+    "coat and glass should get.",
+    "beyond-maker-time": "Heating it through once more would take longer than the makers allow.",
+}
+
+
+def repress_plan_of(verdict: Verdict) -> dict[str, Any]:
+    """Give the heat model's plan for pressing this piece again; empty where nothing was planned."""
+    plan: dict[str, Any] = verdict.advice.get("repress") or {}
+    return plan
+
+
+def why_no_repress(verdict: Verdict) -> str:
+    """Say why a pale piece is not pressed again."""
+    plan = repress_plan_of(verdict)
+    return _NO_REPRESS.get(str(plan.get("why", "")), "The paper is off, so the piece cannot be pressed again.")
+
+
+def _temperature(celsius: float) -> str:
+    return f"{number(celsius, 0)} °C ({number(celsius * 1.8 + 32, 0)} °F)"
+
+
 def repress_lines(reading: Judged) -> list[str]:
-    """Say how to press the piece again; the first line is always the condition."""
-    plan: dict[str, Any] = reading.verdict.advice.get("repress") or {}
+    """Say how to press the piece again, in the order in which hands do it; the first line is always the condition.
 
-    def get(name: str) -> float:
-        value = plan.get(name)
-        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
-
-    total, reheat, hold = get("total_seconds"), get("reheat_seconds"), get("hold_seconds")
-    if plan and (total == 0 or plan.get("limited_by") == "never-hot-enough"):
-        return [
-            CONDITION,
-            "With these limits the coat would not get hot enough for long enough: do not press again, "
-            "print a "
-            "new piece instead.",
-        ]
-    lines = [
+    Empty when the plan says that it cannot be pressed again.
+    """
+    plan = repress_plan_of(reading.verdict)
+    if not plan.get("possible", True):
+        return []
+    missing = plan.get("missing", ())
+    platen = plan.get("platen_c")
+    hot = f" at the recipe's {_temperature(platen)}" if platen is not None else " at your recipe's temperature"
+    face = {"back": ", its back to the platen", "coat": ", its paper to the platen"}.get(
+        str(plan.get("heated_face", "")), ""
+    )
+    return [
         CONDITION,
-        "Put it back in the same position with the same face to the platen, under a fresh cover sheet.",
+        "Look at the paper from behind, against a lamp. Where the print is pale it must show more colour "
+        "than beside it. Paper as empty there as elsewhere has no dye left to give: print a new piece.",
+        f"Let the press settle{hot}. Wipe platen and pad, and lay a fresh cover sheet.",
+        "Lay the piece back as it lay, the same face to the platen" + ("" if "face" in missing else face) + ".",
+        *_seconds_lines(plan),
+        "Lift it out with gloves, let it cool with the paper on, and photograph it before you peel. "
+        "One re-press only: if it is still pale then, print a new piece.",
     ]
-    if math.isfinite(reheat) and math.isfinite(hold):
-        low, high = get("reheat_low_seconds"), get("reheat_high_seconds")
-        spread = (
-            f" ({number(low, 0)} to {number(high, 0)} s, depending on contact)" if math.isfinite(low + high) else ""
-        )
-        platen = get("platen_c")
-        at = (
-            f" with the platen at {number(platen, 0)} °C ({number(platen * 1.8 + 32, 0)} °F)"
-            if math.isfinite(platen)
-            else ""
-        )
-        whole = total if math.isfinite(total) else reheat + hold
-        lines.append(
-            f"Press for about {number(whole, 0)} s{at}: {number(reheat, 0)} s to heat the glass "
-            f"again{spread}, then "
-            f"{number(hold, 0)} s at temperature."
-        )
-        lines += {
-            "maker-time": ["The time was cut to the maker's limit."],
-            "maker-temperature": ["The temperature was held to the maker's limit."],
-            "recipe": ["The time at temperature was cut to stay within half of your recipe."],
-        }.get(str(plan.get("limited_by")), [])
-        if plan.get("uncertain"):
-            lines.append("These seconds are an estimate and may be off by a third or more.")
+
+
+def _seconds_lines(plan: dict[str, Any]) -> list[str]:
+    """Say how long, how sure that is, and what it was held to."""
+    total = plan.get("total_seconds")
+    half = "at temperature for 30 s, at most half of your recipe's time"
+    if total is None:
+        return [
+            "Give it the time to heat through, then hold it " + half + ". 30 s from cold is too short for most glass. "
+            "With the recipe's temperature and the thickness of the glass, 2 to 12 mm, the seconds are reckoned. "
+            + _limit_line(plan)
+        ]
+    reheat, hold = float(plan["reheat_seconds"]), float(plan["hold_seconds"])
+    low, high = plan.get("reheat_low_seconds"), plan.get("reheat_high_seconds")
+    parts = f"{number(reheat, 0)} s to heat through, {number(hold, 0)} s to hold"
+    lines = [f"Press for about {number(total, 0)} s: {parts}."]
+    ends = f"from {number(float(low), 0)} s" if low is not None else "from nothing"
+    upto = f"to {number(float(high), 0)} s" if high is not None else "to never: it may never get hot enough"
+    if plan.get("learned"):
+        lines.append(f"Heating through takes {ends} {upto}, reckoned from the warm-up seen on this press.")
     else:
         lines.append(
-            "Press for about 30 s at temperature, plus the time to heat the glass again: through cold glass "
-            "about "
-            "35 s at 3 mm, 55 s at 4 mm, 110 s at 6 mm, less while it is warm (estimates). "
-            "30 s alone on a cold piece does nothing."
+            f"Heating through takes {ends} (felt below) {upto} (thick dense rubber below): an estimate, since "
+            "pad, papers and glass differ. A step test on your press tells its own warm-up (--warm-up)."
         )
-    lines.append(
-        "One re-press only, at most half of your recipe's time at temperature, and never beyond the limits "
-        "given by "
-        "the makers of glass, coat and press."
-    )
+    cut = {
+        "maker-time": "The hold was cut to the makers' longest time.",
+        "recipe": "The hold was cut to half of your recipe's time, and the whole to one and a half times it.",
+    }.get(str(plan.get("cut_by", "")), "")
+    lines.append(sentences(cut, _limit_line(plan)))
     return lines
+
+
+def _limit_line(plan: dict[str, Any]) -> str:
+    """Name the makers' limits, and those that nobody told."""
+    missing = plan.get("missing", ())
+    known = [f"{_temperature(plan['max_c'])}"] if plan.get("max_c") is not None else []
+    known += [f"{number(plan['max_seconds'], 0)} s"] if plan.get("max_seconds") is not None else []
+    asked = [
+        name
+        for key, name in (("max-temperature", "highest temperature"), ("max-time", "longest time"))
+        if key in missing or not plan
+    ]
+    text = f"Makers' limits kept: {' and '.join(known)}." if known else ""
+    if asked:
+        text = sentences(text, f"The makers' {' and '.join(asked)} were not told: look them up first, and stay within.")
+    if "time" in missing:
+        text = sentences(text, "Nor was the recipe's time: never press longer than one and a half times it.")
+    return text
 
 
 _CAUSES = {

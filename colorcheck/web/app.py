@@ -541,7 +541,9 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
     from urllib.parse import urlencode
 
     kind, again = answer["kind"], answer.get("again", {})
-    once_more = "Check it again after pressing" if answer.get("action") == "re-press" else "Photograph it again"
+    repressed = answer.get("action") == "re-press"
+    once_more = "Check it again after pressing" if repressed else "Photograph it again"
+    again = {**again, "press": "2"} if repressed else again
     if kind == "inspect":
         return [{"href": "/check/piece?" + urlencode({**again, "before": uid}), "text": once_more}]
     if kind == "read":
@@ -560,11 +562,12 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
 
 def _told(r: KeptRecipe) -> str:
     """One recipe in a few words."""
-    parts = [f"{r.platen_c:.0f} °C"]
+    parts = [f"{r.platen_c:.0f} °C"] if r.platen_c else []
     parts += [f"{r.seconds:.0f} s"] if r.seconds else []
     parts += [f"{r.glass_mm:g} mm glass"] if r.glass_mm else []
     parts += ["heated from the back" if r.heated_face == "back" else "heated through the paper"]
     parts += [f"never longer than {r.max_seconds:.0f} s"] if r.max_seconds else []
+    parts += [f"never hotter than {r.max_c:.0f} °C"] if r.max_c else []
     return ", ".join(parts)
 
 

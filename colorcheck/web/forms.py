@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 from starlette.datastructures import FormData
 
 from ..ground.errors import UsageError
+from ..ground.recipe import MakerLimits, Recipe, check_limits
 from ..ground.units import parse_length, parse_seconds, parse_size, parse_temperature
 from . import uploads
 from .shown import Shown
@@ -56,11 +58,13 @@ def pressing(fields: dict[str, str], shown: Shown, store: Store) -> dict[str, An
     """Collect what the advice on pressing again needs: a kept recipe, and what was typed over it."""
     out: dict[str, Any] = {
         "glass_mm": None,
-        "heated_face": "coat",
-        "platen_c": 200.0,
-        "piece_c": 30.0,
+        "heated_face": "",
+        "platen_c": None,
+        "piece_c": None,
         "recipe_seconds": None,
         "max_seconds": None,
+        "max_c": None,
+        "press_no": 1 if plain(fields, "press", ("1", "2")) == "1" else 2,
     }
     recipe = next((r for r in store.recipes() if r.name == fields.get("recipe")), None)
     if recipe:
@@ -71,6 +75,7 @@ def pressing(fields: dict[str, str], shown: Shown, store: Store) -> dict[str, An
             "platen_c": recipe.platen_c,
             "recipe_seconds": recipe.seconds,
             "max_seconds": recipe.max_seconds,
+            "max_c": recipe.max_c,
         }
     if fields.get("glass", "").strip():
         out["glass_mm"] = length(fields["glass"], shown)
@@ -95,7 +100,7 @@ def _saved(store: Store, uid: str, what: str) -> str:
 
 def _again(fields: dict[str, str], **more: str) -> dict[str, str]:
     """Collect what the next check of the same piece need not be asked."""
-    kept = ("piece", "size", "shape", "view", "paper", "printed", "reading", "recipe")
+    kept = ("piece", "size", "shape", "view", "paper", "printed", "reading", "recipe", "glass", "press")
     return {**{k: fields[k][:80] for k in kept if fields.get(k)}, **more}
 
 
@@ -200,14 +205,18 @@ def recipe(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
     def or_none(key: str, parse: Any) -> Any:
         return parse(fields[key]) if fields.get(key, "").strip() else None
 
-    return {
+    out = {
         "name": name,
-        "platen_c": temperature(fields.get("platen", "") or "200C", shown),
+        "platen_c": or_none("platen", lambda t: temperature(t, shown)),
         "seconds": or_none("seconds", parse_seconds),
         "heated_face": plain(fields, "heated_face", ("coat", "back")),
         "glass_mm": or_none("glass", lambda t: length(t, shown)),
         "max_seconds": or_none("max_seconds", parse_seconds),
+        "max_c": or_none("max_c", lambda t: temperature(t, shown)),
     }
+    limits = MakerLimits(out["max_seconds"] or math.inf, out["max_c"] or math.inf)
+    check_limits(Recipe(out["platen_c"], seconds=out["seconds"]), limits)
+    return out
 
 
 def limits(fields: dict[str, str], shipped: dict[str, dict[str, float]]) -> dict[str, dict[str, float]]:

@@ -28,14 +28,15 @@ NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ -]{0,119}")
 
 @dataclass(frozen=True, slots=True)
 class KeptRecipe:
-    """Press settings that a workshop uses again; ``glass_mm`` and ``seconds`` are None when not told."""
+    """Press settings that a workshop uses again, and what the makers allow; None where it was not told."""
 
     name: str
-    platen_c: float
+    platen_c: float | None
     seconds: float | None
     heated_face: str
     glass_mm: float | None
     max_seconds: float | None
+    max_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

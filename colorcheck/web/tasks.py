@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import math
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -133,9 +134,18 @@ def _limits(params: dict[str, Any]) -> Limits:
 
 def _pressing(params: dict[str, Any]) -> Pressing:
     from ..flows.requests import Pressing
+    from ..ground.recipe import MakerLimits, Recipe
 
-    names = ("glass_mm", "heated_face", "platen_c", "piece_c", "recipe_seconds", "max_seconds")
-    return Pressing(**{k: params[k] for k in names})
+    def limit(key: str) -> float:
+        return math.inf if params.get(key) is None else float(params[key])
+
+    return Pressing(
+        recipe=Recipe(params["platen_c"], seconds=params["recipe_seconds"], heated_face=params["heated_face"]),
+        limits=MakerLimits(limit("max_seconds"), limit("max_c")),
+        glass_mm=params["glass_mm"],
+        piece_c=params["piece_c"],
+        press_no=params["press_no"],
+    )
 
 
 def named(params: dict[str, Any], value: Any) -> Any:
