@@ -13,7 +13,7 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import cv2
 import numpy as np
@@ -21,6 +21,7 @@ import pytest
 
 from colorcheck.__main__ import main
 from colorcheck.colour.gamut import gamut_volume, srgb_lab
+from colorcheck.colour.lightshare import light_share, read_lights
 from colorcheck.colour.substrate import (
     Quantity,
     cube_surface,
@@ -32,18 +33,9 @@ from colorcheck.colour.substrate import (
     srgb_body,
     volume_of,
 )
-from colorcheck.flows.compare import (
-    PURPOSES,
-    Comparison,
-    compare,
-    cost_of,
-    coverage_factor,
-    difference_u,
-    light_share,
-    rank,
-    read_costs,
-    read_lights,
-)
+from colorcheck.flows import compare as flow
+from colorcheck.flows.compare import Comparison
+from colorcheck.flows.requests import CompareRequest, Purpose
 from colorcheck.ground.cielab import delta_e00, density_from_lightness, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import ColorcheckError, DataError, FileError, PhotoError, UsageError
 from colorcheck.ground.jsontext import write_json
@@ -53,6 +45,8 @@ from colorcheck.photo.camera import apply_camera, fit_camera
 from colorcheck.sheet import draw
 from colorcheck.sheet.savedreading import load_reading
 from colorcheck.sheet.target import make_target, to_dict
+from colorcheck.shop.piececost import cost_of, read_costs
+from colorcheck.shop.ranking import coverage_factor, difference_u, rank
 from colorcheck.show.comparereport import (
     across,
     answer,
@@ -211,6 +205,10 @@ def pair(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """A good and a poor substrate on small sheets, read through a characterised camera."""
     folder = tmp_path_factory.mktemp("pair")
     return [make(folder, s, s, seed=k, referenced=True, patches="compact") for k, s in enumerate(("bright", "satin"))]
+
+
+def compare(readings: Sequence[Path], **asked: Any) -> Comparison:
+    return flow.compare(CompareRequest(readings=tuple(str(p) for p in readings), **asked))
 
 
 @pytest.fixture(scope="module")
@@ -747,7 +745,7 @@ def test_hostile_names_are_escaped_everywhere(pair: list[Path]) -> None:
     assert "'=1+1" in csv_text(result)
 
 
-@pytest.mark.parametrize("purpose", PURPOSES)
+@pytest.mark.parametrize("purpose", get_args(Purpose))
 def test_every_purpose_has_words_without_leftovers(pair: list[Path], tmp_path: Path, purpose: str) -> None:
     _, piece = slide(0.6)
     files = str(panel(tmp_path, "with", piece)), str(panel(tmp_path, "without", None))

@@ -32,6 +32,7 @@ from colorcheck.colour.tonecorrect import (
     save_curves,
 )
 from colorcheck.flows.prepare import Prepared, prepare
+from colorcheck.flows.requests import PrepareRequest
 from colorcheck.ground.cielab import D50_WHITE, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import DataError, ImageError, UsageError
 from colorcheck.show import preparereport as words
@@ -63,8 +64,10 @@ def saved(folder: Path, image: Image.Image, name: str = "art.png", **options: An
     return path
 
 
-def made(path: Path, board: PrinterProfile | None, **options: Any) -> Prepared:
-    return prepare(path, **{"size_mm": SIZE, "profile": board, "dpi": DPI, "bleed_mm": 0.0, **options})
+def made(path: Path, board: PrinterProfile, **options: Any) -> Prepared:
+    (path.parent / "board.icc").write_bytes(board.data)
+    asked = {"size_mm": SIZE, "profile": str(path.parent / "board.icc"), "dpi": DPI, "bleed_mm": 0.0, **options}
+    return prepare(PrepareRequest(artwork=str(path), **asked))
 
 
 # ---------------------------------------------------------------- size and mirror

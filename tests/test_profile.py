@@ -16,27 +16,20 @@ from colorcheck import read
 from colorcheck.__main__ import main
 from colorcheck.colour import gamut
 from colorcheck.colour.icc import check_tags, profile_bytes
+from colorcheck.colour.pool import check_fit, pool_readings
 from colorcheck.colour.printer_model import fit_printer
+from colorcheck.colour.profilegain import Gain
+from colorcheck.colour.profiletables import look_up, profile_tables, round_trip
 from colorcheck.flows.characterise import characterise
-from colorcheck.flows.profile import (
-    Gain,
-    Profile,
-    build_profile,
-    check_fit,
-    look_up,
-    pool_readings,
-    profile_tables,
-    round_trip,
-    summary,
-)
-from colorcheck.flows.requests import CameraRequest
+from colorcheck.flows.profile import Profile, build_profile
+from colorcheck.flows.requests import CameraRequest, ProfileRequest
 from colorcheck.ground.cielab import delta_ch, delta_e00, lab_to_xyz
 from colorcheck.ground.errors import DataError, UsageError
 from colorcheck.ground.jsontext import write_json
 from colorcheck.photo.camerafile import save_camera
 from colorcheck.sheet.exchange import measurements_from_lab, read_measurements, write_measurements
-from colorcheck.sheet.savedreading import load_reading
 from colorcheck.sheet.target import make_target, to_dict
+from colorcheck.show.profilereport import summary
 from colorcheck.show.results import reading_to_dict
 
 from . import scenes
@@ -247,7 +240,7 @@ def test_photo_to_profile_to_print(tmp_path: Path) -> None:
     reading = read([shots["wrong"].path], camera=str(tmp_path / "camera.json"), paper="off")
     floor = delta_e00(reading.cells.lab, shots["wrong"].true_lab()).mean()
     write_json(tmp_path / "wrong.json", reading_to_dict(reading))
-    profile = build_profile([load_reading(tmp_path / "wrong.json")], name="clock faces")
+    profile = build_profile(ProfileRequest(readings=(str(tmp_path / "wrong.json"),), name="clock faces"))
     true = truth(printer, substrate)
     rgb, aim = aims(printer, substrate)
     device = little_cms(profile_bytes(profile.tables), rgb, RELATIVE, BLACK_POINT | NO_OPTIMISING)
@@ -388,7 +381,7 @@ def one_profile(folder: Path) -> tuple[Path, Profile]:
     path = folder / "given.json"
     lab, std = noisy(truth("cast", "warm film")(sheet().device_rgb), 6)
     save_reading(path, sheet(), lab, std, printed="as-usual", action="change-profile")
-    return path, build_profile([load_reading(path)], name="plaques, Türschild")
+    return path, build_profile(ProfileRequest(readings=(str(path),), name="plaques, Türschild"))
 
 
 @pytest.fixture(scope="module")

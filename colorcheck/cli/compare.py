@@ -64,20 +64,23 @@ def _compare(args: argparse.Namespace) -> int:
     if args.csv == "-":
         raise UsageError("--csv needs a file", "use --json - for the screen")
     keep_report(args.report, args.overwrite)
-    from ..flows.compare import compare, read_costs, read_lights
+    from ..colour.lightshare import read_lights
+    from ..flows.compare import compare
+    from ..flows.requests import CompareRequest
+    from ..shop.piececost import read_costs
     from ..show.comparereport import comparison_to_dict, print_comparison, write_compare_report, write_csv
     from ..show.terminal import Progress
 
+    request = CompareRequest(
+        readings=tuple(args.readings),
+        names=None if args.names is None else tuple(args.names.split(",")),
+        purpose=args.purpose,
+        same_setup=args.same_setup,
+        costs=read_costs(args.cost),
+        lights=read_lights(args.light),
+    )
     with Progress(sys.stderr) as progress:
-        result = compare(
-            args.readings,
-            names=None if args.names is None else args.names.split(","),
-            purpose=args.purpose,
-            same_setup=args.same_setup,
-            costs=read_costs(args.cost),
-            lights=read_lights(args.light),
-            progress=progress,
-        )
+        result = compare(request, progress=progress)
     data = comparison_to_dict(result) if args.json or args.log is not None else None
     if data is not None:
         write_result(args, data)

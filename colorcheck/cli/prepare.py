@@ -60,63 +60,40 @@ def _check(args: argparse.Namespace) -> None:
     check_log(args)
     keep_outputs([args.out, args.proof, args.json], [args.artwork, args.profile, args.curves], args.overwrite)
     keep_report(args.report, args.overwrite)
-    if (args.profile is None) == (args.curves is None):
-        raise UsageError(
-            "give either a profile or curves, not both" if args.profile else "what the printer does is not known",
-            "--profile BOARD.icc, or --curves CURVES.json",
-        )
     if args.proof and Path(args.proof).suffix.lower() != ".png":
         raise UsageError(f"a proof cannot be '{Path(args.proof).suffix}'", "name it .png")
-    if args.curves:
-        for name, wanted in (("--proof", args.proof), ("--coat-tint", args.coat_tint)):
-            if wanted:
-                raise UsageError(f"{name} needs a profile", "curves alone do not tell how the print will look")
-        if args.correction != "full" or args.intent != "relative":
-            raise UsageError("--correction and --intent need a profile", "curves are used as they are")
-    elif args.correction != "full" and args.intent != "relative":
-        raise UsageError("curves have no intent", "leave --intent away, or take --correction full")
+    if args.curves and args.proof:
+        raise UsageError("--proof needs a profile", "curves alone do not tell how the print will look")
 
 
 def _prepare(args: argparse.Namespace) -> int:
     _check(args)
+    from ..flows.requests import PrepareRequest
     from ..ground.units import parse_margin, parse_size
 
-    size = parse_size(args.size)
-    bleed, border = parse_margin(args.bleed), parse_margin(args.border)
-    art_bleed = None if args.art_bleed is None else parse_margin(args.art_bleed)
+    request = PrepareRequest(
+        artwork=args.artwork,
+        size_mm=parse_size(args.size),
+        profile=args.profile,
+        curves=args.curves,
+        shape=args.shape,
+        view=args.view,
+        bleed_mm=parse_margin(args.bleed),
+        border_mm=parse_margin(args.border),
+        art_bleed_mm=None if args.art_bleed is None else parse_margin(args.art_bleed),
+        intent=args.intent,
+        correction=args.correction,
+        dpi=args.dpi,
+        coat_tint=args.coat_tint,
+    )
     from ..flows.prepare import prepare
     from ..sheet.draw import print_suffix, write_picture
     from ..show.preparereport import prepared_to_dict, print_prepared, write_prepared_report, write_proof
     from ..show.terminal import Progress
 
     print_suffix(args.out)
-    profile, curves, name = None, None, ""
-    if args.profile:
-        from ..colour.cms import load_printer_profile
-
-        profile = load_printer_profile(args.profile)
-    else:
-        from ..colour.tonecorrect import load_curves
-
-        curves, name, _ = load_curves(args.curves)
     with Progress(sys.stderr) as progress:
-        result = prepare(
-            args.artwork,
-            size_mm=size,
-            profile=profile,
-            curves=curves,
-            curves_name=name,
-            shape=args.shape,
-            view=args.view,
-            bleed_mm=bleed,
-            border_mm=border,
-            art_bleed_mm=art_bleed,
-            intent=args.intent,
-            correction=args.correction,
-            dpi=args.dpi,
-            coat_tint=args.coat_tint,
-            progress=progress,
-        )
+        result = prepare(request, progress=progress)
         progress("writing the print file")
         write_picture(
             result.picture,

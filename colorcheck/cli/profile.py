@@ -39,28 +39,26 @@ def _profile(args: argparse.Namespace) -> int:
     if Path(args.out).suffix.lower() not in (".icc", ".icm"):
         raise UsageError(f"a profile cannot be '{Path(args.out).suffix}'", "name it .icc")
     name = Path(args.out).stem if args.name is None else " ".join(args.name.split())
-    if not name or len(name) > 200 or not name.isprintable():
-        raise UsageError("the name cannot be used", "give 1 to 200 printable characters")
+    from ..flows.requests import ProfileRequest
+
+    request = ProfileRequest(readings=tuple(args.readings), name=name, version=2 if args.v2 else 4)
     from ..colour.icc import profile_bytes
     from ..colour.tonecorrect import save_curves
     from ..flows.profile import build_profile
     from ..ground.files import write_bytes
-    from ..sheet.savedreading import load_reading
     from ..show.profilereport import profile_lines, profile_to_dict
     from ..show.terminal import Progress
 
-    version = 2 if args.v2 else 4
     with Progress(sys.stderr) as progress:
-        readings = [load_reading(r) for r in args.readings]
-        profile = build_profile(readings, name=name, version=2 if args.v2 else 4, progress=progress)
+        profile = build_profile(request, progress=progress)
         progress("writing")
-        data = profile_bytes(profile.tables, version=2 if args.v2 else 4)
+        data = profile_bytes(profile.tables, version=request.version)
     write_bytes(args.out, data)
     if args.curves:
         save_curves(args.curves, profile.curves, name=name, step="grey")
-    result = profile_to_dict(profile, args.out, version=version, readings=args.readings)
+    result = profile_to_dict(profile, args.out, version=request.version, readings=args.readings)
     write_result(args, result)
     if not args.quiet and args.json != "-":
-        print("\n".join(profile_lines(profile, args.out, version=version, curves=args.curves)))
+        print("\n".join(profile_lines(profile, args.out, version=request.version, curves=args.curves)))
     record(args, "profile", result)
     return 0

@@ -14,6 +14,13 @@ from ..ground.records import Shape, View
 
 Paper = Literal["on", "off"]
 Printed = Literal["as-usual", "raw"]
+Purpose = Literal["photos", "blacks", "window", "cost"]
+Intent = Literal["relative", "perceptual", "saturation"]
+Correction = Literal["full", "grey", "tone"]
+
+SIZE_MM = (15.0, 1500.0)
+DPI = (72, 1200)
+MAX_MARGIN_MM = 30.0
 
 
 def _check_size(size_mm: tuple[float, float], shape: Shape) -> None:
@@ -212,3 +219,130 @@ class InspectRequest:
             raise UsageError(
                 "give either a reading or a profile, not both", "a reading of the substrate is the better one"
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CompareRequest:
+    """Compare substrates by their saved readings.
+
+    Parameters
+    ----------
+    readings : paths
+        At least two.
+    names : sequence of str, optional
+        One for every reading; readings of one name are pooled. Without them the file names serve.
+    purpose : {'photos', 'blacks', 'window', 'cost'}
+    same_setup : bool
+        Lamp, room and camera were left alone for all photos, so that smaller differences count.
+    costs : dict
+        For a name what one piece takes, see `piececost.cost_of`.
+    lights : dict
+        For a name two photos of a light panel: with the piece and without.
+    """
+
+    readings: tuple[str, ...]
+    names: tuple[str, ...] | None = None
+    purpose: Purpose = "photos"
+    same_setup: bool = False
+    costs: dict[str, dict[str, float | str]] = field(default_factory=dict)
+    lights: dict[str, tuple[str, str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProfileRequest:
+    """Build a printer profile.
+
+    Parameters
+    ----------
+    readings : paths
+        One or several, of one printer with one ink, paper, recipe, substrate and view.
+    name : str
+        What the profile calls itself.
+    version : {4, 2}
+        Of ICC.1.
+
+    Raises
+    ------
+    UsageError
+        A name that cannot be used.
+    """
+
+    readings: tuple[str, ...]
+    name: str
+    version: Literal[4, 2] = 4
+
+    def __post_init__(self) -> None:
+        if not self.name or len(self.name) > 200 or not self.name.isprintable():
+            raise UsageError("the name cannot be used", "give 1 to 200 printable characters")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrepareRequest:
+    """Make artwork ready to print.
+
+    Parameters
+    ----------
+    artwork : path
+        The picture as its owner will see the piece, never mirrored.
+    profile, curves : path
+        Of printer, ink, paper and substrate; one of them. Curves are used as they are.
+    size_mm, shape, view
+        Of the piece. Looked at from the front, the print is mirrored.
+    bleed_mm : float
+        How far the print reaches beyond the piece. What the picture lacks of it is filled with its mirrored rim.
+    border_mm : float
+        White paper round the bleed, made part of the file.
+    art_bleed_mm : float, optional
+        How far the picture itself reaches beyond the piece; found out from its resolution or proportions if not given.
+    intent : {'relative', 'perceptual', 'saturation'}
+        With black-point compensation.
+    correction : {'full', 'grey', 'tone'}
+        With a profile: the whole of it, or only curves that follow from its neutral ramp.
+    dpi : int
+        Of the print file.
+    coat_tint : bool
+        Show the tint of the bare coat in the proof.
+
+    Raises
+    ------
+    UsageError
+        Sizes that make no sense; options that do not go together.
+    """
+
+    artwork: str
+    size_mm: tuple[float, float]
+    profile: str | None = None
+    curves: str | None = None
+    shape: Shape = "rect"
+    view: View = "front"
+    bleed_mm: float = 3.0
+    border_mm: float = 0.0
+    art_bleed_mm: float | None = None
+    intent: Intent = "relative"
+    correction: Correction = "full"
+    dpi: int = 300
+    coat_tint: bool = False
+
+    def __post_init__(self) -> None:
+        w, h = self.size_mm
+        if not all(SIZE_MM[0] <= v <= SIZE_MM[1] for v in self.size_mm):
+            raise UsageError(
+                f"a piece of {w:g} × {h:g} mm makes no sense", f"give {SIZE_MM[0]:g} to {SIZE_MM[1]:g} mm on each side"
+            )
+        _check_size(self.size_mm, self.shape)
+        if not DPI[0] <= self.dpi <= DPI[1]:
+            raise UsageError(f"{self.dpi} dots per inch make no sense", f"give --dpi {DPI[0]} to {DPI[1]}, usually 300")
+        for name, value in (("bleed", self.bleed_mm), ("border", self.border_mm)):
+            if not 0 <= value <= MAX_MARGIN_MM:
+                raise UsageError(f"a {name} of {value:g} mm makes no sense", f"give 0 to {MAX_MARGIN_MM:g} mm")
+        if (self.profile is None) == (self.curves is None):
+            raise UsageError(
+                "give either a profile or curves, not both" if self.profile else "what the printer does is not known",
+                "--profile BOARD.icc, or --curves CURVES.json",
+            )
+        if self.curves and self.coat_tint:
+            raise UsageError("--coat-tint needs a profile", "curves alone do not tell how the print will look")
+        if self.curves and (self.correction != "full" or self.intent != "relative"):
+            raise UsageError("--correction and --intent need a profile", "curves are used as they are")
+        if self.correction != "full" and self.intent != "relative":
+            raise UsageError("curves have no intent", "leave --intent away, or take --correction full")

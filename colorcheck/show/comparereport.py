@@ -23,7 +23,8 @@ from . import words
 from .report import render_page, write_page
 
 if TYPE_CHECKING:
-    from ..flows.compare import Comparison, Ranking
+    from ..flows.compare import Comparison
+    from ..shop.ranking import Ranking
 
 SCHEMA = "colorcheck-comparison/1"
 SLICES = (30.0, 50.0, 70.0, 90.0)

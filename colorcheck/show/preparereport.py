@@ -10,7 +10,8 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from ..flows.prepare import FINE_PPI, REACH_DE00, Missed, Prepared, Reach
+from ..colour.reach import REACH_DE00, Missed, Reach
+from ..flows.prepare import FINE_PPI, Prepared
 from ..ground.files import whole
 from . import pictures as pic
 from .report import render_page, write_page

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from ..flows.profile import Profile, summary
+from ..flows.profile import Profile
 from ..ground.jsontext import rounded
 
 SCHEMA = "colorcheck-profile/1"
@@ -161,3 +161,38 @@ def _fixed(profile: Profile) -> list[str]:
         f"Blank and coat, recipe (time, temperature, pressure), and the view: {view}.",
         "Change one of these, and print and read a target again.",
     ]
+
+
+def summary(profile: Profile) -> dict[str, Any]:
+    """Gather the figures of a profile, for JSON."""
+    g, m = profile.gain, profile.model
+    return {
+        "name": profile.tables.description,
+        "trust": profile.trust,
+        "printed": profile.printed,
+        "view": profile.view,
+        "absolute": profile.absolute,
+        "expected": {
+            "before": {"mean_delta_e00": g.before_mean, "p95_delta_e00": g.before_p95, "grey_delta_ch": g.before_grey},
+            "after": {"mean_delta_e00": g.after_mean, "p95_delta_e00": g.after_p95, "grey_delta_ch": g.after_grey},
+            "tone_curve_only": {"mean_delta_e00": g.tone_mean, "grey_delta_ch": g.tone_grey},
+            "grey_curves_only": {"mean_delta_e00": g.curves_mean, "grey_delta_ch": g.curves_grey},
+            "camera_delta_e00": g.camera,
+            "after_with_camera_delta_e00": g.in_all,
+            "worth_it": g.worth,
+            "least_correction": g.least,
+        },
+        "outside_gamut": {"share": g.outside_share, "mean_delta_e00": g.outside_mean, "hues": list(g.outside_hues)},
+        "model": {
+            "colours": m.colours,
+            "cells": m.cells,
+            "held_out_mean_delta_e00": m.held_out_mean,
+            "held_out_p95_delta_e00": m.held_out_p95,
+            "cell_noise_delta_e00": m.noise,
+            "odd_colours": m.odd,
+            "corners_missing": m.corners_missing,
+        },
+        "gamut_volume": profile.volume,
+        "round_trip": {"mean_delta_e00": profile.round_trip_mean, "p95_delta_e00": profile.round_trip_p95},
+        "notes": list(profile.notes),
+    }

@@ -257,9 +257,13 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
 
 def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..flows.compare import compare
+    from ..flows.requests import CompareRequest
     from ..show.comparereport import comparison_to_dict, context, write_csv
 
-    result = compare(params["readings"], names=params["names"], purpose=params["purpose"], progress=_say(tell))
+    request = CompareRequest(
+        readings=tuple(params["readings"]), names=tuple(params["names"]), purpose=params["purpose"]
+    )
+    result = compare(request, progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
     write_csv(folder / "numbers.csv", result)
     downloads = [{"name": "numbers.csv", "text": "Numbers as a table (CSV)"}]
@@ -270,10 +274,11 @@ def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..colour.icc import profile_bytes
     from ..flows.profile import build_profile
-    from ..sheet.savedreading import load_reading
+    from ..flows.requests import ProfileRequest
     from ..show.profilereport import context, profile_to_dict
 
-    profile = build_profile([load_reading(p) for p in params["readings"]], name=params["name"], progress=_say(tell))
+    request = ProfileRequest(readings=tuple(params["readings"]), name=params["name"])
+    profile = build_profile(request, progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
     write_bytes(folder / "profile.icc", profile_bytes(profile.tables))
     downloads = [{"name": "profile.icc", "text": "The profile (ICC)"}]
@@ -283,22 +288,22 @@ def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..colour.cms import load_printer_profile
     from ..flows.prepare import prepare
+    from ..flows.requests import PrepareRequest
     from ..sheet.draw import write_picture
     from ..show.preparereport import context, prepared_to_dict, write_proof
 
     say = _say(tell)
-    result = prepare(
-        params["artwork"],
+    request = PrepareRequest(
+        artwork=params["artwork"],
         size_mm=(params["size_mm"][0], params["size_mm"][1]),
-        profile=load_printer_profile(params["profile"]),
+        profile=params["profile"],
         shape=params["shape"],
         view=params["view"],
         bleed_mm=params["bleed_mm"],
         intent=params["intent"],
-        progress=say,
     )
+    result = prepare(request, progress=say)
     say("writing the print file")
     folder.mkdir(parents=True, exist_ok=True)
     out = f"print.{params['format']}"

@@ -1,0 +1,186 @@
+"""Readings that may be profiled, their cells pooled and uneven pressing divided out."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ..ground.cielab import delta_e00, lab_to_xyz
+from ..ground.errors import DataError, UsageError
+from ..ground.records import CellKind, Floats, Mask
+from ..ground.relative import even_lab
+from ..sheet.exchange import measurements_from_lab, write_measurements
+from ..sheet.savedreading import SavedReading
+from .printer_model import merge_cells
+
+_SAME = 5.0  # mean ΔE00 between readings beyond which they are not one printer on one substrate
+
+# what to do about a sheet that may not be profiled, by the measure that failed
+_CURE = {
+    "ghost": "the paper moved; tape it down, print and press another target",
+    "banding": "the printer leaves lines; clean it until its own check is complete, then print another target",
+    "missing-ink": "an ink is missing; clean the printer and print another target",
+    "scorch": "the coat has yellowed; press another target cooler or shorter",
+    "black-density": "it is not pressed through; press longer, within the maker's limits, and read again",
+    "glare": "move the lamp or hang up black card, and take the photo again",
+}
+_UNEVEN = "the press was uneven; mend that first, then print, press and read another target"
+_PHOTO = "take the photo again as 'read' says"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pool:
+    """Cells of all readings, one after the other.
+
+    ``device_rgb``, ``lab`` (n, 3) evened; ``std`` (n,) random and ``system`` (n,) shared uncertainty, ΔE00;
+    ``usable`` (n,); ``between`` mean ΔE00 between readings of common colours, NaN with one reading.
+    """
+
+    device_rgb: Floats
+    lab: Floats
+    std: Floats
+    system: Floats
+    usable: Mask
+    between: float
+    white_xyz: Floats | None
+
+
+def check_fit(reading: SavedReading) -> None:
+    """Refuse a sheet whose faults a profile would bake in.
+
+    Raises
+    ------
+    DataError
+        With the first fault in the fixed order of the verdict, and what to do.
+    """
+    verdict = reading.data.get("verdict", {})
+    action = verdict.get("action")
+    if action in ("accept", "change-profile"):
+        return
+    name = Path(reading.path).name
+    failed = next((r for r in verdict.get("reasons", ()) if r.get("outcome") == "fail"), None)
+    if action not in ("re-press", "reprint", "retake-photo") or failed is None:
+        raise DataError(f"{name} holds no verdict", "read the photo again")
+    measure = str(failed.get("measure", ""))
+    uneven = measure in ("pale", "faded-edge", "pale-centre", "zone", "slope", "dark")
+    cure = _CURE.get(measure, _PHOTO if action == "retake-photo" else _UNEVEN if uneven else "print and press another")
+    where = f" {failed['place']}" if uneven and failed.get("place") else ""
+    fault = {
+        "ghost": "a second copy",
+        "banding": "regular lines",
+        "missing-ink": "a missing ink",
+        "scorch": "a yellowed coat",
+        "black-density": "too weak a black",
+        "glare": "reflections in the photo",
+        "zone": "uneven pressing",
+        "slope": "pressing that changes over the piece",
+        "pale": "a pale spot",
+        "faded-edge": "a faded edge",
+        "pale-centre": "a pale middle",
+        "dark": "a dark spot",
+    }.get(measure, "a photo that is not fit to measure by" if action == "retake-photo" else measure)
+    raise DataError(f"{name} cannot be profiled, it has {fault}{where}", cure)
+
+
+def _white_xyz(reading: SavedReading) -> Floats | None:
+    """Absolute XYZ of the bare coat, when the reading has it."""
+    rows = {str(r["id"]): r for r in reading.data["patches"]}
+    white = (reading.target.kind == CellKind.WHITE) & reading.usable
+    labs = [rows[i].get("lab_absolute") for i, w in zip(reading.target.ids, white, strict=True) if w]
+    known = [v for v in labs if v is not None and np.isfinite(np.asarray(v, dtype=float)).all()]
+    return np.asarray(np.median(lab_to_xyz(np.array(known, dtype=float)), axis=0)) if known else None
+
+
+def pool_readings(readings: Sequence[SavedReading]) -> Pool:
+    """Bring the cells of readings together, uneven pressing divided out.
+
+    Raises
+    ------
+    UsageError
+        The readings were not made alike, or one is given twice.
+    DataError
+        One may not be profiled, or they are too unlike to be one printer on one substrate.
+    """
+    for r in readings:
+        check_fit(r)
+    first = readings[0]
+    seen: dict[str, str] = {}
+    for r in readings:
+        key = ",".join(sorted(str(p.get("sha256", "")) for p in r.data.get("photos", ()))) or r.path
+        if key in seen:
+            raise UsageError(f"{r.path} and {seen[key]} read the same photo", "give every reading once")
+        seen[key] = r.path
+        for what, mine, theirs in (
+            ("printed", r.data.get("printed"), first.data.get("printed")),
+            ("looked at", r.target.view, first.target.view),
+        ):
+            if mine != theirs:
+                raise UsageError(
+                    f"{Path(r.path).name} was {what} '{mine}', {Path(first.path).name} '{theirs}'",
+                    "pool readings that were made alike",
+                )
+    parts = []
+    for r in readings:
+        rows = {str(q["id"]): q for q in r.data["patches"]}
+        uptake = np.array([float(rows[i].get("uptake") or 1.0) for i in r.target.ids])
+        uptake[r.target.kind == CellKind.WHITE] = 1.0
+        parts.append(even_lab(r.lab, uptake))
+    device = np.concatenate([r.target.device_rgb.astype(float) for r in readings])
+    lab = np.concatenate(parts)
+    std = np.concatenate([r.u_random for r in readings])
+    usable = np.concatenate([r.usable for r in readings]) & np.isfinite(std)
+    between = _between(readings, parts)
+    if between > _SAME:
+        raise DataError(
+            f"the readings differ by {between:.1f} ΔE00 on average, too much for one printer on one substrate",
+            "give readings of the same blanks, printed and pressed alike",
+        )
+    whites = [w for w in (_white_xyz(r) for r in readings) if w is not None]
+    total = np.concatenate([r.uncertainty for r in readings])
+    return Pool(
+        device_rgb=device,
+        lab=lab,
+        std=std,
+        system=np.sqrt(np.maximum(total**2 - std**2, 0.0)),
+        usable=usable,
+        between=between,
+        white_xyz=np.asarray(np.mean(whites, axis=0)) if whites else None,
+    )
+
+
+def _between(readings: Sequence[SavedReading], labs: Sequence[Floats]) -> float:
+    """Mean ΔE00 of the colours that readings share, the most unlike pair; NaN with one reading."""
+    merged = []
+    for r, lab in zip(readings, labs, strict=True):
+        device, value, _, _ = merge_cells(r.target.device_rgb[r.usable], lab[r.usable], r.u_random[r.usable])
+        merged.append({tuple(d): v for d, v in zip(device.tolist(), value, strict=True)})
+    worst = float("nan")
+    for i in range(len(merged)):
+        for other in merged[:i]:
+            common = sorted(set(merged[i]) & set(other))
+            if len(common) >= 8:
+                a, b = np.array([merged[i][k] for k in common]), np.array([other[k] for k in common])
+                worst = float(np.fmax(worst, float(np.mean(delta_e00(a, b)))))
+    return worst
+
+
+def characterisation(pool: Pool, name: str) -> str:
+    """Measured values as ISO 28178 text."""
+    device, lab, _, _ = merge_cells(
+        pool.device_rgb[pool.usable], pool.lab[pool.usable], np.maximum(pool.std[pool.usable], 0.1)
+    )
+    # noise may leave what a print can have; the text holds what it can
+    lab = np.clip(lab, [0.0, -128.0, -128.0], [100.0, 128.0, 128.0])
+    header = {
+        "FILE_DESCRIPTOR": f"{name}: CIELAB relative to the bare coat, uneven pressing divided out",
+        "PRINT_CONDITIONS": name,
+    }
+    values = measurements_from_lab([str(k + 1) for k in range(len(lab))], lab, device_rgb=device, header=header)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "characterisation.txt"
+        write_measurements(path, values)
+        return path.read_text(encoding="utf-8")
