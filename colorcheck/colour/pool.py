@@ -26,6 +26,7 @@ _CURE = {
     "missing-ink": "an ink is missing; clean the printer and print another target",
     "scorch": "the coat has yellowed; press another target cooler or shorter",
     "black-density": "it is not pressed through; press longer, within the maker's limits, and read again",
+    "uptake": "it is not pressed through; press longer, within the maker's limits, and read again",
     "glare": "move the lamp or hang up black card, and take the photo again",
 }
 _UNEVEN = "the press was uneven; mend that first, then print, press and read another target"
@@ -75,6 +76,7 @@ def check_fit(reading: SavedReading) -> None:
         "missing-ink": "a missing ink",
         "scorch": "a yellowed coat",
         "black-density": "too weak a black",
+        "uptake": "too little dye all over",
         "glare": "reflections in the photo",
         "zone": "uneven pressing",
         "slope": "pressing that changes over the piece",

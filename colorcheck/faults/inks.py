@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..ground.cielab import delta_e00
+from ..colour.accuracy import aim_lab
+from ..ground.cielab import delta_e00, density_from_y, lab_to_xyz
 from ..ground.records import CellKind, Cells, Finding, Floats, Target
 from ..sheet.sheetgrid import INKS, usable
 
 _MISSING_SHARE = 0.12
+_CALLED = 100.0  # device steps by which a channel must lie below both others to call for its own dye
+_DARK_SHARE = 0.8  # of the light greys' share: weak coats of two simulations 0.95 and more, without black ink 0.66
 _FULL_BLACK = 1.6  # visual density a good coat reaches in a photo (estimate)
 
 
@@ -22,13 +25,16 @@ def missing_inks(target: Target, cells: Cells) -> tuple[str, ...]:
 
     A dye shows by what it alone absorbs: somewhere on the sheet one channel is denser than
     both others. Whatever the curves, casts or exchanged inks, that excess scales with uptake
-    alike for all three; where a dye is missing it vanishes. Black shows by how much denser
-    the full black is than pairs of full dyes.
+    alike for all three; where a dye is missing it vanishes. A sheet of few usable cells tells
+    only where all three device channels have a cell that calls for their dye alone. Black shows
+    by how much denser the full black is than pairs of full dyes.
     """
     ok = usable(cells) & ((target.kind == CellKind.COLOUR) | (target.kind == CellKind.CONTROL))
     d = _density(cells)
+    rgb = target.device_rgb[ok].astype(float)
+    called = [bool((np.delete(rgb, c, axis=1).min(axis=1) - rgb[:, c] >= _CALLED).any()) for c in range(3)]
     out: list[str] = []
-    if ok.sum() >= 12:
+    if ok.sum() >= 12 and all(called):
         rank = min(3, max(1, int(0.04 * ok.sum())))
         excess = np.array([np.sort(d[ok, c] - np.delete(d[ok], c, axis=1).max(axis=1))[-rank] for c in range(3)])
         for c, name in enumerate(INKS):
@@ -61,9 +67,13 @@ def _black_missing(target: Target, cells: Cells) -> bool:
     order = np.argsort(v)
     if len(v) < 6:
         return False
-    dark, mid = np.interp([60.0, 120.0], v[order], d[order])
-    # a mirrored room shortens the scale from black on; without black ink dark grey itself stays pale
-    return bool(ratio < 1.48 and dark < min(1.5 * mid, 0.95))
+    # a weak coat or a mirrored room shortens the scale from black on, and a driver that knows it spreads the rest
+    # over all greys; without black ink the dark greys alone stay pale, beside light ones that are as they should be
+    code = np.array([45.0, 60.0, 80.0, 150.0, 180.0, 210.0])
+    aim = aim_lab(np.repeat(code[:, None], 3, axis=1), 10.0**-depth)
+    due = density_from_y(lab_to_xyz(aim)[:, 1], 1.0)
+    share = np.interp(code, v[order], d[order]) / due
+    return bool(ratio < 1.48 and share[:3].mean() < _DARK_SHARE * share[3:].mean())
 
 
 def ink_finding(name: str, target: Target, cells: Cells) -> Finding:

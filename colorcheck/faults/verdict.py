@@ -10,7 +10,18 @@ from typing import Any
 import numpy as np
 
 from ..ground.limits import EvenLimits, Limits
-from ..ground.records import Accuracy, Action, Evenness, Finding, LightChange, PhotoCheck, PrintCheck, Reason, Verdict
+from ..ground.records import (
+    Accuracy,
+    Action,
+    Evenness,
+    Finding,
+    LightChange,
+    PhotoCheck,
+    PrintCheck,
+    Reason,
+    Uptake,
+    Verdict,
+)
 
 _PALE = ("pale", "faded-edge", "pale-centre")
 
@@ -99,6 +110,30 @@ def _colour(acc: Accuracy | None, trust: str, printed: str, limits: Limits, tone
     ]
 
 
+def _black_outcome(
+    density: float, reach: float, least: float, uptake: Uptake | None, printed: str, limit: float
+) -> str:
+    """Judge black: a weak one beside greys that took their dye is the coat's, beside pale greys the press's."""
+    if reach >= least:
+        return "undecided" if density < least else "pass"
+    if uptake is None or not np.isfinite(uptake.share):
+        return "undecided" if printed == "raw" else "fail"  # nothing says how dark this print should be
+    if uptake.share - 2 * uptake.std > limit:
+        return "note"
+    return "undecided" if uptake.share > limit else "fail"
+
+
+def _lack(uptake: Uptake | None, limit: float) -> list[Reason]:
+    """Judge the dye of the whole piece; only another reading can tell a weak press from a pale profile."""
+    if uptake is None or not np.isfinite(uptake.share):
+        return []
+    outcome = "pass" if uptake.share >= limit else "undecided"
+    if uptake.reference and uptake.share + 2 * uptake.std < limit:
+        outcome = "fail"
+    detail = {"reference": uptake.reference, "explained": uptake.explained}
+    return [Reason("uptake", uptake.share, limit, uptake.std, outcome, detail=detail)]
+
+
 def decide(
     checks: tuple[PhotoCheck, ...],
     prints: PrintCheck,
@@ -110,6 +145,7 @@ def decide(
     paper: str,
     limits: Limits,
     black_density: float,
+    uptake: Uptake | None = None,
     other_light: LightChange | None = None,
     tone_std: float = 0.0,
     repress: dict[str, Any] | None = None,
@@ -123,6 +159,8 @@ def decide(
         Whether the paper is still taped on; a re-press is only possible then.
     black_density : float
         Median visual density of the black cells relative to the coat.
+    uptake : Uptake, optional
+        Dye of the whole piece against another reading, or against the aim where it was printed as usual.
     other_light : LightChange, optional
         How the light compares with that of the camera's characterisation.
     repress : dict, optional
@@ -178,8 +216,9 @@ def decide(
         density,
         least,
         float(reach - density),
-        "fail" if reach < least else "undecided" if density < least else "pass",
+        _black_outcome(density, reach, least, uptake, printed, limits.complete.uptake),
     )
+    lack = _lack(uptake, limits.complete.uptake)
     colour = _colour(acc, trust, printed, limits, tone_std)
     action: Action = "accept"
     pale_fails = [r for r in evenness if r.outcome == "fail" and r.measure in (*_PALE, "zone", "slope")]
@@ -192,14 +231,14 @@ def decide(
         action = "re-press" if paper == "on" else "reprint"
     elif dark_fails:
         action = "reprint"
-    elif faint.outcome == "fail":
+    elif "fail" in (faint.outcome, *(r.outcome for r in lack)):
         action = "re-press" if paper == "on" else "reprint"
     elif any(r.outcome == "fail" for r in colour):
         action = "change-profile"
     if other_light is not None and other_light.other:
         shift = max(abs(other_light.red - 1), abs(other_light.blue - 1))
         colour.append(Reason("other-light", shift, float("nan"), 0.0, "note", detail={"told_by": other_light.by}))
-    reasons = (*photo, ghost, banding, missing, dirt, *evenness, scorch, faint, *colour)
+    reasons = (*photo, ghost, banding, missing, dirt, *evenness, scorch, *lack, faint, *colour)
     undecided = tuple(dict.fromkeys(r.measure for r in reasons if r.outcome == "undecided"))
     action, advice = as_planned(action, repress)
     return Verdict(action=action, reasons=reasons, undecided=undecided, advice=advice)

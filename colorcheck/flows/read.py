@@ -12,6 +12,7 @@ import numpy as np
 from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
 from ..faults.prints import check_print
+from ..faults.uptake import uptake_of_piece
 from ..faults.verdict import decide
 from ..ground.errors import UsageError
 from ..ground.limits import load_limits
@@ -100,6 +101,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel), weights=np.where(usable, 1.0, 0.0)
     )
     accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=against)
+    trust = "balanced" if camera is None else "referenced"
     black = (target.kind == CellKind.BLACK) & usable
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
     verdict = decide(
@@ -107,18 +109,19 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         prints,
         even,
         accuracy,
-        trust="balanced" if camera is None else "referenced",
+        trust=trust,
         other_light=change,
         printed=request.printed,
         paper=request.paper,
         limits=limits,
         black_density=density,
+        uptake=uptake_of_piece(target, accuracy, trust=trust, printed=request.printed),
         tone_std=abs(main.tone.field_slope) * 3.0,
         repress=repress,
     )
     return Reading(
         target=target,
-        trust="balanced" if camera is None else "referenced",
+        trust=trust,
         absolute=cells.lab_absolute is not None,
         printed=request.printed,
         paper=request.paper,

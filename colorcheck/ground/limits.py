@@ -75,6 +75,7 @@ class CompleteLimits(_Table, frozen=True):
 
     black_density: Limit
     veil: Limit
+    uptake: Limit
     scorch_b: Limit
 
 

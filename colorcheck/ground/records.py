@@ -286,6 +286,20 @@ class PrintCheck:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Uptake:
+    """Dye of the whole piece as a ``share`` of what was due, within ± ``std``.
+
+    ``explained`` is the part of all differences of density that a common factor takes away, 0 to 1;
+    ``reference`` names the reading compared with, or is empty where only the aim tells.
+    """
+
+    share: float
+    std: float
+    explained: float
+    reference: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class LightChange:
     """Light of a reading against that of the characterisation.
 

@@ -73,6 +73,7 @@ _STEP_OF = {
     "yellow-seen": "complete",
     "scorch": "complete",
     "black-density": "complete",
+    "uptake": "complete",
     "profile-mean": "colour",
     "profile-p95": "colour",
     "grey-cast": "colour",
@@ -115,6 +116,7 @@ _SHORT = {
     "slope": "gradual change, L* per cm",
     "scorch": "yellowing of bare coat, b*",
     "black-density": "depth of black, density",
+    "uptake": "dye taken up, % of what was due",
     "profile-mean": "colour error of the profile, mean ΔE00",
     "profile-p95": "colour error of the profile, worst 5 % ΔE00",
     "grey-cast": "tint of the greys, ΔCh",
@@ -122,8 +124,8 @@ _SHORT = {
     "substrate-limit": "beyond this coat's reach, mean ΔE00",
     "press-part": "share of the pressing, mean ΔE00",
 }
-_PERCENT = frozenset({"dark", "clipped-white", "clipped-cells", "glare", "hidden", "ghost"})
-_AT_LEAST = frozenset({"px-per-mm", "dark", "black-density"})
+_PERCENT = frozenset({"dark", "clipped-white", "clipped-cells", "glare", "hidden", "ghost", "uptake"})
+_AT_LEAST = frozenset({"px-per-mm", "dark", "black-density", "uptake"})
 _DIGITS = {
     "blur-mm": 2,
     "pose-mm": 2,
@@ -285,7 +287,11 @@ def headline(verdict: Verdict) -> str:
         return f"Accept: evenly pressed{tail}"
     return {
         "re-press": "Press again – only if the paper is still taped on and has not moved",
-        "change-profile": "Change the printer profile: the pressing is good, the colours are off",
+        "change-profile": (
+            "Pale all over: pressed too short, too little ink, or a printer profile that is off"
+            if any(r.measure == "uptake" and r.outcome == "undecided" for r in verdict.reasons)
+            else "Change the printer profile: the pressing is even, the colours are off"
+        ),
         "reprint": "Print again: pressing this piece again will not help",
         "retake-photo": "Take the photo again: this one cannot be judged",
     }[verdict.action]
@@ -307,16 +313,19 @@ def one_line_why(reading: Judged) -> str:
         if pale:
             return sentences(sum_up_pale(pale, reading), why_no_repress(v))
         first = next((r for r in failed if step_of(r) in ("even", "complete")), None)
-        if first is not None and first.measure == "black-density":
+        if first is not None and first.measure in ("black-density", "uptake"):
             return sentences(say_reason(first, reading), why_no_repress(v))
         return say_reason(first, reading) if first else ""
     if v.action == "re-press":
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
         if pale:
             return sum_up_pale(pale, reading)
-        first = next((r for r in failed if r.measure == "black-density"), None)
+        first = next((r for r in failed if r.measure in ("uptake", "black-density")), None)
         return say_reason(first, reading) if first else ""
     if v.action == "change-profile":
+        lack = next((r for r in v.reasons if r.measure == "uptake" and r.outcome == "undecided"), None)
+        if lack is not None:
+            return say_reason(lack, reading)
         first = next((r for r in failed if step_of(r) == "colour"), None)
         lead = "Every piece printed this way will look the same, so pressing again cannot mend it."
         return sentences(say_reason(first, reading), lead) if first else lead
@@ -380,6 +389,7 @@ def plain_measure(measure: str) -> str:
         "grey-cast": "a tint of the greys",
         "grey-tone": "the lightness of the greys",
         "black-density": "the depth of black",
+        "uptake": "the dye taken up all over",
     }.get(measure, measure.replace("-", " "))
 
 
@@ -583,9 +593,38 @@ def _black(r: Reason, _: Judged) -> str:
         return "The depth of black could not be measured on this photo."
     if r.outcome == "fail":
         return f"Even the darkest colours stayed pale: density {_value(r, '')}. The piece did not take enough dye."
+    if r.outcome == "note":
+        return (
+            f"Black stays weak, density {_value(r, '')}, though the greys took their full dye: "
+            "this coat shows no deeper black."
+        )
     if r.outcome == "undecided":
-        return f"Black looks weak, density {_value(r, '')}, but a mirrored room would look the same."
+        return (
+            f"Black looks weak, density {_value(r, '')}, but a mirrored room or a coat that shows no deeper black "
+            "would look the same."
+        )
     return f"The dye was taken up well: density {_value(r, '')}."
+
+
+def _uptake(r: Reason, _: Judged) -> str:
+    if not math.isfinite(r.value):
+        return "How much dye the whole piece took up could not be measured."
+    other = str(r.detail.get("reference") or "")
+    value = f"{measured_text(r)} %"
+    if r.outcome == "pass":
+        return f"The piece took up {value} of the dye {f'of {other}' if other else 'that its numbers call for'}."
+    if r.outcome == "fail":
+        return (
+            f"Pale all over: the piece took up {value} of the dye of {other}. It was pressed too short or too cool, "
+            "or printed with less ink."
+        )
+    if other:
+        return f"The piece may be pale all over: it took up {value} of the dye of {other}.{_tail(r)}"
+    return (
+        f"Pale all over: {value} of the dye that its numbers call for. Pressed too short, too little ink, or a pale "
+        "profile: strong colour left on the paper means too short; a reading of a good piece of the same print, given "
+        "with --against, tells press from profile."
+    )
 
 
 def _profile_mean(r: Reason, _: Judged) -> str:
@@ -676,6 +715,7 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "slope": _slope,
     "scorch": _scorch,
     "black-density": _black,
+    "uptake": _uptake,
     "profile-mean": _profile_mean,
     "profile-p95": _profile_p95,
     "grey-cast": _grey,
@@ -786,6 +826,8 @@ def undecided_advice(measure: str, reading: Reading) -> str:
         return "Read three or more photos of the piece together, taken in the light in which the camera was taught."
     if measure == "scorch":
         return "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
+    if measure == "uptake":
+        return "Look at the paper: strong colour left on it means too short. Or compare with a good piece (--against)."
     if measure == "black-density":
         return "Photograph it again with black card where the glass mirrors the room: a mirrored room makes black pale."
     return "Take a second photo with the piece turned by a quarter, and read both together."
@@ -910,6 +952,7 @@ _CAUSES = {
     "black-density": "All pale: check the platen's real temperature and the time, and whether the paper "
     "still holds dye. "
     "Empty paper on a pale piece means that it was never printed.",
+    "uptake": "Pale all over: check the platen's real temperature and the time, and the ink, before the next piece.",
     "crisp-defects": "Wipe glass and paper with a lint-free cloth and roll off dust before you tape.",
     "slope": "Paler towards one side means uneven pressure or heat: level the platen, check the hinge side.",
     "zone": "Uneven over the whole piece: level the platen and let it heat through before pressing.",
