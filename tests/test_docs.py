@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck.__main__ import _parser, main
+from colorcheck.__main__ import main
+from colorcheck.cli.parser import make_parser
 from colorcheck.ground.cielab import delta_e00
 from colorcheck.sheet.target import make_target
 
@@ -46,12 +47,12 @@ def commands(text: str) -> list[list[str]]:
 
 
 DOCUMENTED = [(name, words) for name, text in DOCUMENTS.items() for words in commands(text)]
-SUBCOMMANDS = list(next(a for a in _parser()._actions if a.dest == "command").choices or ())
+SUBCOMMANDS = list(next(a for a in make_parser()._actions if a.dest == "command").choices or ())
 
 
 @pytest.mark.parametrize(("document", "words"), DOCUMENTED, ids=lambda v: " ".join(v) if isinstance(v, list) else v)
 def test_documented_command_parses_and_its_samples_exist(document: str, words: list[str]) -> None:
-    args = _parser().parse_args([w for w in words if not re.fullmatch(r"<.*>|…", w)])
+    args = make_parser().parse_args([w for w in words if not re.fullmatch(r"<.*>|…", w)])
     assert args.command in SUBCOMMANDS
     for word in words:
         if word.startswith(("scans/", "targets/")):
@@ -70,7 +71,7 @@ def test_every_command_has_help_and_a_section_with_an_example(command: str, caps
 
 def test_every_option_in_the_readme_exists() -> None:
     known = {"--help", "--version"}
-    for sub in (next(a for a in _parser()._actions if a.dest == "command").choices or {}).values():
+    for sub in (next(a for a in make_parser()._actions if a.dest == "command").choices or {}).values():
         known |= {o for a in sub._actions for o in a.option_strings}
     own = {"--megapixels", "--runs"}  # of the benchmark
     assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) <= known | own

@@ -17,7 +17,8 @@ from typing import Any
 
 import pytest
 
-from colorcheck.__main__ import _parser, main
+from colorcheck.__main__ import main
+from colorcheck.cli.parser import make_parser
 from colorcheck.ground.errors import DataError
 from colorcheck.ground.files import damage, read_json
 
@@ -256,7 +257,7 @@ CONTRACT = {
 
 @pytest.mark.parametrize("line", CONTRACT)
 def test_options_and_defaults_stay(line: str) -> None:
-    args = vars(_parser().parse_args(line.split()))
+    args = vars(make_parser().parse_args(line.split()))
     assert {k: args[k] for k in CONTRACT[line]} == CONTRACT[line]
 
 

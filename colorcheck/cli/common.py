@@ -65,6 +65,7 @@ def add_log(p: argparse.ArgumentParser, *, piece: bool = True, heat: bool = Fals
     heat : bool
         The command has the options of `add_heat`; recipe and pressing are among them.
     """
+    p.set_defaults(log_piece=piece)
     g = p.add_argument_group("press log")
     g.add_argument(
         "--log",
@@ -74,7 +75,6 @@ def add_log(p: argparse.ArgumentParser, *, piece: bool = True, heat: bool = Fals
         help="record the result: in your data folder, or in this file or postgresql:// URL",
     )
     if not piece:
-        p.set_defaults(log_piece=False)
         g.add_argument("--note", metavar="TEXT", help="anything to remember")
         return
     g.add_argument("--piece", metavar="NAME", help="which piece this is")
@@ -115,7 +115,7 @@ def check_log(args: argparse.Namespace) -> None:
 
 def _said(args: argparse.Namespace, name: str) -> str | None:
     """Give an option of the press log; an option of that name that means something else is none."""
-    if name != "note" and not getattr(args, "log_piece", True):
+    if name != "note" and not args.log_piece:
         return None
     said: str | None = getattr(args, name)
     return said
@@ -123,7 +123,7 @@ def _said(args: argparse.Namespace, name: str) -> str | None:
 
 def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
     """Read the options of the press log."""
-    if not getattr(args, "log_piece", True):
+    if not args.log_piece:
         return {"note": args.note or ""}
     from ..ground.recipe import parse_recipe
     from ..shop.presslog_records import parse_blank, parse_costs, parse_lay
@@ -275,6 +275,74 @@ def keep_report(folder: str | None, overwrite: bool) -> None:
         raise FileError(f"the folder {there} cannot be written", "choose another place")
     if (p / "report.html").exists() and not overwrite:
         raise FileError(f"{p / 'report.html'} exists and is kept", "choose another folder, or add --overwrite")
+
+
+def begin(args: argparse.Namespace, *, outputs: Sequence[str | None], inputs: Sequence[str | None]) -> None:
+    """Refuse before the slow work what could not be written or recorded, or would lose something.
+
+    Parameters
+    ----------
+    args : Namespace
+    outputs, inputs : sequence of str or None
+        Files written beside ``--json`` and ``--report``, and those that are read; None for those not asked for.
+
+    Raises
+    ------
+    UsageError, FileError, DataError
+        See `check_log`, `keep_outputs` and `keep_report`.
+    """
+    if _records(args):
+        check_log(args)
+    keep_outputs([args.json, *outputs], inputs, args.overwrite)
+    if getattr(args, "csv", None) == "-":
+        raise UsageError("--csv needs a file", "use --json - for the screen")
+    keep_report(getattr(args, "report", None), args.overwrite)
+
+
+def _records(args: argparse.Namespace) -> bool:
+    """Whether ``--log`` of this command records its result."""
+    return hasattr(args, "log_piece")
+
+
+def finish(
+    args: argparse.Namespace,
+    data: Callable[[], dict[str, Any]],
+    show: Callable[[], None],
+    *,
+    report: Callable[[], Path] | None = None,
+    photos: Sequence[str | Path] = (),
+) -> int:
+    """Close a command: the result as JSON, the report, the screen, the press log, each where it was asked for.
+
+    Parameters
+    ----------
+    args : Namespace
+    data : callable
+        Gives the result as JSON; called at most once.
+    show : callable
+        Prints the result.
+    report : callable, optional
+        Writes the report and gives its path.
+    photos : sequence of path
+        As for `record`.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    logged = _records(args) and args.log is not None
+    told = data() if args.json or logged else None
+    if told is not None:
+        write_result(args, told)
+    path = report() if report is not None and args.report else None
+    if not args.quiet and args.json != "-":
+        show()
+        if path is not None:
+            print(f"Report: {path}")
+    if logged:
+        record(args, args.command, told, photos=photos)
+    return 0
 
 
 def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:

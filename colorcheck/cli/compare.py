@@ -6,8 +6,7 @@ import argparse
 import sys
 from typing import Any
 
-from ..ground.errors import UsageError
-from .common import add_common, add_log, check_log, keep_outputs, keep_report, record, use_color, write_result
+from .common import add_common, add_log, begin, finish, use_color
 
 
 def add_compare(sub: Any) -> None:
@@ -57,13 +56,9 @@ def add_compare(sub: Any) -> None:
 
 
 def _compare(args: argparse.Namespace) -> int:
-    check_log(args)
     lights = [photo for word in args.light for photo in word.partition("=")[2].split(",")]
     inputs = [*args.readings, *(c for c in args.cost if "=" not in c), *lights]
-    keep_outputs([args.json, args.csv], inputs, args.overwrite)
-    if args.csv == "-":
-        raise UsageError("--csv needs a file", "use --json - for the screen")
-    keep_report(args.report, args.overwrite)
+    begin(args, outputs=[args.csv], inputs=inputs)
     from ..colour.lightshare import read_lights
     from ..flows.compare import compare
     from ..flows.requests import CompareRequest
@@ -81,16 +76,11 @@ def _compare(args: argparse.Namespace) -> int:
     )
     with Progress(sys.stderr) as progress:
         result = compare(request, progress=progress)
-    data = comparison_to_dict(result) if args.json or args.log is not None else None
-    if data is not None:
-        write_result(args, data)
     if args.csv:
         write_csv(args.csv, result)
-    if args.report:
-        path = write_compare_report(result, args.report, overwrite=args.overwrite)
-    if not args.quiet and args.json != "-":
-        print_comparison(result, sys.stdout, color=use_color())
-        if args.report:
-            print(f"Report: {path}")
-    record(args, "compare", data)
-    return 0
+    return finish(
+        args,
+        lambda: comparison_to_dict(result),
+        lambda: print_comparison(result, sys.stdout, color=use_color()),
+        report=lambda: write_compare_report(result, args.report, overwrite=args.overwrite),
+    )

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import DataError, UsageError
-from .common import add_common, keep_outputs, keep_report, use_color, write_result
+from .common import add_common, begin, finish, use_color
 
 if TYPE_CHECKING:
     from ..shop.presshealth import Piece, TrendLine
@@ -43,10 +43,7 @@ def add_health(sub: Any) -> None:
 
 
 def _health(args: argparse.Namespace) -> int:
-    keep_outputs([args.json, args.csv], [*args.results, args.placed], args.overwrite)
-    if args.csv == "-":
-        raise UsageError("--csv needs a file", "use --json - for the screen")
-    keep_report(args.report, args.overwrite)
+    begin(args, outputs=[args.csv], inputs=[*args.results, args.placed])
     if args.fading:
         return _fading(args)
     if args.same_setup:
@@ -80,18 +77,14 @@ def _health(args: argparse.Namespace) -> int:
     if not pieces:
         raise DataError("the press log holds no reading or inspection that fits", "record some with --log first")
     health = judge_health(pieces)
-    if args.json:
-        write_result(args, health_to_dict(health, trends, facts))
     if args.csv:
         write_text(args.csv, health_csv(health))
-    path = None
-    if args.report:
-        path = write_health_report(health, args.report, trends=trends, facts=facts, overwrite=args.overwrite)
-    if not args.quiet and args.json != "-":
-        print_health(health, sys.stdout, color=use_color(), facts=facts)
-        if path:
-            print(f"Report: {path}")
-    return 0
+    return finish(
+        args,
+        lambda: health_to_dict(health, trends, facts),
+        lambda: print_health(health, sys.stdout, color=use_color(), facts=facts),
+        report=lambda: write_health_report(health, args.report, trends=trends, facts=facts, overwrite=args.overwrite),
+    )
 
 
 # ---------------------------------------------------------------- fading
@@ -133,20 +126,15 @@ def _fading(args: argparse.Namespace) -> int:
                 setup=SETUP_DE00[setup],
             )
         )
-    if args.json:
-        write_result(args, fading_to_dict(fades, Path(first.path).name, setup))
     if args.csv:
         write_text(args.csv, fading_csv(fades))
-    path = None
-    if args.report:
-        path = write_fading_report(
-            fades, args.report, first=Path(first.path).name, setup=setup, overwrite=args.overwrite
-        )
-    if not args.quiet and args.json != "-":
-        print_fading(fades, sys.stdout, setup, color=use_color())
-        if path:
-            print(f"Report: {path}")
-    return 0
+    name = Path(first.path).name
+    return finish(
+        args,
+        lambda: fading_to_dict(fades, name, setup),
+        lambda: print_fading(fades, sys.stdout, setup, color=use_color()),
+        report=lambda: write_fading_report(fades, args.report, first=name, setup=setup, overwrite=args.overwrite),
+    )
 
 
 def _colours(ids: Sequence[str], kinds: dict[str, str]) -> Any:

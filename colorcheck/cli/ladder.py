@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import DataError, FileError, UsageError
-from .common import add_common, add_log, check_log, keep_outputs, keep_report, record, use_color, write_result
+from .common import add_common, add_log, begin, finish, use_color
 
 if TYPE_CHECKING:
     from ..sheet.savedreading import SavedReading
@@ -66,7 +66,6 @@ def add_ladder(sub: Any) -> None:
 
 
 def _ladder(args: argparse.Namespace) -> int:
-    check_log(args)
     return _plan(args) if args.what == "plan" else _read(args)
 
 
@@ -137,7 +136,7 @@ def _plan(args: argparse.Namespace) -> int:
     for f in made:
         if f.exists() and not args.overwrite:
             raise FileError(f"{f} exists and is kept", "choose another folder, or add --overwrite")
-    keep_outputs([args.json], [str(f) for f in made], args.overwrite)
+    begin(args, outputs=[], inputs=[str(f) for f in made])
     targets = [
         make_target(
             size_mm=size,
@@ -163,8 +162,8 @@ def _plan(args: argparse.Namespace) -> int:
     write_run_sheet(plan, out / "runsheet.html")
     data = plan_to_dict(plan)
     write_json(out / "plan.json", data)
-    write_result(args, data)
-    if not args.quiet and args.json != "-":
+
+    def show() -> None:
         print_run_sheet(plan, sys.stdout)
         print(f"{out / 'runsheet.html'}  to print, with room for what you measure")
         targets_path = out / targets[0].print_file
@@ -174,8 +173,8 @@ def _plan(args: argparse.Namespace) -> int:
             f"Then: colorcheck read each piece with --json, and colorcheck ladder read {out / 'plan.json'} "
             "READING.json…"
         )
-    record(args, "ladder", data)
-    return 0
+
+    return finish(args, lambda: data, show)
 
 
 def _pages(targets: Sequence[Any], stem: Path, write_sheet: Any) -> list[Path]:
@@ -213,10 +212,7 @@ def _read(args: argparse.Namespace) -> int:
         )
     if not 0.5 <= args.within <= 10:
         raise UsageError(f"--within {args.within:g} is out of range", "give 0.5 to 10 percent")
-    keep_outputs([args.json, args.csv], args.paths, args.overwrite)
-    if args.csv == "-":
-        raise UsageError("--csv needs a file", "use --json - for the screen")
-    keep_report(args.report, args.overwrite)
+    begin(args, outputs=[args.csv], inputs=args.paths)
     from ..ground.files import write_text
     from ..sheet.savedreading import load_reading
     from ..shop.ladder import fit_ladder, load_plan
@@ -227,18 +223,14 @@ def _read(args: argparse.Namespace) -> int:
     names = _match(plan, readings, args.step)
     pressed = _pressed(plan, readings, names, _really(args.at), args.yellow)
     fit = fit_ladder(pressed, limits=plan.limits, step_s=plan.step_s, within=args.within / 100)
-    data = ladder_to_dict(plan, fit) if args.json or args.log is not None else None
-    if data is not None:
-        write_result(args, data)
     if args.csv:
         write_text(args.csv, ladder_csv(fit))
-    path = write_ladder_report(plan, fit, args.report, overwrite=args.overwrite) if args.report else None
-    if not args.quiet and args.json != "-":
-        print_ladder(plan, fit, sys.stdout, color=use_color())
-        if path:
-            print(f"Report: {path}")
-    record(args, "ladder", data)
-    return 0
+    return finish(
+        args,
+        lambda: ladder_to_dict(plan, fit),
+        lambda: print_ladder(plan, fit, sys.stdout, color=use_color()),
+        report=lambda: write_ladder_report(plan, fit, args.report, overwrite=args.overwrite),
+    )
 
 
 def _match(plan: LadderPlan, readings: Sequence[SavedReading], given: Sequence[str] | None) -> list[str]:

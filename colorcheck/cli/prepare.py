@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, check_log, keep_outputs, keep_report, record, use_color, write_result
+from .common import add_common, add_log, begin, finish, use_color
 
 
 def add_prepare(sub: Any) -> None:
@@ -57,9 +57,7 @@ def add_prepare(sub: Any) -> None:
 
 def _check(args: argparse.Namespace) -> None:
     """Refuse before anything slow is done."""
-    check_log(args)
-    keep_outputs([args.out, args.proof, args.json], [args.artwork, args.profile, args.curves], args.overwrite)
-    keep_report(args.report, args.overwrite)
+    begin(args, outputs=[args.out, args.proof], inputs=[args.artwork, args.profile, args.curves])
     if args.proof and Path(args.proof).suffix.lower() != ".png":
         raise UsageError(f"a proof cannot be '{Path(args.proof).suffix}'", "name it .png")
     if args.curves and args.proof:
@@ -105,17 +103,16 @@ def _prepare(args: argparse.Namespace) -> int:
         )
         if args.proof:
             write_proof(result, args.proof)
-    logged = args.json or args.log is not None
-    data = prepared_to_dict(result, print_file=args.out, proof_file=args.proof) if logged else None
-    if data is not None:
-        write_result(args, data)
-    if args.report:
-        page = write_prepared_report(result, args.report, overwrite=args.overwrite)
-    if not args.quiet and args.json != "-":
+
+    def show() -> None:
         w, h = result.sheet_mm
         files = [f"{args.out}  {w:g} x {h:g} mm at {result.dpi} dots per inch, bleed {result.bleed_mm:g} mm"]
         files += [f"{args.proof}  how it will look, beside the original"] if args.proof else []
-        files += [f"{page}  the same with the map of colours"] if args.report else []
         print_prepared(result, sys.stdout, files=files, color=use_color())
-    record(args, "prepare", data)
-    return 0
+
+    return finish(
+        args,
+        lambda: prepared_to_dict(result, print_file=args.out, proof_file=args.proof),
+        show,
+        report=lambda: write_prepared_report(result, args.report, overwrite=args.overwrite),
+    )

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, check_log, keep_outputs, record, write_result
+from .common import add_common, add_log, begin, finish
 
 
 def add_profile(sub: Any) -> None:
@@ -32,8 +32,7 @@ def add_profile(sub: Any) -> None:
 
 
 def _profile(args: argparse.Namespace) -> int:
-    check_log(args)
-    keep_outputs([args.out, args.curves, args.json], args.readings, args.overwrite)
+    begin(args, outputs=[args.out, args.curves], inputs=args.readings)
     if "-" in (args.out, args.curves):
         raise UsageError("a profile needs a file", "name one, such as board.icc")
     if Path(args.out).suffix.lower() not in (".icc", ".icm"):
@@ -56,9 +55,9 @@ def _profile(args: argparse.Namespace) -> int:
     write_bytes(args.out, data)
     if args.curves:
         save_curves(args.curves, profile.curves, name=name, step="grey")
-    result = profile_to_dict(profile, args.out, version=request.version, readings=args.readings)
-    write_result(args, result)
-    if not args.quiet and args.json != "-":
-        print("\n".join(profile_lines(profile, args.out, version=request.version, curves=args.curves)))
-    record(args, "profile", result)
-    return 0
+    version = request.version
+    return finish(
+        args,
+        lambda: profile_to_dict(profile, args.out, version=version, readings=args.readings),
+        lambda: print("\n".join(profile_lines(profile, args.out, version=version, curves=args.curves))),
+    )

@@ -1,0 +1,78 @@
+"""The command `inspect`: a finished piece against its artwork."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory, use_color
+
+
+def add_inspect(sub: Any) -> None:
+    """Add the command to the parser."""
+    p = sub.add_parser(
+        "inspect",
+        help="check a finished piece against its artwork: light spots, faded edges, ghosts",
+        description="Check a finished piece against its artwork, best while the paper is still taped on.",
+        epilog="example: colorcheck inspect piece.jpg --artwork art.png --size 200x200mm --view through",
+    )
+    p.add_argument(
+        "photos", metavar="PHOTO", nargs="+", help="the piece on white card; further photos turned or shifted"
+    )
+    p.add_argument("--artwork", metavar="ART.png", required=True, help="the picture as its owner sees the piece")
+    p.add_argument("--size", required=True, help="size of the piece, mm, cm or in")
+    p.add_argument("--shape", choices=("rect", "round"), default="rect")
+    p.add_argument("--view", choices=("front", "through"), default="front", help="from which side it is looked at")
+    p.add_argument(
+        "--paper",
+        choices=("on", "off"),
+        default="on",
+        help="is the paper still taped on and unmoved? (default: on)",
+    )
+    p.add_argument("--blank-frame", metavar="WHITE.jpg", help="a white sheet in the piece's place, nothing else moved")
+    p.add_argument(
+        "--reading", metavar="READING.json", help="reading of the same substrate: what its colours should be"
+    )
+    p.add_argument("--profile", metavar="P.icc", help="ICC profile the piece was printed through")
+    p.add_argument("--before", metavar="RESULT.json", help="inspection before a re-press: what improved?")
+    p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
+    add_heat(p)
+    add_common(p)
+    add_log(p, heat=True)
+    p.set_defaults(run=_inspect)
+
+
+def _inspect(args: argparse.Namespace) -> int:
+    inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
+    begin(args, outputs=[], inputs=[*args.photos, *inputs])
+    from ..flows.requests import InspectRequest
+    from ..ground.units import parse_size
+
+    request = InspectRequest(
+        photos=tuple(args.photos),
+        artwork=args.artwork,
+        size_mm=parse_size(args.size),
+        shape=args.shape,
+        view=args.view,
+        paper=args.paper,
+        blank_frame=args.blank_frame,
+        reading=args.reading,
+        profile=args.profile,
+        before=args.before,
+        limits=args.limits,
+        pressing=pressing_of(args),
+    )
+    reuse_memory()
+    from ..flows.inspect import inspect
+    from ..show.inspectreport import inspection_to_dict, print_inspection, write_inspection_report
+    from ..show.terminal import Progress
+
+    with Progress(sys.stderr) as progress:
+        result = inspect(request, progress=progress)
+    return finish(
+        args,
+        lambda: inspection_to_dict(result),
+        lambda: print_inspection(result, sys.stdout, color=use_color()),
+        report=lambda: write_inspection_report(result, args.report, overwrite=args.overwrite),
+    )

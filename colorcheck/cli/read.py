@@ -1,0 +1,91 @@
+"""The command `read`: a pressed target, measured from photos."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory, use_color
+
+
+def add_read(sub: Any) -> None:
+    """Add the command to the parser."""
+    p = sub.add_parser(
+        "read",
+        help="measure a pressed target from a photo or scan and say what to do",
+        description="Measure a pressed target from one or several photos or scans.",
+        epilog="example: colorcheck read plaque.jpg --paper on --json plaque.json --report plaque-report",
+    )
+    p.add_argument("photos", metavar="PHOTO", nargs="+")
+    p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
+    p.add_argument("--camera", metavar="CAMERA.json", help="your characterised camera, from 'colorcheck camera'")
+    p.add_argument(
+        "--printed",
+        choices=("as-usual", "raw"),
+        default="as-usual",
+        help="'raw': printed without any profile, to build one",
+    )
+    p.add_argument(
+        "--paper",
+        choices=("on", "off"),
+        default="on",
+        help="is the paper still taped on and unmoved? (default: on)",
+    )
+    p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
+    p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
+    p.add_argument("--values", metavar="VALUES.txt", help="write the cells' values as ISO 28178 text")
+    p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
+    add_heat(p)
+    add_common(p)
+    add_log(p, heat=True)
+    p.set_defaults(run=_read)
+
+
+def _read(args: argparse.Namespace) -> int:
+    inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat]
+    begin(args, outputs=[args.values], inputs=inputs)
+    from ..flows.requests import ReadRequest
+
+    request = ReadRequest(
+        photos=tuple(args.photos),
+        target=args.target,
+        camera=args.camera,
+        printed=args.printed,
+        paper=args.paper,
+        against=args.against,
+        repeat=args.repeat,
+        limits=args.limits,
+        pressing=pressing_of(args),
+    )
+    reuse_memory()
+    from ..flows.read import read
+    from ..show.results import reading_to_dict
+    from ..show.terminal import Progress, print_reading
+
+    with Progress(sys.stderr) as progress:
+        reading = read(request, progress=progress)
+    if args.values:
+        from ..sheet.exchange import measurements_from_lab, write_measurements
+
+        cells = reading.cells
+        lab = cells.lab if cells.lab_absolute is None else cells.lab_absolute
+        told = "absolute" if reading.absolute else "relative to the bare coat"
+        header = {"ORIGINATOR": "colorcheck", "FILE_DESCRIPTOR": f"{reading.target.name}, CIELAB {told}"}
+        write_measurements(
+            args.values,
+            measurements_from_lab(reading.target.ids, lab, device_rgb=reading.target.device_rgb, header=header),
+        )
+
+    def report() -> Path:
+        from ..show.report import write_report
+
+        return write_report(reading, args.report, overwrite=args.overwrite)
+
+    return finish(
+        args,
+        lambda: reading_to_dict(reading),
+        lambda: print_reading(reading, sys.stdout, color=use_color()),
+        report=report,
+    )

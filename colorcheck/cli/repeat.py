@@ -1,0 +1,44 @@
+"""The command `repeat`: how small a difference a set-up can tell."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from .common import add_common, add_log, begin, finish
+
+
+def add_repeat(sub: Any) -> None:
+    """Add the command to the parser."""
+    p = sub.add_parser(
+        "repeat",
+        help="several photos of one piece: how small a difference can this set-up tell?",
+        description="Read at least three photos of one piece, each set up anew, and say how well they agree.",
+        epilog="example: colorcheck repeat a.jpg b.jpg c.jpg d.jpg --json bench.json",
+    )
+    p.add_argument("photos", metavar="PHOTO", nargs="+")
+    p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
+    add_common(p, report=False)
+    add_log(p)
+    p.set_defaults(run=_repeat)
+
+
+def _repeat(args: argparse.Namespace) -> int:
+    begin(args, outputs=[], inputs=[*args.photos, args.target])
+    from ..flows.repeat import repeat, to_dict
+    from ..flows.requests import RepeatRequest
+    from ..show.terminal import Progress
+
+    request = RepeatRequest(photos=tuple(args.photos), target=args.target)
+    with Progress(sys.stderr) as progress:
+        result = repeat(request, progress=progress)
+
+    def show() -> None:
+        print(f"One reading of one cell repeats within {result.mean:.2f} ΔE00 (one standard deviation).")
+        print(f"Smallest difference this set-up can tell: {result.smallest_cell:.1f} ΔE00 in one cell,")
+        print(f"{result.smallest_mean:.1f} ΔE00 in the mean of all cells, between two single photos.")
+        if result.odd:
+            print(f"Unlike the others: {', '.join(result.odd)}. Look at it and leave it out if the light changed.")
+
+    return finish(args, lambda: to_dict(result), show, photos=args.photos)
