@@ -12,18 +12,19 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-
 from colorcheck.faults.defects import DefectResult, find_defects
+from colorcheck.faults.swallowed import surviving_share
+
 from colorcheck.faults.lack import LackMap, lack_de
 from colorcheck.faults.onecolour import without_colour_errors
 from colorcheck.faults.reflections import dye_or_light
 from colorcheck.faults.softspots import soft_spots
-from colorcheck.faults.swallowed import surviving_share
 from colorcheck.ground.cielab import srgb_to_linear
+from colorcheck.ground.grid import block_means
 from colorcheck.ground.records import Finding, FlatImage
 from colorcheck.ground.response import fit_response, predict
 from colorcheck.piece.apart import _block_depth, dye_depth, separate
-from colorcheck.piece.blocks import PieceView, block_means, lay_in_blocks
+from colorcheck.piece.blocks import PieceView, lay_in_blocks
 from colorcheck.piece.expect import expected_image
 from tests import virtual as v
 

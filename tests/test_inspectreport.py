@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-
 from colorcheck.faults.defects import ColourCell, DefectResult
+
 from colorcheck.flows.inspect import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.jsontext import write_json

@@ -298,6 +298,7 @@ def _pressed(
     """Put together what came out of every step."""
     import numpy as np
 
+    from ..faults.catalogue import PALE_OR_FAILED
     from ..ground.files import damage
     from ..shop.ladder import Pressed, common_density
 
@@ -334,11 +335,7 @@ def _pressed(
     out = []
     for k, (r, name) in enumerate(zip(readings, names, strict=True)):
         faults = tuple(
-            dict.fromkeys(
-                str(f.get("kind"))
-                for f in press[k].get("findings", [])
-                if f.get("kind") in ("pale", "faded-edge", "pale-centre", "ghost", "missing-ink")
-            )
+            dict.fromkeys(str(f.get("kind")) for f in press[k].get("findings", []) if f.get("kind") in PALE_OR_FAILED)
         )
         unfit = verdicts[k] == "retake-photo"
         out.append(

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
-from ..ground.records import Finding, Floats, Target
+from ..ground.records import Finding, Floats, Kind, Target
 from ..ground.relative import relative_lab
 from ..sheet.sheetgrid import INKS, RIM_MM, SheetGrid, clipped, extremes, field_mask, local_mean
 
@@ -60,17 +60,21 @@ def find_banding(target: Target, sheet: SheetGrid) -> tuple[tuple[float, float, 
     swing = np.array([lab, lab + np.array([2 * amplitude, 0, 0])])
     return best, [
         Finding(
-            kind="banding",
+            kind=Kind.BANDING,
             x_mm=target.size_mm[0] / 2,
             y_mm=target.size_mm[1] / 2,
-            diameter_mm=period,
+            diameter_mm=float(np.sqrt(4 / np.pi * target.size_mm[0] * target.size_mm[1])),
             area_mm2=float(target.size_mm[0] * target.size_mm[1]),
             delta_e00=float(delta_e00(swing[1], swing[0])),
             delta_l=amplitude,
             confidence=float(min(0.99, 1 - 4 / significance**2)),
-            where=f"whole sheet, lines {'level' if axis == 0 else 'upright'}, one every {period:.1f} mm",
-            severity="fault",
-            detail={"period_mm": round(period, 3), "axis": "x" if axis == 0 else "y", "dye": dye},
+            where="all over",
+            detail={
+                "period_mm": round(period, 3),
+                "axis": "x" if axis == 0 else "y",
+                "dye": dye,
+                "amplitude_l": round(amplitude, 3),
+            },
         )
     ]
 

@@ -6,15 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..ground.records import Finding
-from ..piece.apart import Parted
-from ..piece.expect import Expected
+from ..ground.records import Finding, Kind
+from ..ground.residue import Residue
 from .lack import SIDES, LackMap
 
 
-def merged(found: list[Finding], *, size_mm: tuple[float, float]) -> list[Finding]:
+def merged(found: list[Finding]) -> list[Finding]:
     """One defect, one finding: the stronger takes in what overlaps it."""
-    rank = {"note": 0, "minor": 1, "major": 2}
     spread = [f for f in found if f.kind in ("ghost", "banding", "faded-edge", "dark-edge", "scorch")]
     pale = [f for f in found if f.kind in ("pale", "pale-centre")]
     # a pale spot changes the hue of light print beside it: no yellowed coat of its own
@@ -44,8 +42,7 @@ def merged(found: list[Finding], *, size_mm: tuple[float, float]) -> list[Findin
                 break
         else:
             kept.append(f)
-    del size_mm
-    return sorted([*spread, *kept], key=lambda f: (-rank[f.severity], -f.delta_e00))
+    return sorted([*spread, *kept], key=lambda f: -f.delta_e00)
 
 
 def _beside(f: Finding, strong: Finding) -> bool:
@@ -54,21 +51,21 @@ def _beside(f: Finding, strong: Finding) -> bool:
     return apart < 0.5 * (f.diameter_mm + strong.diameter_mm) and strong.delta_e00 > f.delta_e00
 
 
-def along_edges(edges: list[Finding], spots: list[Finding], e: Expected) -> tuple[list[Finding], list[Finding]]:
+def along_edges(edges: list[Finding], spots: list[Finding], res: Residue) -> tuple[list[Finding], list[Finding]]:
     """Soft pale spots in a row along one side belong to a faded edge."""
-    if e.shape == "round":
+    if res.shape == "round":
         return edges, [
-            s for s in spots if not (edges and s.kind == "pale" and _from_side(s, "rim", e) < 0.35 * s.diameter_mm)
+            s for s in spots if not (edges and s.kind == "pale" and _from_side(s, "rim", res) < 0.35 * s.diameter_mm)
         ]
     edges, left = list(edges), list(spots)
     for side in SIDES:
         row = [
             s
             for s in left
-            if s.kind == "pale" and s.diameter_mm > 8 and _from_side(s, side, e) < 0.3 * s.diameter_mm + 3
+            if s.kind == "pale" and s.diameter_mm > 8 and _from_side(s, side, res) < 0.3 * s.diameter_mm + 3
         ]
         there = [f for f in edges if f.kind == "faded-edge" and f.where == side]
-        length = e.size_mm[1] if side in ("left", "right") else e.size_mm[0]
+        length = res.size_mm[1] if side in ("left", "right") else res.size_mm[0]
         if there:
             left = [s for s in left if s not in row]
         elif len(row) >= 2 and sum(s.diameter_mm for s in row) > 0.35 * length:
@@ -78,7 +75,7 @@ def along_edges(edges: list[Finding], spots: list[Finding], e: Expected) -> tupl
             edges.append(
                 replace(
                     strongest,
-                    kind="faded-edge",
+                    kind=Kind.FADED_EDGE,
                     where=side,
                     diameter_mm=round(width, 1),
                     area_mm2=round(width * length, 1),
@@ -115,15 +112,15 @@ def without_echoes(edges: list[Finding], spots: list[Finding], m: LackMap) -> li
     return out
 
 
-def on_the_print(spots: list[Finding], e: Expected) -> list[Finding]:
+def on_the_print(spots: list[Finding], res: Residue) -> list[Finding]:
     """Drop small bare places at the outline: there the blank or the card shows beside the print, nothing is pale.
 
     What is left has its middle on the piece.
     """
     out = []
     for f in spots:
-        sides = ("rim",) if e.shape == "round" else SIDES
-        away = min(_from_side(f, s, e) for s in sides)
+        sides = ("rim",) if res.shape == "round" else SIDES
+        away = min(_from_side(f, s, res) for s in sides)
         bare = f.kind in ("pale", "pinhole") and f.detail.get("lack", 0.0) > 0.6
         if away < -0.5 or (bare and away < 7.0 and f.diameter_mm < 16.0):
             continue
@@ -132,19 +129,19 @@ def on_the_print(spots: list[Finding], e: Expected) -> list[Finding]:
 
 
 def undecidable(
-    edges: list[Finding], spots: list[Finding], e: Expected, p: Parted
+    edges: list[Finding], spots: list[Finding], res: Residue
 ) -> tuple[list[Finding], list[Finding], tuple[str, ...]]:
     """Hold back what is broad when nothing but the print itself tells of the light."""
-    if p.anchors:
+    if res.anchors:
         return edges, spots, ()
-    limit = min(0.28 * min(e.size_mm), 50.0)
+    limit = min(0.28 * min(res.size_mm), 50.0)
     narrow = [f for f in edges if f.diameter_mm < 8]
     small = [f for f in spots if f.diameter_mm < limit]
     return narrow, small, ("tilt", "bowl", "edge")
 
 
-def _from_side(f: Finding, side: str, e: Expected) -> float:
-    w, h = e.size_mm
+def _from_side(f: Finding, side: str, res: Residue) -> float:
+    w, h = res.size_mm
     if side == "rim":
         return float(w / 2 - np.hypot(f.x_mm - w / 2, f.y_mm - h / 2))
     return {"left": f.x_mm, "right": w - f.x_mm, "top": f.y_mm, "bottom": h - f.y_mm}[side]

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..ground.cielab import delta_e00
 from ..ground.places import where_in_words
-from ..ground.records import Finding, Mask, Target
+from ..ground.records import Finding, Kind, Mask, Target
 from ..ground.relative import relative_lab
 from ..ground.robust import mad_std
 from ..sheet.sheetgrid import RIM_MM, SheetGrid, clipped, extremes, field_mask, fill_boxes, local_mean
@@ -117,7 +117,7 @@ def _components(
         name = "hair" if hair else kind
         out.append(
             Finding(
-                kind=name,
+                kind=Kind(name),
                 x_mm=x,
                 y_mm=y,
                 diameter_mm=float(long_mm if hair else size),
@@ -126,7 +126,6 @@ def _components(
                 delta_l=float(lab[1, 0] - lab[0, 0]),
                 confidence=float(np.clip(peak / (peak + low), 0, 0.98)),
                 where=where_in_words(x, y, target.size_mm, target.shape),
-                severity="fault",
                 detail={"pale": kind == "pinhole"},
             )
         )

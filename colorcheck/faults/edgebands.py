@@ -6,9 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from ..ground.records import Finding
-from ..piece.blocks import Array
-from .lack import SIDES, SIGNIFICANT, LackMap, confidence, delta_l, lack_de, severity, visible_de
+from ..ground.grid import Array
+from ..ground.records import Finding, Kind
+from .lack import SIDES, SIGNIFICANT, LackMap, confidence, delta_l, lack_de, spot_u, visible_de
+
+_CORE_OF_BAND = 0.85  # mean height of a band over the outer half of its depth
 
 
 def _segments(m: LackMap) -> list[tuple[str, Array, Array, Any]]:
@@ -112,8 +114,8 @@ def faded_edges(m: LackMap) -> tuple[list[Finding], list[str]]:
         rel, depth = m.rel[band], m.depth[band]
         if len(rel) < 8:
             continue
-        de = float(np.percentile(lack_de(rel, depth, 0.85 * a), 60))
-        if de < max(visible_de(2 * width), 1.5):
+        de = float(np.mean(lack_de(rel, depth, _CORE_OF_BAND * a)))
+        if de < max(visible_de(2 * width, m.eye), 1.5 * m.eye):
             continue
         if abs(z) < SIGNIFICANT:
             if a > 0 and abs(a) / max(light, 1e-9) < 4 and light > 0.3 * abs(a) / 4:
@@ -123,7 +125,7 @@ def faded_edges(m: LackMap) -> tuple[list[Finding], list[str]]:
         area = float(band.sum()) * m.step**2
         out.append(
             Finding(
-                kind="faded-edge" if a > 0 else "dark-edge",
+                kind=Kind.FADED_EDGE if a > 0 else Kind.DARK_EDGE,
                 x_mm=round(x, 1),
                 y_mm=round(y, 1),
                 diameter_mm=round(width, 1),
@@ -132,7 +134,7 @@ def faded_edges(m: LackMap) -> tuple[list[Finding], list[str]]:
                 delta_l=round(delta_l(rel, depth, a), 2),
                 confidence=confidence(z),
                 where=side,
-                severity=severity(de),
+                uncertainty=spot_u(de, abs(z)),
                 detail={
                     "side": side,
                     "width_mm": round(width, 1),

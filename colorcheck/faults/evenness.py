@@ -14,7 +14,7 @@ import numpy as np
 
 from ..ground.cielab import delta_e00
 from ..ground.places import where_in_words
-from ..ground.records import Evenness, Finding, Floats, Mask, Target
+from ..ground.records import Evenness, Finding, Floats, Kind, Mask, Target
 from ..ground.relative import relative_lab
 from ..ground.robust import mad_std, polynomial_terms, robust_least_squares
 
@@ -198,7 +198,7 @@ def find_spots(
             continue
         out.append(
             Finding(
-                kind="pale" if amp_best > 0 else "dark",
+                kind=Kind.PALE if amp_best > 0 else Kind.DARK,
                 x_mm=round(x, 1),
                 y_mm=round(y, 1),
                 diameter_mm=round(diameter, 1),
@@ -357,7 +357,7 @@ def find_edges(
             place, area = (w / 2 + r * ux, h / 2 + r * uy), width * np.pi / 4 * w
         out.append(
             Finding(
-                kind="faded-edge",
+                kind=Kind.FADED_EDGE,
                 x_mm=round(place[0], 1),
                 y_mm=round(place[1], 1),
                 diameter_mm=round(width, 1),

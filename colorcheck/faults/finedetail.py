@@ -9,13 +9,12 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
+from ..ground.grid import Array
 from ..ground.places import where_in_words
-from ..ground.records import Finding
-from ..ground.relative import relative_lab
+from ..ground.records import Finding, Kind
+from ..ground.relative import dye_depth, relative_lab
+from ..ground.residue import Residue
 from ..ground.robust import mad_std
-from ..piece.apart import Parted, dye_depth, dye_floor
-from ..piece.blocks import Array
-from ..piece.expect import Expected
 from .lack import confidence
 
 _FINE_FLOOR = np.float32(0.012)  # added to fine signals before the logarithm
@@ -37,11 +36,11 @@ class FineDetail:
     dye_floor: Array
 
 
-def fine_residual(e: Expected, p: Parted) -> FineDetail:
+def fine_residual(res: Residue) -> FineDetail:
     """Compare the first photo with its expectation at fine resolution."""
-    v, g = e.views[0], e.fine_px_per_mm
-    hw = v.fine.shape[:2]
-    b = round(e.step_mm * g)
+    seen0, g = res.fine_seen[0], res.fine_px_per_mm
+    hw = seen0.shape[:2]
+    b = round(res.step_mm * g)
 
     def up(a: Any) -> Any:
         r, c = a.shape[:2]
@@ -50,14 +49,14 @@ def fine_residual(e: Expected, p: Parted) -> FineDetail:
     floor = _FINE_FLOOR
     rel: Any
     slope: Any
-    dx, dy = p.shift_mm[0] * g
-    rel = e.fine_rel
+    dx, dy = res.shift_mm[0] * g
+    rel = res.fine_rel
     # a large one is no error of placing but the pull of a second copy
     if 0.05 < np.hypot(dx, dy) < 0.4 * g:
         rel = cv2.warpAffine(
             rel, np.array([[1, 0, -dx], [0, 1, -dy]], float), hw[::-1], borderMode=cv2.BORDER_REPLICATE
         )
-    seen = v.fine / np.maximum(up(p.light[0]), 1e-6)
+    seen = seen0 / np.maximum(up(res.light[0]), 1e-6)
     left = np.log((np.maximum(seen, 0) + floor) / (rel + floor))
     slope = np.zeros(hw, np.float32)
     for c in range(3):
@@ -70,10 +69,11 @@ def fine_residual(e: Expected, p: Parted) -> FineDetail:
     k = 2 * round(0.5 * g) + 1
     slope = cv2.dilate(slope, np.ones((k, k), np.uint8))
     density = -np.log(np.clip(rel + floor, floor, 1.0)).mean(axis=2)
-    return FineDetail(left=left, noise=0.02 + 0.25 * slope, ok=v.fine_ok, density=density, g=g, dye_floor=dye_floor(e))
+    noise = 0.02 + 0.25 * slope
+    return FineDetail(left=left, noise=noise, ok=res.fine_ok[0], density=density, g=g, dye_floor=res.floor)
 
 
-def seen_between_edges(f: Finding, fine: FineDetail, e: Expected) -> bool:
+def seen_between_edges(f: Finding, fine: FineDetail, res: Residue) -> bool:
     """Tell whether a small spot shows in the print's body, not only where edges lie a little off.
 
     Fine pixels round the spot are fitted by missing dye of its shape beside a displacement,
@@ -91,7 +91,7 @@ def seen_between_edges(f: Finding, fine: FineDetail, e: Expected) -> bool:
     d = np.hypot((x + 0.5) / g - f.x_mm, (y + 0.5) / g - f.y_mm)
     density = np.ascontiguousarray(fine.density[cut], dtype=np.float32)
     bell = np.exp(-np.log(2) * (d / r) ** 2)
-    rel = e.fine_rel[cut]
+    rel = res.fine_rel[cut]
     shown = (dye_depth(rel, fine.dye_floor) * rel / (rel + _FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
     if f.diameter_mm < _SPECK_MM:
         shown = density
@@ -110,7 +110,7 @@ def seen_between_edges(f: Finding, fine: FineDetail, e: Expected) -> bool:
     return bool(fit[0] * lack > 0 and abs(fit[0]) > 0.35 * abs(lack) and sigmas > 4)
 
 
-def told_apart(f: Finding, fine: FineDetail, e: Expected, p: Parted) -> Finding:
+def told_apart(f: Finding, fine: FineDetail, res: Residue) -> Finding:
     """Small spots with a sharp rim are no matter of heat: pinhole or speck."""
     if f.diameter_mm > 11 or f.kind not in ("pale", "dark"):
         return f
@@ -153,7 +153,7 @@ def told_apart(f: Finding, fine: FineDetail, e: Expected, p: Parted) -> Finding:
     _, size, cx, cy = best["disc"]
     return replace(
         f,
-        kind="pinhole" if f.kind == "pale" else "speck",
+        kind=Kind.PINHOLE if f.kind == Kind.PALE else Kind.SPECK,
         x_mm=round(float(cx), 1),
         y_mm=round(float(cy), 1),
         diameter_mm=round(float(size), 1),
@@ -161,7 +161,7 @@ def told_apart(f: Finding, fine: FineDetail, e: Expected, p: Parted) -> Finding:
     )
 
 
-def crisp_dots(fine: FineDetail, e: Expected, p: Parted, hidden: Array, spots: list[Finding]) -> list[Finding]:
+def crisp_dots(fine: FineDetail, res: Residue, hidden: Array, spots: list[Finding]) -> list[Finding]:
     """Crisp dots too small for the coarse grid."""
     g = fine.g
     s = 0.45 * g
@@ -190,7 +190,7 @@ def crisp_dots(fine: FineDetail, e: Expected, p: Parted, hidden: Array, spots: l
         if not 0.15 < area < 50 or long > 12:
             continue
         peak = fine.left[here].mean(axis=0)
-        rel = e.fine_rel[here].mean(axis=0)
+        rel = res.fine_rel[here].mean(axis=0)
         de = float(delta_e00(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2)), relative_lab(rel)))
         if de < 3.5:
             continue
@@ -200,7 +200,7 @@ def crisp_dots(fine: FineDetail, e: Expected, p: Parted, hidden: Array, spots: l
         size = float(np.sqrt(4 * area / np.pi))
         out.append(
             Finding(
-                kind="pinhole" if pale else "speck",
+                kind=Kind.PINHOLE if pale else Kind.SPECK,
                 x_mm=round(x, 1),
                 y_mm=round(y, 1),
                 diameter_mm=round(size, 1),
@@ -208,10 +208,8 @@ def crisp_dots(fine: FineDetail, e: Expected, p: Parted, hidden: Array, spots: l
                 delta_e00=round(de, 2),
                 delta_l=round(float(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2))[0] - relative_lab(rel)[0]), 2),
                 confidence=confidence(float(z[here].max()) - 2),
-                where=where_in_words(x, y, e.size_mm, e.shape),
-                severity="minor" if size > 1 else "note",
+                where=where_in_words(x, y, res.size_mm, res.shape),
                 detail={"significance": round(float(z[here].max()), 1)},
             )
         )
-    del p
     return out

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
-from ..ground.records import Finding, Floats, Mask, Target
+from ..ground.records import Finding, Floats, Kind, Mask, Target
 from ..ground.relative import relative_lab
 from ..sheet.sheetgrid import SheetGrid, clipped, local_mean, outline
 
@@ -115,16 +115,15 @@ def find_ghost(target: Target, sheet: SheetGrid) -> tuple[tuple[float, float, fl
     mid = (target.size_mm[0] / 2, target.size_mm[1] / 2)
     return (float(dx), float(dy), strength, float(significance)), [
         Finding(
-            kind="ghost",
+            kind=Kind.GHOST,
             x_mm=mid[0],
             y_mm=mid[1],
-            diameter_mm=float(max(target.size_mm)),
+            diameter_mm=float(np.sqrt(4 / np.pi * target.size_mm[0] * target.size_mm[1])),
             area_mm2=float(target.size_mm[0] * target.size_mm[1]),
             delta_e00=float(delta_e00(lab[1], lab[0])),
             delta_l=float(lab[1, 0] - 100.0),
             confidence=float(min(0.99, 1 - 2 / significance**2)),
-            where=_direction(dx, dy),
-            severity="fault",
+            where="all over",
             detail={"shift_mm": [round(float(dx), 2), round(float(dy), 2)], "strength": round(strength, 3)},
         )
     ]
@@ -176,16 +175,3 @@ def _by_part(density: Any, residual: Any, bare: Any, plain: Any, dx: float, dy: 
     n = wt.sum() ** 2 / (wt**2).sum()
     spread = float(np.sqrt((wt * (v - mean) ** 2).sum() / wt.sum() / max(n - 1, 1)))
     return mean, max(spread, 0.001)
-
-
-def _direction(dx: float, dy: float) -> str:
-    """Say which way the copy lies."""
-    side = "right" if dx > 0 else "left"
-    down = "down" if dy > 0 else "up"
-    if abs(dx) < 0.35 * abs(dy):
-        words = down
-    elif abs(dy) < 0.35 * abs(dx):
-        words = f"to the {side}"
-    else:
-        words = f"{down} and to the {side}"
-    return f"whole sheet, copy lies {np.hypot(dx, dy):.1f} mm {words}"

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..colour.accuracy import aim_lab
 from ..ground.cielab import delta_e00, density_from_y, lab_to_xyz
-from ..ground.records import CellKind, Cells, Finding, Floats, Target
+from ..ground.records import CellKind, Cells, Finding, Floats, Kind, Target
 from ..sheet.sheetgrid import INKS, usable
 
 _MISSING_SHARE = 0.12
@@ -84,16 +84,15 @@ def ink_finding(name: str, target: Target, cells: Cells) -> Finding:
     neutral = np.array([50.0, 0.0, 0.0])
     w, h = target.size_mm
     return Finding(
-        kind="missing-ink",
+        kind=Kind.MISSING_INK,
         x_mm=w / 2,
         y_mm=h / 2,
-        diameter_mm=float(max(w, h)),
+        diameter_mm=float(np.sqrt(4 / np.pi * w * h)),
         area_mm2=float(w * h),
         delta_e00=float(delta_e00(seen, neutral)),
         delta_l=float(seen[0] - neutral[0]),
         confidence=0.8 if name == "black" else 0.97,
-        where="whole sheet",
-        severity="fault",
+        where="all over",
         detail={"ink": name},
     )
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..ground.grid import Array
 from ..ground.records import Finding
-from ..piece.blocks import Array
 from .lack import LackMap
 
 _LEAST_MM = 4.0

@@ -9,13 +9,12 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
+from ..ground.grid import Array
 from ..ground.places import where_in_words
-from ..ground.records import Finding
+from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
+from ..ground.residue import Residue
 from ..ground.robust import mad_std
-from ..piece.apart import Parted
-from ..piece.blocks import Array
-from ..piece.expect import Expected
 from .finedetail import FineDetail
 from .lack import confidence
 
@@ -24,7 +23,7 @@ _GHOST_TILES = 15  # so many tiles, counted by their weight, must have something
 _GHOST_LEAST = 0.03  # share of the print's density; fainter copies are not seen
 
 
-def find_ghost(fine: FineDetail, e: Expected) -> Finding | None:
+def find_ghost(fine: FineDetail, res: Residue) -> Finding | None:
     """Find a second, faint copy: what is left goes with the artwork's density moved to one side.
 
     The kernel that takes the print's density to what is left gives a few candidates; a copy is
@@ -63,18 +62,17 @@ def find_ghost(fine: FineDetail, e: Expected) -> Finding | None:
     # displacement and sharpening leave traces close by: there a copy must stand out further
     if z < float(np.interp(np.hypot(dx, dy), (1.0, 1.5), (1.5 * _GHOST_SIGMAS, _GHOST_SIGMAS))):
         return None
-    w, h = e.size_mm
+    w, h = res.size_mm
     return Finding(
-        kind="ghost",
+        kind=Kind.GHOST,
         x_mm=round(w / 2, 1),
         y_mm=round(h / 2, 1),
-        diameter_mm=round(float(np.hypot(dx, dy)), 2),
-        area_mm2=round(float(e.inside.sum()) * e.step_mm**2, 1),
+        diameter_mm=round(float(np.sqrt(4 / np.pi * res.inside.sum())) * res.step_mm, 1),
+        area_mm2=round(float(res.inside.sum()) * res.step_mm**2, 1),
         delta_e00=round(40 * strength, 2),
         delta_l=round(-30 * strength, 2),
         confidence=confidence(z),
         where="all over",
-        severity="major" if strength > 0.08 else "minor",
         detail={
             "shift_mm": (round(dx, 2), round(dy, 2)),
             "strength": round(strength, 3),
@@ -187,7 +185,7 @@ def _copy_everywhere(tiles: _Tiles, d: Any, g: float, dx: float, dy: float) -> t
     return strength, (strength - max(mirror, 0.0)) / max(spread, 0.003)
 
 
-def find_banding(fine: FineDetail, e: Expected) -> list[Finding]:
+def find_banding(fine: FineDetail, res: Residue) -> list[Finding]:
     """Fine regular lines along one axis."""
     g, out = fine.g, []
     ok = fine.ok & (fine.noise < 0.12) & (fine.density > 0.15)
@@ -233,19 +231,19 @@ def find_banding(fine: FineDetail, e: Expected) -> list[Finding]:
             continue
         out.append(
             Finding(
-                kind="banding",
-                x_mm=round(e.size_mm[0] / 2, 1),
-                y_mm=round(e.size_mm[1] / 2, 1),
-                diameter_mm=round(float(1 / freq[k]), 2),
-                area_mm2=round(float(e.inside.sum()) * e.step_mm**2, 1),
+                kind=Kind.BANDING,
+                x_mm=round(res.size_mm[0] / 2, 1),
+                y_mm=round(res.size_mm[1] / 2, 1),
+                diameter_mm=round(float(np.sqrt(4 / np.pi * res.inside.sum())) * res.step_mm, 1),
+                area_mm2=round(float(res.inside.sum()) * res.step_mm**2, 1),
                 delta_e00=round(float(l_amp), 2),
                 delta_l=round(float(-l_amp), 2),
                 confidence=confidence(float(np.sqrt(score))),
                 where="all over",
-                severity="minor" if l_amp < 1 else "major",
                 detail={
                     "period_mm": round(float(1 / freq[k]), 2),
-                    "along": name,
+                    "axis": "y" if name == "x" else "x",
+                    "amplitude_l": round(float(l_amp), 2),
                     "significance": round(float(np.sqrt(score)), 1),
                 },
             )
@@ -253,17 +251,17 @@ def find_banding(fine: FineDetail, e: Expected) -> list[Finding]:
     return out
 
 
-def find_scorch(e: Expected, p: Parted, left: Array, var: Array, hidden: Array) -> list[Finding]:
+def find_scorch(res: Residue, left: Array, var: Array, hidden: Array) -> list[Finding]:
     """Yellow clouds on bare or nearly bare coat."""
-    edge = cv2.dilate((e.texture > 0.3).astype(np.uint8), np.ones((2 * round(3 / e.step_mm) + 1,) * 2, np.uint8))
-    bare = e.inside & (e.rel.min(axis=2) > 0.6) & (edge == 0)
+    edge = cv2.dilate((res.texture > 0.3).astype(np.uint8), np.ones((2 * round(3 / res.step_mm) + 1,) * 2, np.uint8))
+    bare = res.inside & (res.rel.min(axis=2) > 0.6) & (edge == 0)
     ok = bare & np.isfinite(left[0]).all(axis=2) & ~hidden[0]
     if ok.sum() < 40:
         return []
     yellow = np.where(ok, (left[0][..., :2].mean(axis=2) - left[0][..., 2]), 0.0)
     middle = float(np.percentile(yellow[ok], 30))
     w = np.where(ok, 1 / (var[0][..., 2] + 0.5 * var[0][..., 0] + 1e-6), 0.0)
-    s = 5.0 / e.step_mm
+    s = 5.0 / res.step_mm
     mean = cv2.GaussianBlur((yellow - middle) * w, (0, 0), s) / np.maximum(cv2.GaussianBlur(w, (0, 0), s), 1e-9)
     noise = max(float(mad_std(mean[ok])), 0.0025)
     core = ok & (mean > max(5 * noise, 0.02))
@@ -273,20 +271,20 @@ def find_scorch(e: Expected, p: Parted, left: Array, var: Array, hidden: Array) 
     out = []
     for j in range(1, count):
         here = label == j
-        area = float(here.sum()) * e.step_mm**2
+        area = float(here.sum()) * res.step_mm**2
         if not (here & core).any() or area < 60:
             continue
-        rel = e.rel[here]
+        rel = res.rel[here]
         top = here & (mean >= np.percentile(mean[here], 75))
         change = np.array([0, 0, -float(mean[top].mean())])
-        lab0, lab1 = relative_lab(e.rel[top]), relative_lab(e.rel[top] * np.exp(change))
+        lab0, lab1 = relative_lab(res.rel[top]), relative_lab(res.rel[top] * np.exp(change))
         de, db = float(np.median(delta_e00(lab1, lab0))), float(np.median(lab1[:, 2] - lab0[:, 2]))
         if db < 1.2:
             continue
-        x, y = (float(centre[j][i] + 0.5) * e.step_mm for i in (0, 1))
+        x, y = (float(centre[j][i] + 0.5) * res.step_mm for i in (0, 1))
         out.append(
             Finding(
-                kind="scorch",
+                kind=Kind.SCORCH,
                 x_mm=round(x, 1),
                 y_mm=round(y, 1),
                 diameter_mm=round(float(np.sqrt(4 * area / np.pi)), 1),
@@ -294,8 +292,7 @@ def find_scorch(e: Expected, p: Parted, left: Array, var: Array, hidden: Array) 
                 delta_e00=round(de, 2),
                 delta_l=0.0,
                 confidence=confidence(float(mean[top].mean()) / noise),
-                where=where_in_words(x, y, e.size_mm, e.shape),
-                severity="major" if db > 4 else "minor",
+                where=where_in_words(x, y, res.size_mm, res.shape),
                 detail={"delta_b": round(db, 2), "significance": round(float(mean[top].mean()) / noise, 1)},
             )
         )

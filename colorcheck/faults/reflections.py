@@ -9,33 +9,34 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
+from ..ground.grid import Array
 from ..ground.places import where_in_words
-from ..ground.records import Finding
+from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
+from ..ground.residue import Residue
 from ..ground.robust import mad_std
 from ..photo.glare import grow
-from ..piece.apart import Parted
-from ..piece.blocks import Array, block_places
-from ..piece.expect import Expected
 
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
 _COAT_DEPTH = 0.02  # what the coat's own colour may add to the depth of print where the artwork shows no bare coat
 _ROUGH = 4.0  # squares left over, per degree of freedom, beyond which neither explanation holds
 _MOST_DISCS = 36.0  # places of a reflection at which dye is asked for, for the sake of time
+_USUAL_DE, _LAMP_MM = 8.0, (38.0, 65.0)  # what heat seldom exceeds, and how wide mirrored lamps are; estimates
+_LEANS = -15.0  # evidence below which a reflection is the likelier cause
 _VISIBLE_DE = 0.5  # a reflection ends where it changes the print by less: half of what an eye sees side by side
 
 
-def find_glare(e: Expected, p: Parted, left: Any, var: Any, raised: Array) -> tuple[list[Finding], Any]:
+def find_glare(res: Residue, left: Any, var: Any, raised: Array) -> tuple[list[Finding], Any]:
     """Reflections: additive, and where there are several photos, at home in one of them only."""
     v = left.shape[0]
     hidden = np.zeros(left.shape[:3], bool)
     ok: Any = np.isfinite(left).all(axis=3) & np.isfinite(var).all(axis=3)
     if v > 1:
-        s = 4.0 / e.step_mm
+        s = 4.0 / res.step_mm
         with np.errstate(invalid="ignore", divide="ignore"):
-            added = np.where(ok[..., None], e.rel * np.expm1(np.nan_to_num(left)), np.nan).mean(axis=3)
-            add_var = np.where(ok[..., None], var * e.rel**2, np.inf).mean(axis=3)
+            added = np.where(ok[..., None], res.rel * np.expm1(np.nan_to_num(left)), np.nan).mean(axis=3)
+            add_var = np.where(ok[..., None], var * res.rel**2, np.inf).mean(axis=3)
         for k in range(v):
             others = np.nan_to_num(np.delete(added, k, axis=0), nan=np.inf).min(axis=0)
             w = np.where(ok[k] & np.isfinite(others), 1 / np.maximum(add_var[k], 1e-9), 0.0)
@@ -48,27 +49,27 @@ def find_glare(e: Expected, p: Parted, left: Any, var: Any, raised: Array) -> tu
             middle = float(np.median(mean[seen])) if seen.any() else 0.0
             hidden[k] = grow(seen & (mean - middle > max(6 * noise, 0.006)), mean - middle > 2 * noise)
     else:
-        hidden[0] = _additive(e, p, raised[0])
-    return listed(e, left, hidden), hidden
+        hidden[0] = _additive(res, raised[0])
+    return listed(res, left, hidden), hidden
 
 
-def listed(e: Expected, left: Any, hidden: Any) -> list[Finding]:
+def listed(res: Residue, left: Any, hidden: Any) -> list[Finding]:
     """One finding for each reflection of each photo."""
     out: list[Finding] = []
     v = left.shape[0]
     ok = np.isfinite(left).all(axis=3)
     for k in range(v):
-        label_count, label, stats, centre = cv2.connectedComponentsWithStats((hidden[k] & e.inside).astype(np.uint8))
+        label_count, label, stats, centre = cv2.connectedComponentsWithStats((hidden[k] & res.inside).astype(np.uint8))
         for j in range(1, label_count):
-            area = float(stats[j, cv2.CC_STAT_AREA]) * e.step_mm**2
+            area = float(stats[j, cv2.CC_STAT_AREA]) * res.step_mm**2
             here = label == j
-            lift = np.nanmean(np.where(ok[k][..., None], e.rel * np.expm1(np.nan_to_num(left[k])), np.nan)[here])
+            lift = np.nanmean(np.where(ok[k][..., None], res.rel * np.expm1(np.nan_to_num(left[k])), np.nan)[here])
             if area < 60 or not np.isfinite(lift):
                 continue
-            x, y = (float(centre[j][i] + 0.5) * e.step_mm for i in (0, 1))
+            x, y = (float(centre[j][i] + 0.5) * res.step_mm for i in (0, 1))
             out.append(
                 Finding(
-                    kind="glare",
+                    kind=Kind.GLARE,
                     x_mm=round(x, 1),
                     y_mm=round(y, 1),
                     diameter_mm=round(float(np.sqrt(4 * area / np.pi)), 1),
@@ -76,61 +77,60 @@ def listed(e: Expected, left: Any, hidden: Any) -> list[Finding]:
                     delta_e00=0.0,
                     delta_l=0.0,
                     confidence=0.9,
-                    where=where_in_words(x, y, e.size_mm, e.shape),
-                    severity="note",
+                    where=where_in_words(x, y, res.size_mm, res.shape),
                     detail={"lift": round(float(lift), 4), "photo": k},
                 )
             )
     return out
 
 
-def _additive(e: Expected, p: Parted, raised: Array) -> Array:
+def _additive(res: Residue, raised: Array) -> Array:
     """Keep only those raised places where added light explains what is seen clearly better than missing dye."""
     out = np.zeros(raised.shape, bool)
-    known = e.inside & np.isfinite(p.left[0]).all(axis=2)
+    known = res.inside & np.isfinite(res.left[0]).all(axis=2)
     count, label = cv2.connectedComponents((raised & known).astype(np.uint8))
     for j in range(1, count):
         here = label == j
-        if here.sum() * e.step_mm**2 < 60 or float(np.median(p.left[0][here])) < 0:
+        if here.sum() * res.step_mm**2 < 60 or float(np.median(res.left[0][here])) < 0:
             continue
-        if dye_or_light(e, p, here) < -_SURE:
-            out |= extent(e, p, here)
+        if dye_or_light(res, here) < -_SURE:
+            out |= extent(res, here)
     return out
 
 
-def extent(e: Expected, p: Parted, core: Array) -> Array:
+def extent(res: Residue, core: Array) -> Array:
     """Where a reflection known to lie over ``core`` (r, c) can be seen, in the first photo.
 
     The lift is taken as a median of 3 × 3 blocks, which keeps the hard rims of a mirrored window,
     and as a smooth mean, which holds against noise; both must change the print visibly.
     """
-    known = e.inside & np.isfinite(p.left[0]).all(axis=2) & np.isfinite(p.var[0]).all(axis=2)
-    log = np.clip(np.where(known[..., None], p.left[0], 0.0), -3, 3)
-    weight = np.where(known[..., None], 1 / (np.where(known[..., None], p.var[0], 1.0) * e.rel**2 + 0.002**2), 0.0)
+    known = res.inside & np.isfinite(res.left[0]).all(axis=2) & np.isfinite(res.var[0]).all(axis=2)
+    log = np.clip(np.where(known[..., None], res.left[0], 0.0), -3, 3)
+    weight = np.where(known[..., None], 1 / (np.where(known[..., None], res.var[0], 1.0) * res.rel**2 + 0.002**2), 0.0)
     total = weight.sum(axis=2)
-    lift = (weight * e.rel * np.expm1(log)).sum(axis=2) / np.maximum(total, 1e-9)
+    lift = (weight * res.rel * np.expm1(log)).sum(axis=2) / np.maximum(total, 1e-9)
     own = cv2.medianBlur(lift.astype(np.float32), 3)
-    sigma = 2.5 / e.step_mm
+    sigma = 2.5 / res.step_mm
     mean = cv2.GaussianBlur(lift * total, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(total, (0, 0), sigma), 1e-9)
-    seen = known & _visible(e, np.minimum(own, mean))
-    r = 2 * round(4.0 / e.step_mm) + 1
+    seen = known & _visible(res, np.minimum(own, mean))
+    r = 2 * round(4.0 / res.step_mm) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (r, r))
-    round_it = (cv2.dilate(core.astype(np.uint8), disc) > 0) & e.inside
+    round_it = (cv2.dilate(core.astype(np.uint8), disc) > 0) & res.inside
     seen |= round_it & ~known  # overexposed
     _, label = cv2.connectedComponents((seen & round_it).astype(np.uint8), connectivity=4)
     count = np.bincount(label[core], minlength=label.max() + 1)
     count[0] = 0
-    kept = np.isin(label, np.flatnonzero(count * e.step_mm**2 > 30))
+    kept = np.isin(label, np.flatnonzero(count * res.step_mm**2 > 30))
     kept = cv2.morphologyEx(kept.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
     # blocks that a hard rim cuts
     rim = cv2.dilate(kept.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return _without_dye(e, p, kept | (rim & known & _visible(e, lift)))
+    return _without_dye(res, kept | (rim & known & _visible(res, lift)))
 
 
-def _without_dye(e: Expected, p: Parted, mark: Array) -> Array:
+def _without_dye(res: Residue, mark: Array) -> Array:
     """Take out of a reflection's mark what is certainly missing dye: a pale spot that touches it."""
-    pitch = max(8.0, float(np.sqrt(mark.sum() * e.step_mm**2 / _MOST_DISCS)))
-    places = block_places(mark.shape, e.step_mm)
+    pitch = max(8.0, float(np.sqrt(mark.sum() * res.step_mm**2 / _MOST_DISCS)))
+    places = res.places()
     cell = np.floor(places / pitch).astype(np.int64)
     number = cell[..., 1] * (int(cell[..., 0].max()) + 1) + cell[..., 0]
     dye = np.zeros(mark.shape, bool)
@@ -138,21 +138,21 @@ def _without_dye(e: Expected, p: Parted, mark: Array) -> Array:
         own = mark & (number == k)
         middle = places[own].mean(axis=0)
         disc = mark & (np.hypot(places[..., 0] - middle[0], places[..., 1] - middle[1]) < 0.8 * pitch)
-        if disc.sum() * e.step_mm**2 > 60 and dye_or_light(e, p, disc) > UNSURE:
+        if disc.sum() * res.step_mm**2 > 60 and dye_or_light(res, disc) > UNSURE:
             dye |= own
     if not dye.any():
         return np.asarray(mark)
     return np.asarray(cv2.morphologyEx((mark & ~dye).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
 
 
-def _visible(e: Expected, lift: Array) -> Array:
+def _visible(res: Residue, lift: Array) -> Array:
     """Tell where added light (r, c) changes the print visibly."""
-    rel = np.clip(e.rel, 1e-3, 1.2)
+    rel = np.clip(res.rel, 1e-3, 1.2)
     change = delta_e00(relative_lab(rel + np.maximum(lift, 0.0)[..., None]), relative_lab(rel))
     return np.asarray(np.asarray(change) > _VISIBLE_DE)
 
 
-def dye_or_light(e: Expected, p: Parted, where: Array) -> float:
+def dye_or_light(res: Residue, where: Array) -> float:
     """Evidence for missing dye (positive) against added light (negative) over the places (r, c) of the first photo.
 
     Half the difference of chi-square between two explanations of the same lift. Missing dye
@@ -161,19 +161,19 @@ def dye_or_light(e: Expected, p: Parted, where: Array) -> float:
     they like, but for some smoothing: it is the colours and the contrast of the print that tell.
     Around zero (within ±25) the two look alike, as they do on one neutral tone.
     """
-    known = np.isfinite(p.left[0]).all(axis=2) & np.isfinite(p.var[0]).all(axis=2)
-    here = where & e.inside & known
+    known = np.isfinite(res.left[0]).all(axis=2) & np.isfinite(res.var[0]).all(axis=2)
+    here = where & res.inside & known
     if here.sum() < 12:
         return 0.0
     rows, cols = np.flatnonzero(here.any(axis=1)), np.flatnonzero(here.any(axis=0))
     cut = np.s_[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
-    ok, rel, depth = here[cut], e.rel[cut], p.depth[cut]
-    log = np.clip(np.where(ok[..., None], p.left[0][cut], 0.0), -3, 3)
-    var = p.var[0][cut] + p.colour_var[np.maximum(p.colour_group[cut], 0)]
+    ok, rel, depth = here[cut], res.rel[cut], res.depth[cut]
+    log = np.clip(np.where(ok[..., None], res.left[0][cut], 0.0), -3, 3)
+    var = res.var[0][cut] + res.group_var[np.maximum(res.group[cut], 0)]
     std2 = np.where(ok[..., None], var, 1.0) * rel**2 * np.exp(2 * np.maximum(log, 0)) + 0.002**2
     weight = np.where(ok[..., None], 1 / std2, 0.0)
     lift = rel * np.expm1(log)
-    coat = 0.0 if e.coat == "artwork" else _COAT_DEPTH / np.maximum(np.median(depth[ok], axis=0), _COAT_DEPTH)
+    coat = 0.0 if res.coat == "artwork" else _COAT_DEPTH / np.maximum(np.median(depth[ok], axis=0), _COAT_DEPTH)
     rate = np.hypot(_DYE_RATE, coat) * np.ones(3)
     lamp = np.full(3, _LAMP_COLOUR)
     best: tuple[float, float, bool] | None = None
@@ -231,30 +231,34 @@ def _explained(
     return float((weight * rest**2).sum()), odd, float(np.percentile(amount[ok], 90))
 
 
-def taken_for_pale(found: list[Finding], e: Expected, p: Parted) -> Array:
+def taken_for_pale(found: list[Finding], res: Residue) -> Array:
     """Where pale places of a single photo lie that are reflections beyond doubt, (r, c)."""
-    out = np.zeros(e.inside.shape, bool)
+    out = np.zeros(res.inside.shape, bool)
     for f in found:
         if f.kind in ("pale", "pale-centre") and f.diameter_mm > 8:
-            near = _about(f, e)
-            if dye_or_light(e, p, near) < -_SURE:
-                out |= extent(e, p, near)
+            near = _about(f, res)
+            if dye_or_light(res, near) < -_SURE:
+                out |= extent(res, near)
     return out
 
 
-def _about(f: Finding, e: Expected) -> Array:
-    x, y = np.moveaxis(block_places(e.inside.shape, e.step_mm), 2, 0)
-    return np.asarray(np.hypot(x - f.x_mm, y - f.y_mm) < max(0.9 * f.diameter_mm, 4 * e.step_mm))
+def _about(f: Finding, res: Residue) -> Array:
+    x, y = np.moveaxis(res.places(), 2, 0)
+    return np.asarray(np.hypot(x - f.x_mm, y - f.y_mm) < max(0.9 * f.diameter_mm, 4 * res.step_mm))
 
 
-def mark_reflection(f: Finding, e: Expected, p: Parted) -> Finding:
+def mark_reflection(f: Finding, res: Residue) -> Finding:
     """Note at a pale place in a single photo how much speaks for missing dye and against a reflection.
 
-    A rim sharper than heat could make it outweighs what the colours say.
+    Around zero the colours cannot tell. There a soft place no stronger and no wider than heat usually makes one counts
+    as missing dye; what is stronger or as wide as a mirrored lamp stays in doubt, and so does what leans to light.
     """
-    if f.kind not in ("pale", "pale-centre"):
+    if f.kind not in (Kind.PALE, Kind.PALE_CENTRE):
         return f
-    evidence = dye_or_light(e, p, _about(f, e))
-    if evidence > UNSURE and f.detail.get("lack", 0.0) < 0.5 and not f.detail.get("sharp_rim"):
-        return f
-    return replace(f, detail={**f.detail, "could_be_reflection": True, "for_dye": round(float(evidence), 1)})
+    evidence = dye_or_light(res, _about(f, res))
+    told = {**f.evidence, "missing dye": round(float(evidence), 1)}
+    if evidence > UNSURE:
+        return replace(f, evidence=told)
+    lamp_sized = _LAMP_MM[0] < f.diameter_mm < _LAMP_MM[1] and "blank frame" not in res.anchors
+    doubted = f.delta_e00 > _USUAL_DE or lamp_sized or evidence < _LEANS or f.doubt == "rim"
+    return replace(f, evidence=told, doubt="reflection" if doubted else f.doubt)

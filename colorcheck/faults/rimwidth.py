@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from ..ground.grid import Array
 from ..ground.records import Finding
-from ..piece.blocks import Array, block_places
-from ..piece.expect import Expected
+from ..ground.residue import Residue
 from .finedetail import FineDetail
 
 _SHARP_MM = 3.0  # a rim narrower than this (10 to 90 %) is not made by heat; a soft spot of 8 mm has 5.7 mm
@@ -42,27 +42,31 @@ class Rim:
     seen_mm: float
 
 
-def mark_sharp_rim(f: Finding, e: Expected, fine: FineDetail, clear: Array) -> Finding:
+def mark_sharp_rim(f: Finding, res: Residue, fine: FineDetail, clear: Array) -> Finding:
     """Note at a pale place whether its rim is sharper than heat makes one, if the first photo is ``clear`` there."""
     if f.kind not in ("pale", "pale-centre") or f.diameter_mm < _SMALLEST_MM:
         return f
-    x, y = np.moveaxis(block_places(clear.shape, e.step_mm), 2, 0)
+    x, y = np.moveaxis(res.places(), 2, 0)
     if (~clear & (np.hypot(x - f.x_mm, y - f.y_mm) < 0.8 * f.diameter_mm + _FAR_MM)).any():
         return f
     # whatever it is, one of the two maps is true: only what is sharp in both has a sharp rim
-    rims = [rim_of(e, fine, f.x_mm, f.y_mm, f.diameter_mm, additive=a) for a in (True, False)]
+    rims = [rim_of(res, fine, f.x_mm, f.y_mm, f.diameter_mm, additive=a) for a in (True, False)]
     seen = [r for r in rims if r.seen_mm >= _LEAST_MM]
     if not seen or min(r.sharp_share for r in seen) < _GOOD_PART:
         return f
-    return replace(f, detail={**f.detail, "sharp_rim": True, "rim_mm": round(max(r.width_mm for r in seen), 1)})
+    return replace(
+        f,
+        doubt="rim" if res.photos == 1 else f.doubt,
+        detail={**f.detail, "rim_mm": round(max(r.width_mm for r in seen), 1)},
+    )
 
 
-def rim_of(e: Expected, fine: FineDetail, x_mm: float, y_mm: float, diameter_mm: float, *, additive: bool) -> Rim:
+def rim_of(res: Residue, fine: FineDetail, x_mm: float, y_mm: float, diameter_mm: float, *, additive: bool) -> Rim:
     """Measure the rim of a pale place in the first photo.
 
     Parameters
     ----------
-    e : Expected
+    res : Residue
     fine : FineDetail
         Of the first photo.
     x_mm, y_mm, diameter_mm : float
@@ -88,7 +92,7 @@ def rim_of(e: Expected, fine: FineDetail, x_mm: float, y_mm: float, diameter_mm:
     y, x = np.mgrid[r0:r1, c0:c1]
     away = np.hypot((x + 0.5) / g - x_mm, (y + 0.5) / g - y_mm)
     plain = fine.ok[cut] & (fine.noise[cut] < _ROUGH)
-    value, weight = _amount(e, fine, cut, additive)
+    value, weight = _amount(res, fine, cut, additive)
     weight = np.where(plain, weight, 0.0).astype(np.float32)
     core = plain & (away < max(0.25 * diameter_mm, 1.5))
     ground = plain & (away > 0.75 * diameter_mm) & (away < 0.75 * diameter_mm + _FAR_MM)
@@ -135,9 +139,9 @@ def rim_of(e: Expected, fine: FineDetail, x_mm: float, y_mm: float, diameter_mm:
     return Rim(float(np.median(width[clear])), float((width[clear] < limit).mean()), length)
 
 
-def _amount(e: Expected, fine: FineDetail, cut: tuple[slice, slice], additive: bool) -> tuple[Array, Array]:
+def _amount(res: Residue, fine: FineDetail, cut: tuple[slice, slice], additive: bool) -> tuple[Array, Array]:
     """Give added light, or share of missing dye, in fine pixels of the first photo, and its weight."""
-    rel = e.fine_rel[cut].astype(np.float32)
+    rel = res.fine_rel[cut].astype(np.float32)
     left = np.clip(fine.left[cut], -3, 3).astype(np.float32)
     if additive:
         return (rel * np.expm1(left)).mean(axis=2), 1 / (rel.mean(axis=2) + np.float32(0.05)) ** 2

@@ -17,7 +17,7 @@ import numpy as np
 
 from ..ground.cielab import delta_e00
 from ..ground.places import where_in_words
-from ..ground.records import CellKind, Cells, Finding, Floats, Light, Mask, Target
+from ..ground.records import CellKind, Cells, Finding, Floats, Kind, Light, Mask, Target
 from ..ground.relative import relative_lab
 from ..ground.robust import mad_std, polynomial_terms, tukey_weights
 from ..sheet.sheetgrid import SheetGrid, quiet_zones, usable
@@ -157,7 +157,7 @@ def find_scorch(
         u,
         [
             Finding(
-                kind="scorch",
+                kind=Kind.SCORCH,
                 x_mm=cloud.x_mm,
                 y_mm=cloud.y_mm,
                 diameter_mm=float(min(np.sqrt(4 / np.pi * cloud.area_mm2), max(target.size_mm))),
@@ -166,7 +166,6 @@ def find_scorch(
                 delta_l=float(lab[0] - 100.0),
                 confidence=float(np.clip(1 - (2 / cloud.significance) ** 2, 0.5, 0.98)),
                 where=where_in_words(cloud.x_mm, cloud.y_mm, target.size_mm, target.shape),
-                severity="fault",
                 detail={"delta_b": round(top, 2), "u": round(u, 2)},
             )
         ],

@@ -11,17 +11,22 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from ..ground.grid import Array, block_means
 from ..ground.places import where_in_words
-from ..ground.records import Finding
+from ..ground.records import Finding, Kind
 from ..ground.robust import mad_std
-from ..piece.blocks import Array, block_means
-from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, severity, visible_de
+from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, spot_u, visible_de
 
 _SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)
 _CALIBRATED_MM = 6.0
 _FWHM = 2.3548
 _ANSWERS = (0.3, 2.5)  # bounds of what a colour shows of a missing share, against the others under a spot
 _ANSWER_PULL = 4.0  # how firmly colours are held to show alike
+_CORE = 0.5 ** (1 / 4)  # of its height a bell still has at half its radius: a quarter of the diameter from the middle
+_CORE_MEAN = (1 - _CORE) / (np.log(2) / 4)  # mean of a bell over it
+_FEW = 4  # blocks below which a mean says little
+_RING = (1e-4, 0.05)  # heights of the bell between which the ground beside a spot is read
+_ALIKE = 4.0  # neighbours err alike: variance of a mean counted as so many times that of independent blocks
 _ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
 _DYES_DIFFER = 0.4  # how far the share of one channel may lie from the common one
 
@@ -124,7 +129,7 @@ def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
                 bell_at(m.x, m.y, float(m.x[r, c]), float(m.y[r, c]), 0.8 * s, 0.8 * s, 0.0).astype(np.float32),
             )
             diameter = _FWHM * spot.sigma
-            if light > 0.15 * abs(spot.height) and de > 1.5 * visible_de(diameter) and diameter > 30:
+            if light > 0.15 * abs(spot.height) and de > 1.5 * visible_de(diameter, m.eye) and diameter > 30:
                 middle = np.hypot(spot.x - m.size_mm[0] / 2, spot.y - m.size_mm[1] / 2) < 0.2 * short
                 unsure.append("centre" if middle else "broad spot")
             continue
@@ -151,13 +156,13 @@ def _finding(
     sure, a_sure, _ = confirmed
     diameter, a, x, y = _FWHM * spot.sigma, spot.height, spot.x, spot.y
     de, d_l = _spot_colour(m, colour, spot)
-    if not _stands(spot, sure, a_sure, ok) or de < visible_de(diameter):
+    if not _stands(spot, sure, a_sure, ok) or de < visible_de(diameter, m.eye):
         return None
     short = min(m.size_mm)
-    kind = "pale" if a > 0 else "dark"
+    kind = Kind.PALE if a > 0 else Kind.DARK
     from_middle = np.hypot(x - m.size_mm[0] / 2, y - m.size_mm[1] / 2)
     if a > 0 and diameter > max(35.0, 0.2 * short) and from_middle < 0.15 * short:
-        kind = "pale-centre"
+        kind = Kind.PALE_CENTRE
     return Finding(
         kind=kind,
         x_mm=round(x, 1),
@@ -168,7 +173,7 @@ def _finding(
         delta_l=round(d_l, 2),
         confidence=confidence(sure),
         where=where_in_words(x, y, m.size_mm, m.shape),
-        severity=severity(de),
+        uncertainty=spot_u(de, abs(sure)),
         detail={
             "significance": round(abs(sure), 1),
             "lack": round(a, 3),
@@ -377,32 +382,28 @@ def _confirmed(m: LackMap, q: Array, spot: _Spot, own: float) -> tuple[float, fl
 
 
 def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
-    """ΔE00 and ΔL* in the middle of a spot, on the colours that can show it.
+    """Mean ΔE00 and ΔL* over the core of a spot (half its diameter), on the colours that can show it.
 
-    Each channel has its own share of missing dye, as each dye gives way at its own rate; where
-    the photo says little of a channel it follows the common share.
+    The core is read as it is, not from the fitted bell, whose peak stands above the flat top of many a spot. Each
+    channel has its own share of missing dye, as each dye gives way at its own rate; where the photo says little of a
+    channel it follows the common share.
     """
-    bell, a = spot.bell, spot.height
-    core = (bell > 0.7) & np.isfinite(m.q)
-    if core.sum() < 1:
-        core = (bell >= np.nanmax(np.where(np.isfinite(m.q), bell, 0.0)) * 0.99) & np.isfinite(m.q)
-    share = _channel_lack(m, colour, spot)
-    rel, depth, b = m.rel[core], m.depth[core] * spot.answer[core][:, None] * share / a, bell[core]
-    de = lack_de(rel, depth, a * np.minimum(b / 0.9, 1.0))
-    return float(np.percentile(de, 60)), delta_l(rel, depth, a)
-
-
-def _channel_lack(m: LackMap, colour: Array, spot: _Spot) -> Array:
-    """Share of missing dye of each channel (3,), drawn to the common share as far as noise leaves it open."""
-    bell, a = spot.bell, spot.height
     known = np.isfinite(m.q) & np.isfinite(colour).all(axis=2)
-    here, ring = known & (bell > 0.1), known & (bell > 1e-4) & (bell < 0.05)
-    if here.sum() < 4 or ring.sum() < 8:
-        return np.full(3, a)
-    rest = colour - np.median(colour[ring], axis=0)
-    noise2 = np.maximum(mad_std(colour[ring], axis=0), 0.004) ** 2 * 4  # neighbours err alike
-    t = (bell * spot.answer)[here][:, None] * m.depth[here]
-    pull = 1 / (_DYES_DIFFER * a) ** 2
-    up = (t * rest[here]).sum(axis=0) / noise2 + a * pull
-    share = up / ((t * t).sum(axis=0) / noise2 + pull)
-    return np.asarray(np.clip(share, min(0.2 * a, 2.5 * a), max(0.2 * a, 2.5 * a)))
+    core = (spot.bell > _CORE) & known
+    if core.sum() < _FEW:
+        core = (spot.bell > 0.5 * float(np.max(spot.bell, where=known, initial=0.0))) & known
+    ring = known & (spot.bell > _RING[0]) & (spot.bell < _RING[1])
+    if core.sum() < 1 or ring.sum() < 2 * _FEW:
+        depth = m.depth[core] * spot.answer[core][:, None]
+        return float(np.mean(lack_de(m.rel[core], depth, spot.height))), delta_l(m.rel[core], depth, spot.height)
+    # against the mean of a bell over its core, so that the few blocks of a small spot count as what they are of it
+    depth = m.depth[core] * spot.answer[core][:, None] * (spot.bell[core] / _CORE_MEAN)[:, None]
+    rest = colour[core] - np.median(colour[ring], axis=0)
+    noise2 = np.maximum(mad_std(colour[ring], axis=0), 0.004) ** 2 * _ALIKE
+    power = (depth * depth / noise2).sum(axis=0)
+    common = float((depth * rest / noise2).sum() / max(power.sum(), 1e-12))
+    pull = 1 / (_DYES_DIFFER * max(abs(common), 1e-4)) ** 2
+    share = ((depth * rest / noise2).sum(axis=0) + common * pull) / (power + pull)
+    low, high = sorted((0.2 * common, 2.5 * common))
+    shown = depth * np.clip(share, low, high)
+    return float(np.mean(lack_de(m.rel[core], shown, 1.0))), delta_l(m.rel[core], shown, 1.0)

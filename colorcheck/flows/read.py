@@ -13,10 +13,18 @@ from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
 from ..faults.prints import check_print
 from ..faults.uptake import uptake_of_piece
-from ..faults.verdict import decide
+from ..faults.verdict import (
+    colour_reasons,
+    decide,
+    density_reason,
+    evenness_reasons,
+    finding_reasons,
+    photo_reasons,
+    uptake_reasons,
+)
 from ..ground.errors import UsageError
 from ..ground.limits import load_limits
-from ..ground.records import CellFlag, CellKind, Earlier, Reading
+from ..ground.records import CellFlag, CellKind, Earlier, Kind, Reading
 from ..ground.response import fit_response
 from ..photo.camerafile import load_camera
 from ..sheet.merge import merge_cells, merge_fields
@@ -28,6 +36,7 @@ from .repeat import load_floor
 from .requests import ReadRequest
 
 _UNFIT = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE)
+_TESTED = (Kind.GHOST, Kind.BANDING, Kind.MISSING_INK, Kind.SCORCH)  # worth a line even when nothing was found
 _AUTO_NOTE = "white balance was automatic: a lamp unlike that of the characterisation would go unnoticed; lock it"
 
 
@@ -104,21 +113,17 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     trust = "balanced" if camera is None else "referenced"
     black = (target.kind == CellKind.BLACK) & usable
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
-    verdict = decide(
-        tuple(k.result.check for k in worked),
-        prints,
-        even,
-        accuracy,
-        trust=trust,
-        other_light=change,
-        printed=request.printed,
-        paper=request.paper,
-        limits=limits,
-        black_density=density,
-        uptake=uptake_of_piece(target, accuracy, trust=trust, printed=request.printed),
-        tone_std=abs(main.tone.field_slope) * 3.0,
-        repress=repress,
-    )
+    tone_std = abs(main.tone.field_slope) * 3.0
+    uptake = uptake_of_piece(target, accuracy, trust=trust, printed=request.printed)
+    reasons = [
+        *photo_reasons([k.result.check for k in worked]),
+        *finding_reasons([*even.findings, *prints.findings], limits, tested=_TESTED),
+        *evenness_reasons(even, limits),
+        *uptake_reasons(uptake, limits),
+        density_reason(density, uptake, limits, printed=request.printed),
+        *colour_reasons(accuracy, limits, trust=trust, printed=request.printed, tone_std=tone_std, other_light=change),
+    ]
+    verdict = decide(reasons, paper=request.paper, repress=repress)
     return Reading(
         target=target,
         trust=trust,

@@ -7,7 +7,7 @@ piece as its owner views it; colours are CIELAB D50/2° unless a name says other
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from enum import IntEnum, IntFlag
+from enum import IntEnum, IntFlag, StrEnum
 from typing import Any, Literal
 
 import numpy as np
@@ -202,11 +202,82 @@ class Light:
     cast: float
 
 
+class Kind(StrEnum):
+    """Kinds of fault; `faults.catalogue` describes each."""
+
+    MIRRORED = "mirrored"
+    GHOST = "ghost"
+    BANDING = "banding"
+    MISSING_INK = "missing-ink"
+    PINHOLE = "pinhole"
+    SPECK = "speck"
+    HAIR = "hair"
+    PALE = "pale"
+    FADED_EDGE = "faded-edge"
+    PALE_CENTRE = "pale-centre"
+    DARK = "dark"
+    DARK_EDGE = "dark-edge"
+    SCORCH = "scorch"
+    GLARE = "glare"
+
+
+class Step(IntEnum):
+    """The questions of the verdict, in the order in which they are judged."""
+
+    PHOTO = 0
+    SIDE = 1
+    PAPER = 2
+    PRINT = 3
+    EVEN = 4
+    COMPLETE = 5
+    COLOUR = 6
+
+
+class Severity(StrEnum):
+    """How a difference strikes the eye, by its ΔE00 alone: hardly seen, seen when looked for, plain to see."""
+
+    NOTE = "note"
+    MINOR = "minor"
+    MAJOR = "major"
+
+
+_MINOR_DE, _MAJOR_DE = 2.0, 3.5  # seen by most people side by side; seen without looking for it (estimates)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Finding:
-    """One thing seen at one place, with its size in mm, its ΔE00 and how sure it is."""
+    """One thing seen at one place; every key means the same whoever found it.
 
-    kind: str
+    Attributes
+    ----------
+    kind : Kind
+    x_mm, y_mm : float
+        Its middle on the piece; of what is everywhere, the middle of the piece.
+    diameter_mm : float
+        Of the disc with the same area; of a band along a side, its depth.
+    area_mm2 : float
+        Of what is everywhere, the area of the piece.
+    delta_e00 : float
+        Mean over its core (half the diameter) against what was due there; of a second copy, of coat under the copy's
+        mid-tones; of lines, from crest to trough; of a reflection 0.
+    delta_l : float
+        The same in L*, positive where it is paler.
+    confidence : float
+        That it is no accident of noise, 0 to 1.
+    where : str
+        In words; 'all over' where there is nothing to point at.
+    uncertainty : float
+        One standard deviation of ``delta_e00``.
+    doubt : str
+        What explains it about as well: 'reflection', 'lamp', 'camera', 'rim'; '' when nothing does.
+    evidence : dict
+        Half the difference of chi-square by which each cause that was tried explains it better than none.
+    detail : dict
+        What only this kind has: ``strength`` and ``shift_mm`` of a copy, ``amplitude_l``, ``period_mm`` and ``axis`` of
+        lines, ``delta_b`` of yellowing, ``side`` of an edge, ``lack`` (share of missing dye) of a pale place.
+    """
+
+    kind: Kind
     x_mm: float
     y_mm: float
     diameter_mm: float
@@ -215,8 +286,16 @@ class Finding:
     delta_l: float
     confidence: float
     where: str
-    severity: str = "note"
+    uncertainty: float = float("nan")
+    doubt: str = ""
+    evidence: dict[str, float] = field(default_factory=dict)
     detail: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def severity(self) -> Severity:
+        """How it strikes the eye."""
+        de = self.delta_e00
+        return Severity.MAJOR if de >= _MAJOR_DE else Severity.MINOR if de >= _MINOR_DE else Severity.NOTE
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -378,7 +457,8 @@ class Reason:
     value: float
     limit: float
     uncertainty: float
-    outcome: str  # 'pass' | 'fail' | 'undecided' | 'skipped'
+    outcome: str  # 'pass' | 'fail' | 'undecided' | 'note' | 'skipped'
+    step: Step = Step.PHOTO
     place: str = ""
     detail: dict[str, Any] = field(default_factory=dict)
 

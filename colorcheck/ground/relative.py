@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from .cielab import lab_to_xyz, linear_srgb_to_xyz, xyz_to_lab, xyz_to_linear_srgb
@@ -56,3 +58,12 @@ def even_lab(lab: Floats, uptake: Floats, *, rgb_rel: Floats | None = None) -> F
     even_rgb = positive ** (1 / np.clip(uptake, 0.4, 2.0))[:, None]
     # as a change of the measured colour, which may lie outside the cube of the camera's primaries
     return np.asarray(lab + relative_lab(even_rgb) - relative_lab(positive))
+
+
+def dye_depth(rel: Any, floor: Any) -> Floats:
+    """Change of the logarithm of the signal per share of dye that is missing, all channels (..., 3).
+
+    For a signal f + (1 − f)·exp(−D), with the part f that never passes the dye.
+    """
+    pure = np.clip((rel - floor) / (1 - floor), 1e-3, 1.0)
+    return np.asarray(-np.log(pure) * pure * (1 - floor) / np.maximum(rel, 1e-4))

@@ -20,8 +20,10 @@ import cv2
 import numpy as np
 
 from ..ground.errors import PhotoError
+from ..ground.grid import block_means, block_places
+from ..ground.relative import dye_depth
 from ..ground.robust import mad_std, polynomial_terms, tukey_weights
-from .blocks import Array, ViewBlocks, block_means, block_places, colour_terms
+from .blocks import Array, ViewBlocks, colour_terms
 from .expect import Expected
 
 _LIGHT_DEGREE = 4
@@ -83,15 +85,6 @@ class Parted:
     colour_doubt: Array
     ratio: float
     anchors: tuple[str, ...]
-
-
-def dye_depth(rel: Array, floor: Array) -> Array:
-    """Change of the logarithm of the signal per share of dye that is missing, all channels (..., 3).
-
-    For a signal f + (1 − f)·exp(−D), with the part f that never passes the dye.
-    """
-    pure = np.clip((rel - floor) / (1 - floor), 1e-3, 1.0)
-    return np.asarray(-np.log(pure) * pure * (1 - floor) / np.maximum(rel, 1e-4))
 
 
 def dye_floor(e: Expected) -> Array:
@@ -234,8 +227,8 @@ def separate(expected: Expected) -> Parted:
     cols = _Columns(*(int(v) for v in at))
     slopes = np.stack([e.slope_x, e.slope_y, e.blur], axis=2)
     base = [v.first_light for v in views]
-    if len(views) > 1:
-        # photos share the light of the camera's frame: each starts from a level only
+    if len(views) > 1 and not all(len(v.ring_y) for v in views):
+        # photos share the light of the camera's frame: without card beside them each starts from a level only
         base = [np.broadcast_to(np.exp(np.log(b[e.inside]).mean(axis=0)), b.shape) for b in base]
     seen = np.stack([_seen(v, b, e.rel) for v, b in zip(views, base, strict=True)])
     prior_var = _prior_variance(e)

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..ground.grid import block_means, block_places
 from ..ground.records import FlatImage, Pixels, Shape
 from ..ground.robust import legendre, polynomial_terms, robust_least_squares
 
@@ -109,31 +110,10 @@ class Laid:
     source: str
 
 
-def block_means(image: Any, b: int) -> Any:
-    """Mean of every ``b`` × ``b`` square, what is left over at the right and bottom averaged alone."""
-    h, w = image.shape[:2]
-    r, c = -(-h // b), -(-w // b)
-    pad = ((0, r * b - h), (0, c * b - w)) + ((0, 0),) * (image.ndim - 2)
-    whole = np.pad(image, pad, mode="edge") if pad[0][1] or pad[1][1] else image
-    flat = whole.reshape(r * b, c * b, -1)
-    parts = [
-        cv2.resize(flat[..., k : k + 4], (c, r), interpolation=cv2.INTER_AREA).reshape(r, c, -1)
-        for k in range(0, flat.shape[2], 4)
-    ]
-    out = parts[0] if len(parts) == 1 else np.concatenate(parts, axis=2)
-    return out.reshape((r, c) + image.shape[2:])
-
-
 def means_in_blocks(image: Any, weight: Any, fill: Array, b: int) -> Array:
     """Mean of a fine image (H, W, 3) over the part of each block inside the outline, (r, c, 3)."""
     part = cv2.multiply(np.ascontiguousarray(image), weight)
     return np.asarray(block_means(part, b) / np.maximum(fill, 1e-6)[..., None], dtype=float)
-
-
-def block_places(shape: tuple[int, int], step_mm: float) -> Array:
-    """Middles of the blocks in mm, (r, c, 2)."""
-    x, y = (np.arange(shape[1]) + 0.5) * step_mm, (np.arange(shape[0]) + 0.5) * step_mm
-    return np.stack(np.meshgrid(x, y), axis=-1)
 
 
 def colour_terms(device_rgb: Any, degree: int) -> Any:

@@ -17,9 +17,10 @@ from typing import Any
 import cv2
 import numpy as np
 
+from ..ground.grid import block_places
 from ..ground.records import Pixels, Shape
 from ..ground.robust import polynomial_terms, robust_least_squares
-from .blocks import Answer, Array, Laid, ViewBlocks, block_places, means_in_blocks, starting_colours
+from .blocks import Answer, Array, Laid, ViewBlocks, means_in_blocks, starting_colours
 
 _SCATTER = (
     ((2.5, 1.0),),

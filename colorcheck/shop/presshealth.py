@@ -31,6 +31,7 @@ from typing import Any
 
 import numpy as np
 
+from ..faults.catalogue import family_of
 from ..ground.cielab import delta_e00
 from ..ground.errors import DataError, FileError, UsageError
 from ..ground.files import damage, read_json
@@ -45,19 +46,6 @@ ODDS = math.log(20.0)
 _STOP = 20  # shuffles as good as the truth after which the test ends: Besag & Clifford, Biometrika 78(2) 301–304 (1991)
 _WIDTHS_MM = (4.0, 8.0, 16.0)
 _SHARES = (0.3, 0.6, 0.9)
-FAMILY = {
-    "pale": "soft",
-    "faded-edge": "soft",
-    "pale-centre": "soft",
-    "dark": "soft",
-    "dark-edge": "soft",
-    "scorch": "scorch",
-    "pinhole": "crisp",
-    "speck": "crisp",
-    "hair": "crisp",
-    "mottle": "soft",
-    "bubble": "crisp",
-}
 _COLUMNS = (
     *("platen_x_mm", "platen_y_mm", "platen_turn_deg", "face"),
     *("blank_turn_deg", "sheet_turn_deg", "sheet_x_mm", "sheet_y_mm"),
@@ -443,14 +431,14 @@ def judge_health(pieces: Sequence[Piece], *, shuffles: int = 999, seed: int = 0)
         raise DataError("none of these pieces could be judged", "take their photos again")
     families = []
     for family in ("soft", "crisp", "scorch"):
-        if any(FAMILY.get(s.kind) == family for p in fit for s in p.spots):
+        if any(family_of(s.kind) == family for p in fit for s in p.spots):
             families.append(_judge_family(family, fit, shuffles, np.random.default_rng([seed, len(fit), len(family)])))
     return Health(fit, tuple(families), (sum(p.action == "accept" for p in fit), len(fit)))
 
 
 def _judge_family(family: str, pieces: tuple[Piece, ...], shuffles: int, rng: np.random.Generator) -> FamilyHealth:
     groups = [
-        (k, p, np.array([(s.x_mm, s.y_mm) for s in p.spots if FAMILY.get(s.kind) == family]).reshape(-1, 2))
+        (k, p, np.array([(s.x_mm, s.y_mm) for s in p.spots if family_of(s.kind) == family]).reshape(-1, 2))
         for k, p in enumerate(pieces)
     ]
     groups = [g for g in groups if len(g[2])]
@@ -533,7 +521,7 @@ def _common(family: str, pieces: tuple[Piece, ...], frame: str) -> list[Common]:
         (k, s, in_frame(np.array([[s.x_mm, s.y_mm]]), p, frame)[0])
         for k, p in enumerate(pieces)
         for s in p.spots
-        if FAMILY.get(s.kind) == family
+        if family_of(s.kind) == family
     ]
     lay = [_known(p, frame) for p in pieces]
     lay = lay if any(lay) else [True] * len(pieces)

@@ -13,9 +13,9 @@ from typing import Any, TextIO, cast
 
 import numpy as np
 
+from ..faults.catalogue import family_of
 from ..ground.jsontext import rounded
 from ..shop.presshealth import (
-    FAMILY,
     FRAMES,
     MIN_AFFECTED,
     MIN_PIECES,
@@ -288,7 +288,7 @@ def health_csv(health: Health) -> str:
                 k
                 for k, c in enumerate(spots, 1)
                 if p.name in c.pieces
-                and FAMILY.get(s.kind) == FAMILY.get(c.kind)
+                and family_of(s.kind) == family_of(c.kind)
                 and math.hypot(*(frames[c.frame] - (c.x_mm, c.y_mm))) <= max(8.0, 0.5 * c.diameter_mm) + 4
             ]
             row: list[Any] = [p.name, p.source, s.kind]
@@ -432,7 +432,7 @@ def frame_map(health: Health, family: FamilyHealth, frame: str, spots: Sequence[
         outline += '<polyline class="grid" fill="none" points="' + " ".join(f"{x:.1f},{y:.1f}" for x, y in at) + '"/>'
     for p in health.pieces:
         for s in p.spots:
-            if FAMILY.get(s.kind) == family.family:
+            if family_of(s.kind) == family.family:
                 x, y = in_frame(np.array([[s.x_mm, s.y_mm]]), p, frame)[0]
                 dots.append((float(x), float(y), s.diameter_mm, p.name))
     every = np.concatenate(corners)
@@ -445,7 +445,7 @@ def frame_map(health: Health, family: FamilyHealth, frame: str, spots: Sequence[
             f'<circle class="point" cx="{x:.1f}" cy="{y:.1f}" r="{1.1 * u:.1f}"><title>{escape(name)}</title></circle>'
         )
     for k, c in enumerate(spots, 1):
-        if c.frame == frame and FAMILY.get(c.kind) == family.family:
+        if c.frame == frame and family_of(c.kind) == family.family:
             r = max(0.5 * c.diameter_mm + 2 * u, 4 * u)
             bx, by = c.x_mm + 0.75 * r + 2 * u, c.y_mm - 0.75 * r - 2 * u
             body += (

@@ -9,12 +9,13 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ..ground.records import Finding, Reason
+from ..ground.records import Finding, Kind, Reason, Severity
 from . import words
 from .words import number, sentences
 
 if TYPE_CHECKING:
-    from ..flows.inspect import Before, Inspection
+    from ..faults.beforeafter import Before
+    from ..flows.inspect import Inspection
 
 _LITTLE = 0.1  # less of the piece than this cannot carry a verdict, as in the decision
 _MOST = 0.7
@@ -43,7 +44,11 @@ _SETTLE = {
     "print, what stays is light.",
 }
 _CARD = "White card that reaches 3 cm beyond the piece on all sides shows the light as well."
-_SEVERITY = {"major": "plain to see", "minor": "seen when looked for", "note": "hardly seen"}
+_SEVERITY = {
+    Severity.MAJOR: "plain to see",
+    Severity.MINOR: "seen when looked for",
+    Severity.NOTE: "hardly seen",
+}
 _MEASURE_COLOUR = (
     "Press a test target on the same kind of glass, read it, and inspect with --reading and that result; "
     "the profile you print through (--profile) is second best."
@@ -128,7 +133,7 @@ def why(i: Inspection) -> str:
         first = on_piece[0]
         if first in pale:
             planned = words.repress_plan_of(v).get("possible") is False
-            off = words.why_no_repress(v) if planned or i.paper == "off" else _SHARP
+            off = words.why_no_repress(v) if planned or i.paper == "off" else ""
             return sentences(words.sum_up_pale(pale, i), off)
         return say(first, i)
     if v.action == "change-profile":
@@ -172,25 +177,6 @@ def _glare(r: Reason, _: Inspection) -> str:
     if r.outcome == "fail":
         return f"A reflection lies over {share} % of the piece; paleness there cannot be told from the lamp."
     return f"A reflection lies over {share} % of the piece; nothing was judged there."
-
-
-def _ghost(r: Reason, _: Inspection) -> str:
-    seen = "is plain to see" if r.outcome == "fail" else "is too faint to matter"
-    value = _value(r)
-    return f"The paper moved: a second, shifted copy of the print {seen}, {value}. Pressing again does not mend it."
-
-
-def _lines(r: Reason, _: Inspection) -> str:
-    seen = "are plain to see" if r.outcome == "fail" else "are too faint to matter"
-    period = number(float(r.detail["diameter_mm"]))
-    return f"The printer left regular lines, one every {period} mm; they {seen}, {_value(r)}."
-
-
-def _yellow(r: Reason, _: Inspection) -> str:
-    at = words.at_place(r.place)
-    if r.outcome == "fail":
-        return f"Bare coat has turned yellow{at}: {_value(r)}. Too hot or too long."
-    return f"Bare coat is slightly yellow{at}: {words.measured_text(r)} ΔE00."
 
 
 def _crisp(r: Reason, i: Inspection) -> str:
@@ -267,10 +253,13 @@ _SAY: dict[str, Callable[[Reason, Inspection], str]] = {
     "colour-unknown": _unknown,
     "judged-share": lambda _, i: _little(i),
 }
-_SAY_SPOT: dict[str, Callable[[Reason, Inspection], str]] = {"ghost": _ghost, "banding": _lines, "scorch": _yellow}
-_SHARP = "Its rim is sharper than heat makes one: the print is missing there, or something lay between."
+_MOVES = "tilt the piece, and if it moves, it is light."
+_DOUBTS = {
+    "reflection": f"Could be a reflection as well: {_MOVES}",
+    "rim": f"Its rim is sharper than heat makes one: a reflection, or print that is missing there; {_MOVES}",
+}
 _ALWAYS = frozenset({"colour-unknown", "broad-light"})  # have words for a missing number
-MEASURES = (*_SAY, *_SAY_SPOT, *words.PALE, "dark-edge", "photo", "px-per-mm", "blur-mm")
+MEASURES = (*_SAY, *words.PALE, "dark-edge", "photo", "px-per-mm", "blur-mm")
 
 
 def _value(r: Reason) -> str:
@@ -279,7 +268,7 @@ def _value(r: Reason) -> str:
 
 def say(r: Reason, i: Inspection) -> str:
     """Put one step of the decision into a sentence; a measure without one of its own gets a general one."""
-    known = _SAY_SPOT.get(r.measure) if _is_spot(r) else _SAY.get(r.measure)
+    known = None if _is_spot(r) else _SAY.get(r.measure)
     if known is None or (not math.isfinite(r.value) and r.measure not in _ALWAYS):
         return words.say_reason(r, i)
     return known(r, i)
@@ -290,21 +279,10 @@ def say(r: Reason, i: Inspection) -> str:
 
 def say_finding(f: Finding, i: Inspection) -> str:
     """Put a finding into one line: what, where, how large, how strong, and how serious."""
-    serious = "" if f.kind == "glare" else _SEVERITY.get(f.severity, "")
-    glint = (
-        "Could be a reflection as well: tilt the piece, and if it moves, it is light."
-        if (f.detail.get("could_be_reflection"))
-        else ""
-    )
-    if f.detail.get("sharp_rim") and not glint:
-        glint = _SHARP
-    elif f.detail.get("sharp_rim"):
-        glint = (
-            "Its rim is sharper than heat makes one: a reflection, or print that is missing there. "
-            "Tilt the piece, and if it moves, it is light."
-        )
+    serious = "" if f.kind is Kind.GLARE else _SEVERITY[f.severity]
+    glint = _DOUBTS.get(f.doubt, "")
     said = words.say_finding(f, i)
-    if f.kind == "glare":  # light has no colour difference of its own
+    if f.kind is Kind.GLARE:  # light has no colour difference of its own
         said = said.replace(f", {number(f.delta_e00)} ΔE00", "")
     return sentences(said, f"– {serious}{'.' if glint else ''}" if serious else "", glint)
 
@@ -312,7 +290,7 @@ def say_finding(f: Finding, i: Inspection) -> str:
 def counted_findings(i: Inspection) -> tuple[Finding, ...]:
     """Give the findings that count: of an unfit photo only the reflections, which are its fault."""
     found = i.defects.findings
-    return tuple(f for f in found if f.kind == "glare") if words.unfit(i.verdict) else found
+    return tuple(f for f in found if f.kind is Kind.GLARE) if words.unfit(i.verdict) else found
 
 
 # ---------------------------------------------------------------- advice

@@ -16,11 +16,10 @@ from typing import Any
 import cv2
 import numpy as np
 
+from ..faults.catalogue import BANDS, WHOLE
 from ..ground.cielab import lab_to_xyz, linear_to_srgb, xyz_to_linear_srgb
 from ..ground.records import Finding, Floats, Mask
 
-_WHOLE_SHEET = ("ghost", "banding", "missing-ink")
-_BANDS = ("faded-edge", "dark-edge")
 _HATCH = ((176, 176, 176, 255), (214, 214, 214, 255))
 
 
@@ -173,7 +172,7 @@ def ring_places(findings: Sequence[Finding]) -> list[tuple[int, Finding]]:
     return [
         (k, f)
         for k, f in enumerate(findings, 1)
-        if f.kind not in _WHOLE_SHEET and math.isfinite(f.x_mm) and math.isfinite(f.y_mm)
+        if f.kind not in WHOLE and math.isfinite(f.x_mm) and math.isfinite(f.y_mm)
     ]
 
 
@@ -199,8 +198,8 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
     out = []
     for number, f in ring_places(findings):
         side = str(f.detail.get("side", ""))
-        band = f.kind in _BANDS and side in ("left", "right", "top", "bottom")
-        if f.kind in _BANDS and side == "rim":
+        band = f.kind in BANDS and side in ("left", "right", "top", "bottom")
+        if f.kind in BANDS and side == "rim":
             d = min(f.diameter_mm, 0.4 * min(w, h))
             body = f'cx="{_n(w / 2)}" cy="{_n(h / 2)}" rx="{_n(w / 2 - d)}" ry="{_n(h / 2 - d)}"'
             mark = f'<ellipse class="halo" {body}/><ellipse class="ink dash" {body}/>'
@@ -223,7 +222,7 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
         else:
             r = max(0.5 * f.diameter_mm + unit, 2.2 * unit)
             body = f'cx="{_n(f.x_mm)}" cy="{_n(f.y_mm)}" r="{_n(r)}"'
-            dash = "ink dash" if f.kind in (*_BANDS, "glare") else "ink"
+            dash = "ink dash" if f.kind in (*BANDS, "glare") else "ink"
             mark = f'<circle class="halo" {body}/><circle class="{dash}" {body}/>'
             at = (f.x_mm + 0.71 * r + 0.5 * badge, f.y_mm - 0.71 * r - 0.5 * badge)
         bx, by = _free(at, taken, badge, size_mm)

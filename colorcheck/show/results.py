@@ -40,9 +40,12 @@ def finding_dict(f: Finding) -> dict[str, Any]:
         "area_mm2": f.area_mm2,
         "delta_e00": f.delta_e00,
         "delta_L": f.delta_l,
+        "uncertainty": f.uncertainty,
         "confidence": f.confidence,
         "where": f.where,
         "severity": f.severity,
+        "doubt": f.doubt,
+        "evidence": f.evidence,
         **({"detail": f.detail} if f.detail else {}),
     }
 
@@ -51,6 +54,7 @@ def reason_dict(r: Reason, says: str) -> dict[str, Any]:
     """One step of the decision as JSON."""
     return {
         "measure": r.measure,
+        "step": r.step.name.lower(),
         "value": r.value,
         "limit": r.limit,
         "uncertainty": r.uncertainty,

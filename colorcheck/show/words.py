@@ -12,24 +12,8 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from ..ground.records import CellFlag, Finding, Reading, Reason, Verdict
-
-PHOTO_MEASURES = frozenset(
-    {
-        "photo",
-        "px-per-mm",
-        "blur-mm",
-        "pose-mm",
-        "clipped-white",
-        "clipped-cells",
-        "glare",
-        "hidden",
-        "uneven-light",
-        "tone-curve",
-        "local-tone",
-        "mirrored",
-    }
-)  # and "dark", which is also the name of a dark spot: see `_key`
+from ..faults.catalogue import BANDS, CATALOGUE, HEAT_HELPS, WHOLE, fault_of
+from ..ground.records import CellFlag, Finding, Kind, Reading, Reason, Step, Verdict
 
 
 class Judged(Protocol):
@@ -42,8 +26,7 @@ class Judged(Protocol):
 
 
 _COLOUR = ("profile-mean", "profile-p95", "grey-cast", "grey-tone")
-_BANDS = ("faded-edge", "dark-edge")
-PALE = ("pale", "faded-edge", "pale-centre")
+PALE = tuple(HEAT_HELPS)
 CONDITION = (
     "Only while the paper is still taped on and has not moved, the glass has no chip or crack, "
     "and the paper still holds dye (strong colour left on it; look without shifting it)."
@@ -52,37 +35,13 @@ DELTA_E = "ΔE00 is a colour difference: about 1 can just be seen side by side, 
 
 _STEPS = (
     ("photo", "Is the photo fit to judge by?"),
+    ("side", "Is it the right way round?"),
     ("paper", "Did the paper move?"),
     ("print", "Was it printed completely?"),
     ("even", "Was it pressed evenly?"),
     ("complete", "Was it pressed completely, and not too hot?"),
     ("colour", "Are the colours right?"),
 )
-_STEP_OF = {
-    "ghost": "paper",
-    "ghost-seen": "paper",
-    "banding": "print",
-    "lines-seen": "print",
-    "missing-ink": "print",
-    "crisp-defects": "print",
-    "zone": "even",
-    "dark-spot": "even",
-    "dark-edge": "even",
-    "broad-light": "even",
-    "slope": "even",
-    "yellow-seen": "complete",
-    "scorch": "complete",
-    "black-density": "complete",
-    "uptake": "complete",
-    "profile-mean": "colour",
-    "profile-p95": "colour",
-    "grey-cast": "colour",
-    "grey-tone": "colour",
-    "substrate-limit": "colour",
-    "press-part": "colour",
-    "other-light": "colour",
-} | dict.fromkeys(PALE, "even")
-
 _SHORT = {
     "photo": "photo",
     "px-per-mm": "pixels per mm",
@@ -108,9 +67,6 @@ _SHORT = {
     "pale-centre": "pale middle, ΔE00",
     "dark-spot": "dark spot, ΔE00",
     "dark-edge": "dark edge, ΔE00",
-    "ghost-seen": "second copy (ghost), ΔE00",
-    "lines-seen": "regular lines, ΔE00",
-    "yellow-seen": "yellowing, ΔE00",
     "broad-light": "gradual change that light could hide, ΔE00",
     "colour-unknown": "truth of the colours",
     "slope": "gradual change, L* per cm",
@@ -141,7 +97,6 @@ _DIGITS = {
     "photo": 0,
     "mirrored": 0,
 }
-_ON_PIECE = {"dark": "dark-spot", "ghost": "ghost-seen", "banding": "lines-seen", "scorch": "yellow-seen"}
 _NO_NUMBER = frozenset({"photo", "mirrored"})
 _HUES = ("red", "orange", "yellow", "yellow-green", "green", "blue-green", "blue", "violet")
 
@@ -156,24 +111,6 @@ _FLAGS = {
     CellFlag.DROPPED_PHOTO: "one photo disagreed and was left out",
     CellFlag.OUT_OF_RANGE: "outside the colours the camera was taught",
     CellFlag.DENSITY_BOUND: "so dark that its density is only a lower bound",
-}
-_FINDINGS = {
-    "pale": "pale spot",
-    "dark": "dark spot",
-    "faded-edge": "faded edge",
-    "dark-edge": "dark edge",
-    "pale-centre": "pale middle",
-    "ghost": "second, shifted copy",
-    "banding": "regular lines",
-    "missing-ink": "missing ink",
-    "scorch": "yellowed place",
-    "pinhole": "pinhole",
-    "speck": "speck",
-    "hair": "hair or fibre",
-    "glare": "reflection",
-    "blur": "blurred place",
-    "halo": "coloured halo",
-    "bubble": "bubble",
 }
 
 
@@ -192,22 +129,22 @@ def doubt(value: float, digits: int = 1) -> str:
 
 
 def _key(r: Reason) -> str:
-    """Name of a measure: a dark spot told from a dark photo, what a picture shows from what a target shows."""
-    return _ON_PIECE.get(r.measure, r.measure) if "diameter_mm" in r.detail else r.measure
+    """Name of a measure: a dark spot told from a dark photo."""
+    return "dark-spot" if r.measure == Kind.DARK and r.step is Step.EVEN else str(r.measure)
 
 
 def is_photo_measure(r: Reason) -> bool:
     """Whether a step of the decision is about the photo, not about the piece."""
-    return _key(r) in PHOTO_MEASURES or _key(r) == "dark"
+    return r.step is Step.PHOTO
 
 
 def step_of(r: Reason) -> str:
-    """Which of the six questions a reason belongs to (first item of `steps`)."""
-    return "photo" if is_photo_measure(r) else _STEP_OF.get(_key(r), "colour")
+    """Which of the questions a reason belongs to (first item of `steps`)."""
+    return r.step.name.lower()
 
 
 def steps() -> tuple[tuple[str, str], ...]:
-    """Return the six questions in the order they are judged: (name, question)."""
+    """Return the questions in the order they are judged: (name, question)."""
     return _STEPS
 
 
@@ -306,7 +243,7 @@ def one_line_why(reading: Judged) -> str:
         more = f"The photo has {count_of(len(faults) - 1, 'more fault')}." if len(faults) > 1 else ""
         return sentences(say_reason(faults[0], reading), more) if faults else ""
     if v.action == "reprint":
-        first = next((r for r in failed if r.measure in ("ghost", "banding", "missing-ink")), None)
+        first = next((r for r in failed if Step.PHOTO < r.step < Step.EVEN), None)
         if first is not None:
             return say_reason(first, reading)
         pale = [r for r in failed if r.measure in (*PALE, "zone", "slope")]
@@ -559,8 +496,8 @@ def _zone(r: Reason, _: Judged) -> str:
 
 def _spot(r: Reason, _: Judged) -> str:
     size = float(r.detail.get("diameter_mm", math.nan))
-    name = _FINDINGS["dark" if r.measure == "dark" else r.measure]
-    deep = "deep" if r.measure in _BANDS else "wide"
+    name = fault_of(r.measure).word
+    deep = "deep" if r.measure in BANDS else "wide"
     wide = f", {number(size, 0)} mm {deep}," if math.isfinite(size) else ""
     verb = {
         "pass": "is too faint to matter",
@@ -933,27 +870,11 @@ def _limit_line(plan: dict[str, Any]) -> str:
     return text
 
 
-_CAUSES = {
-    "pale": "A soft pale spot is missing contact or heat: look for a worn place in the pad or platen cover, "
-    "dust, or a "
-    "crease in the paper.",
-    "faded-edge": "A faded edge is a rim that stayed cooler or loose: centre the piece under the platen, and "
-    "check that "
-    "platen and pad reach beyond the edge.",
-    "pale-centre": "A pale middle on every piece means a hollow platen, pad or blank: check with a ruler edge.",
-    "dark": "A dark place got more dye than the rest: look for a second layer of paper, a hot place of the "
-    "platen, or ink "
-    "that was laid on unevenly.",
-    "dark-edge": "A dark edge got more heat or pressure than the rest: look for a pad or cover that bulges at its rim.",
-    "scorch": "Yellowing means too hot or too long: lower the temperature a little or shorten the time.",
-    "ghost": "Tape the paper on two sides, let it cool before you peel, and open the press without a jerk.",
-    "banding": "Print a nozzle check and clean until it is complete; never build a profile from a banded print.",
-    "missing-ink": "Print a nozzle check, clean, and look at the cartridges; never build a profile from such a print.",
-    "black-density": "All pale: check the platen's real temperature and the time, and whether the paper "
-    "still holds dye. "
-    "Empty paper on a pale piece means that it was never printed.",
+_CAUSES = {str(kind): fault.cause for kind, fault in CATALOGUE.items() if fault.cause} | {
+    "crisp-defects": CATALOGUE[Kind.SPECK].cause,
+    "black-density": "All pale: check the platen's real temperature and the time, and whether the paper still "
+    "holds dye. Empty paper on a pale piece means that it was never printed.",
     "uptake": "Pale all over: check the platen's real temperature and the time, and the ink, before the next piece.",
-    "crisp-defects": "Wipe glass and paper with a lint-free cloth and roll off dust before you tape.",
     "slope": "Paler towards one side means uneven pressure or heat: level the platen, check the hinge side.",
     "zone": "Uneven over the whole piece: level the platen and let it heat through before pressing.",
 }
@@ -1004,15 +925,15 @@ def finding_name(f: Finding) -> str:
     """Name a finding in plain words."""
     if f.kind == "missing-ink" and f.detail.get("ink"):
         return f"missing ink: {f.detail['ink']}"
-    return _FINDINGS.get(f.kind, f.kind.replace("-", " "))
+    return fault_of(f.kind).word
 
 
 def say_finding(f: Finding, reading: Judged) -> str:
     """Put a finding into one line: what, where, how large, how strong, and how it stands to its limit."""
     size = ""
-    if f.kind not in ("ghost", "banding", "missing-ink") and math.isfinite(f.diameter_mm):
+    if f.kind not in WHOLE and math.isfinite(f.diameter_mm):
         size = f", about {number(f.diameter_mm, 0 if f.diameter_mm >= 3 else 1)} mm" + (
-            " deep" if f.kind in _BANDS else ""
+            " deep" if f.kind in BANDS else ""
         )
     name, outcome = finding_name(f), finding_outcome(f, reading)
     return (
@@ -1023,7 +944,7 @@ def say_finding(f: Finding, reading: Judged) -> str:
 
 def finding_outcome(f: Finding, reading: Judged) -> str:
     """Say how a finding stands to its limit: '' when it fails or was not compared with one."""
-    same = [r for r in reading.verdict.reasons if r.measure == f.kind and r.value == f.delta_e00]
+    same = [r for r in reading.verdict.reasons if r.measure == f.kind and r.detail.get("delta_e00") == f.delta_e00]
     if not same:
         return ""
     return {"pass": "within the limit", "undecided": "too close to call"}.get(same[0].outcome, "")

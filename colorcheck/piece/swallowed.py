@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from ..ground.grid import block_places
 from ..piece.apart import Parted
-from ..piece.blocks import Array, block_places, colour_terms
+from ..piece.blocks import Array, colour_terms
 from ..piece.expect import Expected
 
 _CENTRE = 0.6  # full width at half height of the fault asked about, share of the piece

@@ -1,0 +1,172 @@
+"""The residue of a piece → findings, each with a cause told apart.
+
+All colours are turned into one quantity, the share of dye that is missing at a place, with
+its noise place by place. Faded edges are fitted first, then spots by matched filters over
+sizes; what passes is fitted again with every artwork colour free to err, so that a colour
+that the fit gets wrong is never called a spot. A finding must be significant, given noise
+calibrated on the piece and the doubt left in the light, and visible for its size.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from ..ground.cielab import delta_e00
+from ..ground.grid import Array
+from ..ground.limits import Limits
+from ..ground.records import Finding
+from ..ground.relative import relative_lab
+from ..ground.residue import Residue
+from .combine import along_edges, merged, on_the_print, undecidable, without_echoes
+from .edgebands import faded_edges
+from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apart
+from .lack import colour_left, lack_de, lack_map, visible_scale
+from .onecolour import without_colour_errors
+from .pressmarks import find_banding, find_ghost, find_scorch
+from .reflections import find_glare, listed, mark_reflection, taken_for_pale
+from .rimwidth import mark_sharp_rim
+from .softspots import soft_spots
+
+# a broad fault that the artwork's colours could imitate is reported from this ΔE00 on; from simulation: pictures
+# whose colours change from the middle outwards exceed it, scenes, plaques and clock faces do not
+_BROAD_COLOUR_DE = 2.0
+# below this share of a pale centre that is left of it when colours are learned, it counts as invisible: of pictures
+# whose colours change from the middle outwards 0.00 to 0.06 is left, of any other 0.13 or more; from simulation
+_SWALLOWED = 0.1
+_LIKELY_LACK = 0.25  # share of the dye that a broad fault may take away; estimate
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DefectResult:
+    """Everything that was found on one piece.
+
+    ``residual`` (r, c) signed ΔE00 between seen and expected (positive: paler), NaN where it
+    cannot be judged; ``lack`` (r, c) share of missing dye and ``lack_std`` its noise; ``light``
+    (r, c, 3) of the first photo, ``light_ratio`` brightest to darkest; ``glare`` (r, c) places
+    under a reflection in every photo; ``ambiguous`` broad components and places that light
+    could explain as well, ``settle_by`` the photo that decides; ``noise_lack`` typical noise of
+    a block, ``noise_de00`` the same as colour; ``judged_share`` how much of the piece could
+    show paleness; ``broad_de00`` largest broad change that could hide in the light;
+    ``colours`` and ``mean_de00``/``p95_de00`` only where an absolute expectation exists.
+    """
+
+    findings: tuple[Finding, ...]
+    residual: Array
+    lack: Array
+    lack_std: Array
+    step_mm: float
+    light: Array
+    light_ratio: float
+    glare: Array
+    ambiguous: tuple[str, ...]
+    settle_by: str
+    anchors: tuple[str, ...]
+    noise_lack: float
+    noise_de00: float
+    judged_share: float
+    broad_de00: float
+    shift_mm: Array
+    source: str
+    coat: str
+    colours: tuple[Any, ...] = ()
+    mean_de00: float | None = None
+    p95_de00: float | None = None
+    uptake: float | None = None
+
+
+def find_faults(res: Residue, limits: Limits) -> DefectResult:
+    """Find everything that differs between what was seen and what was due.
+
+    Parameters
+    ----------
+    res : Residue
+    limits : Limits
+        What is smaller than these and cannot be seen is not reported.
+
+    Returns
+    -------
+    DefectResult
+    """
+    left, var = res.left.copy(), res.var.copy()
+    glare_found, hidden = find_glare(res, left, var, res.standout)
+    for turn in range(2):
+        m = lack_map(res, left, var, hidden, visible_scale(limits))
+        colour = colour_left(left, var, hidden)
+        work = replace(m, q=m.q.copy())
+        edges, unsure_edges = faded_edges(work)
+        spots, unsure_spots = soft_spots(work, colour)
+        lamps = taken_for_pale(spots, res) if turn == 0 and res.photos == 1 else np.zeros(0, bool)
+        if not lamps.any():
+            break
+        # large or weak reflections first come to light as pale places: look again without them
+        hidden = hidden | lamps
+        glare_found = listed(res, left, hidden)
+    judged = np.isfinite(m.q)
+    fine = fine_residual(res)
+    spots = [told_apart(s, fine, res) for s in spots if s.diameter_mm > 16 or seen_between_edges(s, fine, res)]
+    dots = crisp_dots(fine, res, np.asarray(hidden.all(axis=0)), spots)
+    ghost = find_ghost(fine, res)
+    bands = find_banding(fine, res)
+    scorch = find_scorch(res, left, var, hidden)
+    if ghost is not None:
+        spots = [s for s in spots if s.detail.get("significance", 0) > 12 and s.diameter_mm > 8]
+        dots = []
+    edges, spots = along_edges(edges, spots, res)
+    spots = on_the_print(without_echoes(edges, spots, m), res)
+    edges, spots, broad = undecidable(edges, spots, res)
+    findings = merged([*edges, *([ghost] if ghost else []), *bands, *scorch, *spots, *dots, *glare_found])
+    findings = without_colour_errors(findings, work)
+    # the rim is measured in the first photo: where a reflection lies in it, among several, it would be the lamp's
+    clear = ~hidden[0] if res.photos > 1 else np.ones(judged.shape, bool)
+    findings = [mark_sharp_rim(f, res, fine, clear) for f in findings]
+    if res.photos == 1:
+        findings = [mark_reflection(f, res) for f in findings]
+    residual = _residual(res, colour, judged)
+    typical = float(np.nanmedian(np.sqrt(m.var[judged]))) if judged.any() else float("nan")
+    mid = res.rel[judged] if judged.any() else res.rel[res.inside]
+    per_lack = (
+        float(np.median(lack_de(mid[:: max(len(mid) // 400, 1)], res.depth[judged][:: max(len(mid) // 400, 1)], 0.05)))
+        / 0.05
+        if judged.any()
+        else 0.0
+    )
+    broad_colour = float(2.5 * res.colour_doubt.max() * per_lack)
+    if res.source == "photo" and res.centre_left < _SWALLOWED:
+        broad_colour = max(broad_colour, _LIKELY_LACK * per_lack)
+    ambiguous = tuple(dict.fromkeys([*res.ambiguous, *broad, *unsure_edges, *unsure_spots]))
+    settle = res.settle_by
+    if broad_colour > _BROAD_COLOUR_DE and res.source == "photo":
+        ambiguous, settle = (*ambiguous, "colour"), settle or "reading"
+    if ambiguous and not settle:
+        settle = "blank frame" if res.photos == 1 else "turned a quarter and shifted"
+    middle = float(np.median(res.depth[judged])) if judged.any() else 1.0
+    return DefectResult(
+        findings=tuple(findings),
+        residual=residual,
+        lack=m.q,
+        lack_std=np.sqrt(m.var),
+        step_mm=res.step_mm,
+        light=res.light[0],
+        light_ratio=res.light_ratio,
+        glare=np.asarray(hidden.all(axis=0)),
+        ambiguous=ambiguous,
+        settle_by=settle if ambiguous else "",
+        anchors=res.anchors,
+        noise_lack=typical,
+        noise_de00=typical * per_lack,
+        judged_share=float(judged.sum() / max(res.inside.sum(), 1)),
+        broad_de00=max(float(2 * res.light_doubt.max() / max(middle, 0.1) * per_lack), broad_colour),
+        shift_mm=res.shift_mm,
+        source=res.source,
+        coat=res.coat,
+    )
+
+
+def _residual(res: Residue, colour: Array, judged: Array) -> Array:
+    seen = np.clip(res.rel * np.exp(np.nan_to_num(colour)), 0, 1.3)
+    a, b = relative_lab(seen), relative_lab(res.rel)
+    de = np.asarray(delta_e00(a, b))
+    return np.where(judged & np.isfinite(colour).all(axis=2), np.where(a[..., 0] >= b[..., 0], de, -de), np.nan)

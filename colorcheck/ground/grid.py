@@ -1,0 +1,32 @@
+"""Averages in square blocks, and where the blocks lie."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
+
+
+def block_means(image: Any, b: int) -> Any:
+    """Mean of every ``b`` × ``b`` square, what is left over at the right and bottom averaged alone."""
+    h, w = image.shape[:2]
+    r, c = -(-h // b), -(-w // b)
+    pad = ((0, r * b - h), (0, c * b - w)) + ((0, 0),) * (image.ndim - 2)
+    whole = np.pad(image, pad, mode="edge") if pad[0][1] or pad[1][1] else image
+    flat = whole.reshape(r * b, c * b, -1)
+    parts = [
+        cv2.resize(flat[..., k : k + 4], (c, r), interpolation=cv2.INTER_AREA).reshape(r, c, -1)
+        for k in range(0, flat.shape[2], 4)
+    ]
+    out = parts[0] if len(parts) == 1 else np.concatenate(parts, axis=2)
+    return out.reshape((r, c) + image.shape[2:])
+
+
+def block_places(shape: tuple[int, int], step_mm: float) -> Array:
+    """Middles of the blocks in mm, (r, c, 2)."""
+    x, y = (np.arange(shape[1]) + 0.5) * step_mm, (np.arange(shape[0]) + 0.5) * step_mm
+    return np.stack(np.meshgrid(x, y), axis=-1)

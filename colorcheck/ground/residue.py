@@ -1,0 +1,101 @@
+"""What was seen and what was due, on a millimetre grid: the one record from which every fault is found.
+
+Target and finished piece each come to it their own way (`sheet.residue`, `piece.residue`): a target knows its colours
+and its light from its own cells, a piece learns both from artwork and card. From here on they are alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .grid import Array, block_places
+from .records import Pixels, Shape
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Residue:
+    """Seen and due of one piece in blocks of ``step_mm``, in one or several photos (v), light taken out.
+
+    What was due
+        ``rel`` (r, c, 3) linear colour relative to the bare coat; ``device`` (r, c, 3) device RGB 0–255; ``depth``
+        (r, c, 3) change of the logarithm when all dye is missing; ``slope_x``, ``slope_y`` (r, c, 3) change of the
+        logarithm per mm of displacement, ``blur`` per unit of extra blur; ``texture`` (r, c) roughness inside the
+        block; ``inside`` (r, c) on the piece; ``group`` (r, c) number of the colour, −1 none, ``group_var``
+        (groups, 3) variance of the logarithm that is left in what each colour should be; ``fine_rel`` (H, W, 3) the
+        same colour in ``fine_px_per_mm``, ``floor`` (3,) the part of the signal that never passes the dye.
+    What was seen
+        ``left`` (v, r, c, 3) logarithm of seen over due, NaN where nothing can be said, and its variance ``var``,
+        infinite there; ``standout`` (v, r, c) blocks clear of the rest, that must not teach what is due; ``fine_seen``
+        per photo (H, W, 3) linear signal with its light still in it, ``fine_ok`` (H, W).
+    The light
+        ``light`` (v, r, c, 3) as taken out; ``light_basis`` (v, r, c, k) and ``light_cov`` (k, k) the doubt left in
+        its logarithm; ``light_ratio`` brightest to darkest; ``anchors`` what it was told by.
+    What one cannot tell
+        ``ambiguous`` broad components that light could explain as well as the print, ``settle_by`` the photo that would
+        decide; ``light_doubt`` (4,) standard error, in log light, of a tilt along x and y, a bowl and a ring;
+        ``colour_doubt`` (4,) the same in share of missing dye as far as the colours make it; ``centre_left`` share of a
+        broad pale centre that learned colours leave (1 where they are known).
+
+    ``coat`` says where the level of bare coat came from, ``source`` what was due: 'target', 'reading', 'profile' or
+    'photo'; ``lattice_mm`` the pitch of a target's cells (0 for a piece).
+    """
+
+    size_mm: tuple[float, float]
+    shape: Shape
+    step_mm: float
+    rel: Array
+    device: Array
+    depth: Array
+    slope_x: Array
+    slope_y: Array
+    blur: Array
+    texture: Array
+    inside: Array
+    group: Array
+    group_var: Array
+    fine_rel: Pixels
+    fine_px_per_mm: float
+    floor: Array
+    left: Array
+    var: Array
+    standout: Array
+    fine_seen: tuple[Pixels, ...]
+    fine_ok: tuple[Array, ...]
+    shift_mm: Array
+    light: Array
+    light_basis: Array
+    light_cov: Array
+    light_ratio: float
+    anchors: tuple[str, ...]
+    ambiguous: tuple[str, ...]
+    settle_by: str
+    light_doubt: Array
+    colour_doubt: Array
+    centre_left: float
+    coat: str
+    source: str
+    lattice_mm: float = 0.0
+
+    @property
+    def photos(self) -> int:
+        """How many photos."""
+        return len(self.left)
+
+    @property
+    def anchored(self) -> bool:
+        """Whether anything but the print itself tells of the light."""
+        return bool(self.anchors)
+
+    def places(self) -> Array:
+        """Middles of the blocks in mm, (r, c, 2)."""
+        return block_places(self.inside.shape, self.step_mm)
+
+    def reach(self) -> Array:
+        """Distance of the blocks from the outline, mm (r, c)."""
+        x, y = np.moveaxis(self.places(), 2, 0)
+        w, h = self.size_mm
+        if self.shape == "round":
+            return np.asarray(w / 2 - np.hypot(x - w / 2, (y - h / 2) * w / h))
+        return np.asarray(np.minimum(np.minimum(x, w - x), np.minimum(y, h - y)))

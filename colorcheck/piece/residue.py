@@ -1,0 +1,132 @@
+"""Photos of a finished piece and its artwork → the residue: what was seen and what was due, light taken out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from ..ground.grid import Array
+from ..ground.records import Shape
+from ..ground.residue import Residue
+from ..ground.robust import mad_std
+from ..photo.glare import grow
+from .apart import Parted, dye_floor, separate
+from .blocks import Answer, PieceView, lay_in_blocks
+from .expect import Expected, expected_image
+from .swallowed import surviving_share
+
+
+def piece_residue(
+    views: Sequence[PieceView],
+    artwork: Any,
+    size_mm: tuple[float, float],
+    shape: Shape = "rect",
+    *,
+    answer: Answer | None = None,
+    source: str = "reading",
+    rim_mm: float = 1.5,
+) -> Residue:
+    """Learn what the artwork's colours and the light look like, and take both out of the photos.
+
+    Parameters
+    ----------
+    views : sequence of PieceView
+        One or several registered photos of the piece.
+    artwork : (H, W, 3)
+        Device RGB 0–255 over the piece, as its viewer sees it, blurred as the photo is.
+    answer : callable, optional
+        Device RGB → linear RGB relative to the coat, from a reading or a profile.
+
+    Returns
+    -------
+    Residue
+    """
+    laid = lay_in_blocks(views, artwork, size_mm, shape, answer=answer, source=source, rim_mm=rim_mm)
+    if len(views) > 1:
+        expected = expected_image(laid)
+    else:
+        # several photos tell a reflection by where it stays; a single one must not learn from it: what may be a spot
+        # or a reflection must not teach what its colours look like
+        first = expected_image(laid, turns=2)
+        doubtful = standing_out(_joined(first, separate(first)))
+        expected = expected_image(laid, doubtful=doubtful, before=first, turns=3)
+    parted = separate(expected)
+    res = _joined(expected, parted)
+    learned = surviving_share(expected, parted) if expected.source == "photo" else 1.0
+    return replace(res, standout=standing_out(res), centre_left=learned)
+
+
+def _joined(e: Expected, p: Parted) -> Residue:
+    """Bring both halves into the one record."""
+    nothing: Array = np.zeros(p.left.shape[:3], bool)
+    return Residue(
+        size_mm=e.size_mm,
+        shape=e.shape,
+        step_mm=e.step_mm,
+        rel=e.rel,
+        device=e.device,
+        depth=p.depth,
+        slope_x=e.slope_x,
+        slope_y=e.slope_y,
+        blur=e.blur,
+        texture=e.texture,
+        inside=e.inside,
+        group=p.colour_group,
+        group_var=p.colour_var,
+        fine_rel=e.fine_rel,
+        fine_px_per_mm=e.fine_px_per_mm,
+        floor=dye_floor(e),
+        left=p.left,
+        var=p.var,
+        standout=nothing,
+        fine_seen=tuple(v.fine for v in e.views),
+        fine_ok=tuple(v.fine_ok for v in e.views),
+        shift_mm=p.shift_mm,
+        light=p.light,
+        light_basis=p.light_basis,
+        light_cov=p.light_cov,
+        light_ratio=p.ratio,
+        anchors=p.anchors,
+        ambiguous=p.ambiguous,
+        settle_by=p.settle_by,
+        light_doubt=p.doubt,
+        colour_doubt=p.colour_doubt,
+        centre_left=1.0,
+        coat=e.coat,
+        source=e.source,
+    )
+
+
+def standing_out(res: Residue) -> Array:
+    """Mark the blocks (v, r, c) of each photo that stand clear of the rest, paler or darker.
+
+    They must not teach the fit what their colours and the light look like. Nothing is marked
+    where more than half of the piece would be.
+    """
+    out = np.zeros(res.left.shape[:3], bool)
+    sigma = 3.0 / res.step_mm
+    away = res.reach()
+    for k in range(len(res.left)):
+        ok = np.isfinite(res.left[k]).all(axis=2) & np.isfinite(res.var[k]).all(axis=2) & res.inside
+        noise = res.var[k] + res.group_var[np.maximum(res.group, 0)]
+        w = np.where(ok[..., None], res.depth / np.where(ok[..., None], noise, 1.0), 0.0)
+        up = cv2.GaussianBlur((w * np.where(ok[..., None], res.left[k], 0.0)).sum(axis=2), (0, 0), sigma)
+        down = cv2.GaussianBlur((w * res.depth).sum(axis=2), (0, 0), sigma)
+        known = ok & (down > 0.05 * np.median(down[ok])) if ok.any() else ok
+        if known.sum() < 30:
+            continue
+        q = np.where(known, up / np.maximum(down, 1e-12), 0.0)
+        q = np.where(known, q - np.median(q[known]), 0.0)
+        spread = float(mad_std(q[known]))
+        core = np.abs(q) > max(6 * spread, 0.03)
+        # along the outline the blank may show beside the print: there only what is left over is judged
+        core &= away > 7.0
+        out[k] = grow(core & known, (np.abs(q) > max(2.5 * spread, 0.012)) & known)
+        out[k] &= away > 4.0
+        if out[k].sum() > 0.5 * known.sum():
+            out[k] = False
+    return out
