@@ -37,7 +37,7 @@ from colorcheck.__main__ import main
 from colorcheck.ground.errors import ColorcheckError, DataError, FileError, UsageError
 from colorcheck.ground.recipe import Recipe, parse_recipe
 from colorcheck.shop import presslog, presslog_migrate
-from colorcheck.shop.controlchart import D2, EWMA_WEIGHT, EWMA_WIDTH, individuals
+from colorcheck.shop.controlchart import D2, EWMA_WEIGHT, EWMA_WIDTH, individuals, widened
 from colorcheck.shop.presslog import PressLog, open_log
 from colorcheck.shop.presslog_files import WHOLE
 from colorcheck.shop.presslog_migrate import STEPS, Step
@@ -843,11 +843,39 @@ def test_individuals_chart_of_the_handbook() -> None:
     Data and results are quoted from memory; they agree with one another.
     """
     flow = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
-    c = individuals(flow)
+    c = individuals(flow, widen=False)
     assert c.centre == pytest.approx(50.81)
     assert c.sigma * 1.128 == pytest.approx(1.8778, abs=5e-5)
     assert (c.upper, c.lower) == pytest.approx((55.8041, 45.8159), abs=5e-5)
     assert c.outside == ()
+    wide = individuals(flow)
+    assert (wide.centre, wide.sigma) == (c.centre, c.sigma)
+    assert wide.upper - wide.centre > 1.5 * (c.upper - c.centre)
+
+
+def test_a_new_value_leaves_estimated_limits_as_seldom_as_known_ones() -> None:
+    """Prediction limits: marginal rate 0.0027 of single values, whatever the baseline (40 000 charts each)."""
+    rng = np.random.default_rng(12)
+    for base in (8, 12, 20, 25, 50):
+        x = rng.standard_normal((40_000, base + 1))
+        centre = x[:, :base].mean(axis=1)
+        sigma = np.abs(np.diff(x[:, :base], axis=1)).mean(axis=1) / D2
+        beyond = float(np.mean(np.abs(x[:, base] - centre) > widened(3.0, base) * sigma))
+        assert (0.0015 if base >= 20 else 0.0005) < beyond < 0.0040  # few values: on the safe side
+
+
+def test_a_steady_press_seldom_alarms_within_a_hundred_pieces() -> None:
+    """Asked: at most 40 % (known limits: 36 %); with the textbooks' limits from 20 values it is 53 %."""
+    rng = np.random.default_rng(13)
+    for base in (20, 25):
+        alarms = {True: 0, False: 0}
+        for _ in range(600):
+            values = rng.standard_normal(base + 100).tolist()
+            for widen in alarms:
+                c = individuals(values, baseline=base, widen=widen)
+                alarms[widen] += any(i >= base for i in (*c.outside, *c.drifting))
+        assert alarms[True] / 600 <= 0.40
+        assert alarms[False] / 600 > 0.45
 
 
 def test_ewma_of_the_handbook() -> None:
@@ -935,7 +963,7 @@ def test_logarithms_keep_skewed_values_from_raising_alarms() -> None:
         for scale in alarms:
             alarms[scale] += len(individuals(values, scale=scale).outside)  # type: ignore[arg-type]
     assert alarms["linear"] > 2.5 * alarms["log"]
-    assert alarms["log"] / 4000 < 0.007  # 0.0027 with known limits, somewhat more with estimated ones
+    assert alarms["log"] / 4000 < 0.0035  # 0.0027 with known limits
 
 
 def test_chart_by_logarithms_is_the_chart_of_the_logarithms() -> None:

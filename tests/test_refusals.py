@@ -84,9 +84,15 @@ A, B = "plaque-wrong-curves.json", "plaque-moved.json"
         (f"compare {A} {'x' * 300}", "too long"),
         (f"log list --log {'x' * 300}", "too long"),
         (f"health {A} --placed wide.csv", "no table"),
+        (f"read {SCANS}/clock-good.jpg copy.jpg", "are the same photo"),
+        (f"repeat copy.jpg {SCANS}/plaque-glare.jpg {SCANS}/clock-good.jpg", "are the same photo"),
+        (f"inspect {SCANS}/clock-good.jpg copy.jpg --artwork {SCANS}/number-plaque.png --size 200mm", "the same photo"),
+        (f"health {A} copy.json", "are the same result"),
     ],
 )  # fmt: skip
 def test_nothing_is_lost(args: str, says: str, desk: Path, capsys: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    (desk / "copy.jpg").write_bytes((SCANS / "clock-good.jpg").read_bytes())
+    (desk / "copy.json").write_bytes((desk / A).read_bytes())
     (desk / "wide.csv").write_text("file," + '"' + "x" * 200_000 + '"\n')
     monkeypatch.chdir(desk)
     refused(capsys, desk, *args.split(), says=says)

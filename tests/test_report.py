@@ -277,7 +277,9 @@ def test_cautions_only_where_heat_is_involved() -> None:
         assert part in text
     assert words.cautions("accept") == []
     assert words.cautions("change-profile") == []
-    assert words.cautions("retake-photo") == []
+    hot = " ".join(words.cautions("retake-photo"))  # a piece still warm from the press is moved for the next photo
+    for part in ("gloves", "quench", "makers", "codes"):
+        assert part in hot
 
 
 def test_flags_in_words_cover_all_flags() -> None:

@@ -54,13 +54,14 @@ def _health(args: argparse.Namespace) -> int:
         raise UsageError("no pieces were given", "name files written by 'read' or 'inspect', or add --log")
     if not 1 <= args.last <= 1000:
         raise UsageError(f"--last {args.last} is out of range", "give 1 to 1000")
-    from ..ground.files import write_text
+    from ..ground.files import refuse_same, write_text
     from ..shop.presshealth import judge_health, load_piece, load_placings, placed
     from ..show.healthreport import health_csv, health_to_dict, print_health, write_health_report
 
     pieces: tuple[Piece, ...] = tuple(load_piece(p) for p in args.results)
     if twice := [p.name for k, p in enumerate(pieces) if p.name in {q.name for q in pieces[:k]}]:
         raise UsageError(f"two files are named {twice[0][:40]}", "rename one, so that the table can tell them apart")
+    refuse_same(args.results, "result")
     if args.placed:
         pieces = placed(pieces, load_placings(args.placed))
     trends: list[TrendLine] = []

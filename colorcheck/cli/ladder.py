@@ -213,12 +213,13 @@ def _read(args: argparse.Namespace) -> int:
     if not 0.5 <= args.within <= 10:
         raise UsageError(f"--within {args.within:g} is out of range", "give 0.5 to 10 percent")
     begin(args, outputs=[args.csv], inputs=args.paths)
-    from ..ground.files import write_text
+    from ..ground.files import refuse_same, write_text
     from ..sheet.savedreading import load_reading
     from ..shop.ladder import fit_ladder, load_plan
     from ..show.ladderreport import ladder_csv, ladder_to_dict, print_ladder, write_ladder_report
 
     plan = load_plan(args.paths[0])
+    refuse_same(args.paths[1:], "reading")
     readings = [load_reading(p) for p in args.paths[1:]]
     names = _match(plan, readings, args.step)
     pressed = _pressed(plan, readings, names, _really(args.at), args.yellow)

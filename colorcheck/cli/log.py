@@ -281,7 +281,7 @@ def _trend(t: Trend, args: argparse.Namespace) -> None:
         side = (_ABOVE if t.values[i] > c.centre else _BELOW)[t.measure]
         print(f"  {_when(t.times[i])}  {t.values[i]:.2f}  {side}  {t.uids[i][:8]}")
     if t.rough:
-        print(f"The limits rest on {c.baseline} values only: take them as rough until there are 20.")
+        print(f"The limits rest on {c.baseline} values only, and are wide for that: they narrow with every piece.")
 
 
 def _percent(s: Share) -> str:

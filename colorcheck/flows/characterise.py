@@ -12,6 +12,7 @@ import numpy as np
 
 from ..colour.teachcamera import APART, UNFIT, card_of, disagreement, fit_together, match
 from ..ground.errors import DataError, PhotoError
+from ..ground.files import refuse_same
 from ..ground.limits import load_limits
 from ..ground.records import PhotoResult
 from ..ground.relative import with_veil
@@ -42,6 +43,7 @@ def characterise(request: CameraRequest, *, progress: Callable[[str], None] | No
         A photo or the measured file cannot serve.
     """
     say = progress or (lambda _: None)
+    refuse_same(request.photos)
     limits = load_limits()
     target = load_target(request.target)
     name = Path(request.measured).name

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from ..shop.presshealth import Piece, Placing, Spot, TrendLine
+from ..shop.presshealth import Piece, Placing, Spot, TrendLine, in_photo
 from ..shop.presslog_records import Filter, faces_up
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def _logged(entry: Any) -> Piece:
         shape=str(where.get("shape", "rect")),
         action=row.action,
         spots=tuple(Spot(f.kind, f.x_mm, f.y_mm, f.size_mm, f.delta_e00) for f in entry.findings),
-        placing=placing,
+        placing=in_photo(data, placing),
         taken=f"{row.created:%Y-%m-%d}",
         source=f"log {row.uid[:8]}",
     )

@@ -16,6 +16,7 @@ from ..faults.catalogue import HEAT_HELPS
 from ..faults.find import DefectResult, find_faults
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
 from ..ground.errors import PhotoError
+from ..ground.files import refuse_same
 from ..ground.geometry import mm_to_px, scaled
 from ..ground.limits import Limits, load_limits
 from ..ground.records import FlatImage, Kind, LinearImage, PhotoCheck, Pose, Shape, Verdict, View
@@ -190,6 +191,7 @@ def inspect(request: InspectRequest, *, progress: Callable[[str], None] | None =
         A file cannot be read, or photo and artwork do not belong together.
     """
     say = progress or (lambda _: None)
+    refuse_same(request.photos)
     pressed = request.pressing
     repress = (replace(pressed, press_no=max(2, pressed.press_no)) if request.before else pressed).advice()
     answer, source = _known_colours(request)

@@ -23,6 +23,7 @@ from ..faults.verdict import (
     uptake_reasons,
 )
 from ..ground.errors import UsageError
+from ..ground.files import refuse_same
 from ..ground.limits import load_limits
 from ..ground.records import CellFlag, CellKind, Earlier, Kind, Reading
 from ..ground.response import fit_response
@@ -59,6 +60,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         A file cannot be read, or a photo shows no target, two, or another one.
     """
     say = progress or (lambda _: None)
+    refuse_same(request.photos)
     repress = request.pressing.advice()
     limits = load_limits(request.limits)
     floor = load_floor(request.repeat) if request.repeat else None

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..ground.cielab import delta_e00
 from ..ground.errors import DataError
-from ..ground.files import read_json
+from ..ground.files import read_json, refuse_same
 from ..ground.limits import load_limits
 from ..ground.records import CellFlag, Floats, Target
 from ..sheet.onephoto import work_file
@@ -29,7 +29,9 @@ class Repeatability:
     ``cell_std`` (n_cells,) standard deviation of one reading of one cell, ΔE00; ``mean``
     and ``p95`` over the cells; ``common`` that of the mean over all cells, which is what
     a change of light or camera does to all alike; ``smallest_cell`` and
-    ``smallest_mean`` the differences between two readings that are real in 19 of 20 cases.
+    ``smallest_mean`` the differences between two readings that chance passes in 1 of 20 cases: Student's t, since few
+    photos tell their own scatter badly. For the mean there are as many degrees of freedom as photos less one; cells
+    pool theirs, but photos are shared by all of them, so no more are counted.
     """
 
     target: Target
@@ -61,7 +63,10 @@ def repeat(request: RepeatRequest, *, progress: Callable[[str], None] | None = N
     ColorcheckError
         A photo cannot be read, or too few cells are clear in three of them.
     """
+    from scipy.special import stdtrit
+
     say = progress or (lambda _: None)
+    refuse_same(request.photos)
     limits = load_limits()
     target = load_target(request.target) if request.target else None
     photos = request.photos
@@ -93,6 +98,7 @@ def repeat(request: RepeatRequest, *, progress: Callable[[str], None] | None = N
     full = np.full(len(use), np.nan)
     full[use] = std
     mean = float(np.sqrt(np.mean(std**2)))
+    sure = float(stdtrit(len(photos) - 1, 0.975))  # 4.30 with three photos, 2.26 with ten; 1.96 with very many
     return Repeatability(
         target=target,
         photos=tuple(Path(p).name for p in photos),
@@ -100,8 +106,8 @@ def repeat(request: RepeatRequest, *, progress: Callable[[str], None] | None = N
         mean=mean,
         p95=float(np.percentile(std, 95)),
         common=common,
-        smallest_cell=1.96 * float(np.sqrt(2)) * mean,
-        smallest_mean=1.96 * float(np.sqrt(2)) * common,
+        smallest_cell=sure * float(np.sqrt(2)) * mean,
+        smallest_mean=sure * float(np.sqrt(2)) * common,
         odd=odd,
     )
 

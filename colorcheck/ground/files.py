@@ -2,18 +2,44 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from .errors import ColorcheckError, DataError, FileError
+from .errors import ColorcheckError, DataError, FileError, UsageError
 
 SQLITE_HEADER = b"SQLite format 3\x00"  # first bytes of a press log, and of any file of this kind
+
+
+def refuse_same(paths: Sequence[str | Path], what: str = "photo") -> None:
+    """Refuse files of one and the same content, whatever their names: counted twice, they would feign certainty.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        Files that count as so many witnesses; those that cannot be read are left to who opens them.
+    what : str
+        Their name in the message.
+
+    Raises
+    ------
+    UsageError
+        Two hold the same bytes.
+    """
+    seen: dict[bytes, str | Path] = {}
+    for path in paths:
+        with suppress(OSError), Path(path).open("rb") as f:
+            digest = hashlib.file_digest(f, "sha256").digest()
+            if digest in seen:
+                names = f"{Path(seen[digest]).name} and {Path(path).name}"
+                raise UsageError(f"{names} are the same {what}", f"give each {what} once: a copy tells nothing new")
+            seen[digest] = path
 
 
 @contextmanager

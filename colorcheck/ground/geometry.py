@@ -42,6 +42,31 @@ def mm_to_px(pose: Pose, mm: Floats) -> Floats:
     return np.stack([cx + pose.radius_px * dx * bend, cy + pose.radius_px * dy * bend], axis=-1)
 
 
+def place_in_photo(pose: Pose, size_mm: tuple[float, float]) -> dict[str, float]:
+    """How a piece lies in its photo, as results carry it.
+
+    Parameters
+    ----------
+    pose : Pose
+    size_mm : (float, float)
+        Width and height of the piece.
+
+    Returns
+    -------
+    dict
+        ``turn_deg``, clockwise; ``x_mm``, ``y_mm`` of its middle from the middle of the photo, right and down, at the
+        piece's own scale.
+    """
+    w, h = size_mm
+    middle, right = mm_to_px(pose, np.array([[w / 2, h / 2], [w, h / 2]]))
+    along = right - middle
+    offset = (middle - np.asarray(pose.centre_px)) * (w / 2) / float(np.hypot(*along))
+    turn = float(np.degrees(np.arctan2(along[1], along[0])))
+    if pose.mirrored:  # the pose holds for the flipped photo
+        return {"turn_deg": (180.0 - turn) % 360.0, "x_mm": -float(offset[0]), "y_mm": float(offset[1])}
+    return {"turn_deg": turn % 360.0, "x_mm": float(offset[0]), "y_mm": float(offset[1])}
+
+
 def plain_pose(homography: Floats, shape: tuple[int, ...], *, markers_found: int = 0) -> Pose:
     """Give the pose of a homography alone in a photo of ``shape`` (rows, columns, …): no distortion, scale unknown."""
     cx, cy = (shape[1] - 1) / 2, (shape[0] - 1) / 2

@@ -1,7 +1,8 @@
 """Findings of many pieces laid over one another: the cause is where they gather: press, blank or sheet.
 
-A finding has a place on its piece. Three more frames give it a place where its cause may sit: on the *platen* (how the
-piece lay), on the *blank* (how it was turned before printing), on the *sheet* (how the picture stood in the printer).
+A finding has a place on its piece. Four more frames give it a place where its cause may sit: on the *platen* (how the
+piece lay), on the *blank* (how it was turned before printing), on the *sheet* (how the picture stood in the printer),
+and in the *photo* (how the piece lay before the camera): a lamp and its reflection stay there.
 In the frame of its cause a fault that comes back lies at one place; in the others it is scattered as the
 pieces were turned about.
 
@@ -24,7 +25,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -37,7 +38,7 @@ from ..ground.errors import DataError, FileError, UsageError
 from ..ground.files import damage, read_json
 from ..ground.records import Floats, Mask
 
-FRAMES = ("platen", "blank", "sheet")
+FRAMES = ("platen", "blank", "sheet", "photo")
 MIN_PIECES = 5  # looked at, before anything is claimed
 MIN_AFFECTED = 4  # pieces with findings of one family
 MIN_AT_SPOT = 3  # pieces that share a spot
@@ -60,7 +61,8 @@ class Placing:
     sees it from above: x right, y towards that person; ``platen_turn`` how far it was turned, seen from above;
     ``viewed_up`` whether the face that its owner looks at lay upwards. ``blank_turn`` is how far the blank (its mark)
     was turned against the picture, ``sheet_turn`` how far the picture was turned on the printed sheet and
-    ``sheet_mm`` where its middle stood there.
+    ``sheet_mm`` where its middle stood there. ``photo_turn`` and ``photo_mm`` are the turn of the piece in its photo
+    and where its middle lay from that of the photo (`place_in_photo`).
     """
 
     platen_mm: tuple[float, float] | None = None
@@ -69,6 +71,8 @@ class Placing:
     blank_turn: float | None = None
     sheet_turn: float | None = None
     sheet_mm: tuple[float, float] | None = None
+    photo_turn: float | None = None
+    photo_mm: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,11 +214,27 @@ def load_piece(path: str | Path) -> Piece:
             shape=str(where.get("shape", "rect")),
             action=str(d["verdict"]["action"]),
             spots=spots,
+            placing=in_photo(d),
             taken=str(photos[0].get("taken") or ""),
             source=name,
         )
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as e:
         raise DataError(f"{name} is damaged ({damage(e)})", "read or inspect the piece again") from e
+
+
+def in_photo(result: Mapping[str, Any], placing: Placing = Placing()) -> Placing:
+    """Add to a placing how the piece lay in the first photo of a result (JSON); older results do not tell.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, AttributeError
+        The result is damaged.
+    """
+    seen = (result.get("photos") or [{}])[0].get("piece_in_photo")
+    if not seen:
+        return placing
+    place = _within(seen["x_mm"], 1e4), _within(seen["y_mm"], 1e4)
+    return replace(placing, photo_turn=_within(seen["turn_deg"], 360.0), photo_mm=place)
 
 
 def _within(value: Any, most: float = 1e6) -> float:
@@ -317,7 +337,12 @@ def placed(pieces: Sequence[Piece], placings: dict[str, Placing]) -> tuple[Piece
         raise UsageError(
             f"the table names '{stray[0][:40]}', which is not among the files", "give it, or strike the line"
         )
-    return tuple(replace(p, placing=placings.get(p.name, Placing())) for p in pieces)
+
+    def lay(p: Piece) -> Placing:
+        told = placings.get(p.name, Placing())
+        return replace(told, photo_turn=p.placing.photo_turn, photo_mm=p.placing.photo_mm)
+
+    return tuple(replace(p, placing=lay(p)) for p in pieces)
 
 
 # ---------------------------------------------------------------- frames
@@ -326,13 +351,15 @@ def placed(pieces: Sequence[Piece], placings: dict[str, Placing]) -> tuple[Piece
 def in_frame(xy: Floats, piece: Piece, frame: str) -> Floats:
     """Places on a piece → places in a frame, both (n, 2) in mm.
 
-    The origin is the middle of the platen, blank or sheet; a piece whose place on platen or sheet was not written
+    The origin is the middle of the platen, blank, sheet or photo; a piece whose place there was not written
     down is taken to have lain in the middle.
     """
     p, (w, h) = piece.placing, piece.size_mm
     out = np.asarray(xy, float) - (w / 2, h / 2)
     if frame == "blank":
         return _turned(out, -(p.blank_turn or 0.0))
+    if frame == "photo":
+        return np.asarray(_turned(out, p.photo_turn or 0.0) + np.array(p.photo_mm or (0.0, 0.0)))
     if frame == "sheet":
         return np.asarray(_turned(out, p.sheet_turn or 0.0) + np.array(p.sheet_mm or (0.0, 0.0)))
     if not p.viewed_up:
@@ -473,7 +500,7 @@ def _known(p: Piece, frame: str) -> bool:
     q = p.placing
     if frame == "platen":
         return q.platen_turn is not None or q.platen_mm is not None
-    return (q.blank_turn if frame == "blank" else q.sheet_turn) is not None
+    return {"blank": q.blank_turn, "sheet": q.sheet_turn, "photo": q.photo_turn}[frame] is not None
 
 
 def _differs(pieces: Sequence[Piece], one: str, other: str) -> bool:

@@ -544,7 +544,7 @@ class PressLog:
         if measure not in MEASURES:
             raise UsageError(f"'{clean(measure, 40)}' is not measured", f"choose one of {', '.join(MEASURES)}")
         if baseline is not None and baseline < FEWEST:
-            raise UsageError(f"limits from {baseline} values mean nothing", f"give at least {FEWEST}, better 20")
+            raise UsageError(f"limits from {baseline} values mean nothing", f"give at least {FEWEST}, better 50")
         column = _COLUMNS[measure]
         query = sa.select(entries.c.uid, entries.c.created, column)
         query = query.where(column.is_not(None), *self._conditions(where or Filter()))

@@ -33,8 +33,8 @@ from .report import render_page, write_page
 SCHEMA = "colorcheck-health/1"
 FADING_SCHEMA = "colorcheck-fading/1"
 SHOWN_PIECES = 40
-_WHO = {"platen": "the press", "blank": "the coating", "sheet": "the printer"}
-_WHERE = {"platen": "on the platen", "blank": "on the blank", "sheet": "on the printed sheet"}
+_WHO = {"platen": "the press", "blank": "the coating", "sheet": "the printer", "photo": "the light of the photo"}
+_WHERE = {"platen": "on the platen", "blank": "on the blank", "sheet": "on the printed sheet", "photo": "in the photo"}
 _FAMILY = {"soft": "soft pale or dark places", "crisp": "dots, specks and hairs", "scorch": "yellowing"}
 _COLUMNS = ("piece", "file", "kind", "x_mm", "y_mm", "diameter_mm", "delta_e00") + (
     "platen_x_mm",
@@ -43,6 +43,8 @@ _COLUMNS = ("piece", "file", "kind", "x_mm", "y_mm", "diameter_mm", "delta_e00")
     "blank_y_mm",
     "sheet_x_mm",
     "sheet_y_mm",
+    "photo_x_mm",
+    "photo_y_mm",
     "common_spot",
 )
 
@@ -52,7 +54,7 @@ _COLUMNS = ("piece", "file", "kind", "x_mm", "y_mm", "diameter_mm", "delta_e00")
 
 def leading(health: Health) -> FamilyHealth | None:
     """Pick the family of findings that the answer is about: named before unclear before the rest."""
-    rank = {"platen": 3, "blank": 3, "sheet": 3, "unclear": 2, "random": 1, "few": 0}
+    rank = {**dict.fromkeys(FRAMES, 3), "unclear": 2, "random": 1, "few": 0}
     return max(health.families, key=lambda f: (rank[f.source], f.affected), default=None)
 
 
@@ -89,9 +91,8 @@ def why(health: Health) -> str:
         )
     if f.source == "unclear":
         return (
-            f"{seen} They gather, but what was written down of how these pieces lay does not tell press, blank and "
-            "printer "
-            f"apart. {share}"
+            f"{seen} They gather, but what was written down of how these pieces lay does not tell press, blank, "
+            f"printer and photo apart. {share}"
         )
     if f.source == "random":
         return f"{seen} They gather no more than chance would have it, whichever way they are laid. {share}"
@@ -112,6 +113,7 @@ def _ahead(f: FamilyHealth) -> str:
 def _granted(f: FamilyHealth) -> str:
     """Name what was not written down and so is taken to have been the same for every piece."""
     things = {"platen": "the place on the platen", "blank": "the turn of the blank", "sheet": "the turn of the sheet"}
+    things["photo"] = "how the piece lay in the photo"
     lost = [things[t.frame] for t in f.tests if not t.known]
     return f"Not written down and taken as always the same: {' and '.join(lost)}. " if lost else ""
 
@@ -185,6 +187,12 @@ def _check_lines(source: str) -> list[str]:
             "Try blanks of another lot; keep two faulty pieces for the supplier.",
             "To make sure, turn two blanks by half a turn against the picture: the spot should turn with the blank.",
         ]
+    if source == "photo":
+        return [
+            "The places stay where the lamp or its reflection lies, not with piece, press or printer.",
+            "Cover windows, move the lamp to the side, and photograph the pieces again, each turned a quarter: inspect "
+            "takes several photos of one piece and tells light from print.",
+        ]
     return [
         "Print a nozzle check and look at an unpressed sheet at that place: rollers, head strikes, wet paper.",
         "Turn the picture by half a turn on the next sheet: the spot should stay with the printer.",
@@ -193,11 +201,11 @@ def _check_lines(source: str) -> list[str]:
 
 
 def cautions(health: Health) -> list[str]:
-    """Cautions, where the advice touches the press."""
+    """Cautions: all advice here ends at the press, with the next pieces or with the platen itself."""
     f = leading(health)
     press = f is not None and (f.source == "platen" or (f.source == "unclear" and "platen" in f.rivals))
     if not press:
-        return []
+        return words.cautions("re-press")
     return [
         "Look at and clean the platen only when the press is off, unplugged and cold; work on heaters and wiring is "
         "for a "
@@ -458,6 +466,7 @@ def frame_map(health: Health, family: FamilyHealth, frame: str, spots: Sequence[
         "platen": ("back of the press", "you stand here"),
         "blank": ("top of the blank, by its mark", ""),
         "sheet": ("top of the printed sheet", ""),
+        "photo": ("top of the photo", ""),
     }[frame]
     middle = float(low[0] + high[0]) / 2
     body += f'<path class="zero" d="M{-2 * u:.1f} 0H{2 * u:.1f}M0 {-2 * u:.1f}V{2 * u:.1f}"/>'
@@ -480,7 +489,7 @@ def trend_words(t: TrendLine) -> str:
     n = len(t.values)
     if not math.isfinite(t.centre):
         return f"{words.count_of(n, 'value')}: too few for limits."
-    rough = " The limits rest on few values; take them as a hint." if t.rough else ""
+    rough = " The limits rest on few values and are wide for that." if t.rough else ""
     if t.outside and t.outside[-1] >= n - 3:
         return f"One of the last pieces lies outside the limits: something changed.{rough}"
     if t.drifting and t.drifting[-1] >= n - 3:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TextIO, cast
 
 import numpy as np
 
+from ..ground.geometry import place_in_photo
 from ..ground.jsontext import rounded
 from ..ground.records import Finding, Reason
 from . import inspectwords as iw
@@ -68,7 +69,7 @@ def inspection_to_dict(i: Inspection) -> dict[str, Any]:
             "what_to_do": _to_do(i),
             "cautions": words.cautions(v.action),
         },
-        "photos": [_photo_dict(p) for p in i.photos],
+        "photos": [_photo_dict(p, i.size_mm) for p in i.photos],
         "judged_share": d.judged_share,
         "noise_delta_e00": d.noise_de00,
         "expected_from": d.source,
@@ -99,8 +100,9 @@ def _to_do(i: Inspection) -> list[str]:
     return [line for line in iw.next_photo_lines(i) if line]
 
 
-def _photo_dict(p: PiecePhoto) -> dict[str, Any]:
+def _photo_dict(p: PiecePhoto, size_mm: tuple[float, float]) -> dict[str, Any]:
     return {
+        "piece_in_photo": place_in_photo(p.pose, size_mm),
         "file": p.name,
         "sha256": p.sha256,
         "device": p.device,

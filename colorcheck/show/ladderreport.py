@@ -20,6 +20,7 @@ from . import words
 from .report import render_page, write_page
 
 SCHEMA = "colorcheck-ladder-result/1"
+_BULLET: dict[str, Any] = {"initial_indent": "  - ", "subsequent_indent": "    "}
 _HARM = {
     "yellow": "the bare coat turns yellow",
     "scorch": "the bare coat turns yellow in places",
@@ -299,6 +300,7 @@ def print_ladder(plan: LadderPlan, fit: LadderFit, stream: TextIO, *, color: boo
     lines += ["", *(row for line in next_words(fit, plan) for row in _wrap(line))]
     for o in open_lines(fit):
         lines += ["", *_wrap(f"Open: {o['what']} To settle it: {o['settle']}")]
+    lines += ["", "Take care", *(row for line in cautions() for row in textwrap.wrap(line, 88, **_BULLET))]
     stream.write("\n".join(lines) + "\n")
 
 
@@ -318,7 +320,7 @@ def print_run_sheet(plan: LadderPlan, stream: TextIO) -> None:
         stream.write(f"  {s.name:<3} target with seed {s.target_seed:<7} {settings_words(s.settings)}\n")
     stream.write("Take care:\n")
     for line in cautions():
-        stream.write("\n".join(textwrap.wrap(line, 88, initial_indent="  - ", subsequent_indent="    ")) + "\n")
+        stream.write("\n".join(textwrap.wrap(line, 88, **_BULLET)) + "\n")
 
 
 # ---------------------------------------------------------------- run sheet

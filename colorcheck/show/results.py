@@ -6,6 +6,7 @@ from typing import Any, cast
 
 import numpy as np
 
+from ..ground.geometry import place_in_photo
 from ..ground.jsontext import rounded
 from ..ground.records import CellFlag, CellKind, Finding, Reading, Reason
 from ..sheet.target import to_dict as target_to_dict
@@ -133,6 +134,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
                     "notes": list(f.notes),
                     "lighting_ratio": f.light.ratio,
                     "px_per_mm": f.pose.px_per_mm,
+                    "piece_in_photo": place_in_photo(f.pose, reading.target.size_mm),
                     "problems": [m for m, *_ in f.check.problems],
                 }
                 for f in reading.photos

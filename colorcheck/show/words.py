@@ -900,22 +900,27 @@ def next_piece_lines(reading: Judged) -> list[str]:
     return lines
 
 
+_MAKERS = "The makers' instructions, the safety data sheets and your local codes come first."
+CAUTIONS = (
+    "Burns: platen and glass look cold while hot, and stay hot for more than 10 minutes. Wear heat-proof gloves.",
+    "Glass breaks when it cools or heats suddenly: never quench it, never press chipped or cracked glass, do not "
+    "over-press, wear eye protection.",
+    "Ventilate: hot dye, paper and coat give off vapour.",
+    "Never leave the press unattended; keep children and pets away; use an earthed outlet of its own.",
+    _MAKERS,
+)
+_HOT_PIECE = (
+    "Fresh from the press the piece is hot while it looks cold: move it with heat-proof gloves, or wait until it has "
+    "cooled by itself. Never quench it.",
+    _MAKERS,
+)
+
+
 def cautions(action: str) -> list[str]:
     """Give the cautions that belong to an action; empty where no heat is involved."""
-    if action not in ("re-press", "reprint"):
-        return []
-    lines = [
-        "Burns: platen and glass look cold while hot, and stay hot for more than 10 minutes. Wear heat-proof gloves.",
-        "Glass breaks when it cools or heats suddenly: never quench it, never press chipped or cracked "
-        "glass, do not "
-        "over-press, wear eye protection.",
-        "Ventilate: hot dye, paper and coat give off vapour.",
-        "Never leave the press unattended; keep children and pets away; use an earthed outlet of its own.",
-        "The makers' instructions, the safety data sheets and your local codes come first.",
-    ]
     if action == "reprint":
-        lines.insert(0, "These hold for pressing the new piece:")
-    return lines
+        return ["These hold for pressing the new piece:", *CAUTIONS]
+    return {"re-press": list(CAUTIONS), "retake-photo": list(_HOT_PIECE)}.get(action, [])
 
 
 # ---------------------------------------------------------------- findings, flags, notes

@@ -217,6 +217,7 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
     from ..ground.jsontext import write_json
     from ..sheet.draw import render, write_print_file
     from ..sheet.target import make_target, to_dict
+    from ..show.words import CAUTIONS
 
     recipe = {
         "size_mm": (params["size_mm"][0], params["size_mm"][1]),
@@ -249,6 +250,7 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
         "mirrored": target.mirrored,
         "cells": len(target.ids),
         "print_file": target.print_file,
+        "cautions": CAUTIONS,
         "layout_file": f"{target.name}.json",
         "pixels": [int(small.shape[1]), int(small.shape[0])],
     }
