@@ -45,8 +45,9 @@ class Family(StrEnum):
 class Fault:
     """One kind of fault.
 
-    ``measure`` is what is held against ``limit`` (table, name in `limits.toml`): 'delta_e00', 'diameter_mm' or a key of
-    the finding's ``detail``. ``word`` names it, ``cause`` says what to look at before the next piece.
+    ``measure`` is what is held against ``limit`` (table, name in `limits.toml`; None: any of it is too much):
+    'delta_e00', 'diameter_mm' or a key of the finding's ``detail``. ``word`` names it, ``cause`` says what to look at
+    before the next piece.
     """
 
     step: Step
@@ -61,7 +62,7 @@ class Fault:
     def limit_of(self, limits: Limits) -> float:
         """Give the largest value that passes."""
         if self.limit is None:
-            return float("inf")
+            return 0.0
         table, name = self.limit
         return float(getattr(getattr(limits, table), name))
 
@@ -77,7 +78,7 @@ _DUST = "Wipe glass and paper with a lint-free cloth and roll off dust before yo
 CATALOGUE: Mapping[Kind, Fault] = {
     Kind.MIRRORED: Fault(
         Step.SIDE,
-        ("print", "mirrored"),
+        None,
         Cure.REPRINT,
         Drawing.WHOLE,
         Family.PRINT,

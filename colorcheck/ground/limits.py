@@ -37,13 +37,12 @@ class PhotoLimits(_Table, frozen=True):
 
 
 class PieceLimits(_Table, frozen=True):
-    """What a photo of a finished piece must do, and what its other faults may reach."""
+    """What a photo of a finished piece must do."""
 
     blur_mm: Limit
     clipped: Limit
     glare_area: Limit
     pose_mm: Limit
-    other_de00: Limit
 
 
 class GhostLimits(_Table, frozen=True):
