@@ -13,13 +13,17 @@ from typing import Any
 
 import numpy as np
 import pytest
-from colorcheck.faults.defects import ColourCell, DefectResult
 
-from colorcheck.flows.inspect import Before, Inspection, PiecePhoto, _compare_before, _judge, _load_before
+from colorcheck.faults.beforeafter import Before, compare_before, load_earlier
+from colorcheck.faults.catalogue import BANDS, CATALOGUE, WHOLE
+from colorcheck.faults.find import DefectResult
+from colorcheck.flows.inspect import Inspection, PiecePhoto, _verdict
+from colorcheck.flows.requests import InspectRequest
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.jsontext import write_json
 from colorcheck.ground.limits import load_limits
-from colorcheck.ground.records import Finding, FlatImage, Pose, Reason, Verdict
+from colorcheck.ground.records import Finding, FlatImage, Kind, Pose, Reason, Step, Verdict
+from colorcheck.piece.aim import ColourCell
 from colorcheck.show import inspectwords, words
 from colorcheck.show.inspectreport import (
     inspection_to_dict,
@@ -30,32 +34,49 @@ from colorcheck.show.inspectreport import (
 from tests.test_report import BAD_NAME, UGLY, _page
 
 ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")
-KINDS = (
-    *("pale", "dark", "faded-edge", "dark-edge", "pale-centre", "ghost"),
-    *("banding", "scorch", "pinhole", "speck", "hair", "glare"),
-)
 SIZE = (120.0, 80.0)
 STEP = 2.0
+OWN: dict[Kind, dict[str, Any]] = {  # what only this kind has
+    Kind.GHOST: {"strength": 0.08, "shift_mm": (0.9, -0.6)},
+    Kind.BANDING: {"amplitude_l": 1.2, "period_mm": 1.4, "axis": "x"},
+    Kind.SCORCH: {"delta_b": 5.0},
+    Kind.FADED_EDGE: {"side": "left"},
+    Kind.DARK_EDGE: {"side": "left"},
+}
+STEPS = {
+    **{str(kind): fault.step for kind, fault in CATALOGUE.items()},
+    "crisp-defects": Step.PRINT,
+    **dict.fromkeys(("broad-light", "judged-share"), Step.EVEN),
+    **dict.fromkeys(("profile-mean", "colour-unknown"), Step.COLOUR),
+}
 MARGIN = 25.0
 NUMBERS_OF_A_MACHINE = re.compile(r"\b(nan|None|inf)\b")
 
 
 def spot(
-    kind: str = "pale", x: float = 84.0, y: float = 26.0, d: float = 20.0, de: float = 4.5, **detail: Any
+    kind: str = "pale",
+    x: float = 84.0,
+    y: float = 26.0,
+    d: float = 20.0,
+    de: float = 4.5,
+    *,
+    doubt: str = "",
+    **detail: Any,
 ) -> Finding:
-    where = {"ghost": "all over", "banding": "all over", "faded-edge": "left", "dark-edge": "left"}
+    known = Kind(kind)
+    where = "all over" if known in WHOLE else "left" if known in BANDS else ""
     return Finding(
-        kind,
-        x,
-        y,
-        d,
-        math.pi / 4 * d**2,
-        de,
-        3.0,
-        0.99,
-        where.get(kind, "3.6 cm from the right, 2.6 cm from the top (upper right)"),
-        "major",
-        detail or ({"side": "left"} if kind.endswith("-edge") else {}),
+        kind=known,
+        x_mm=x,
+        y_mm=y,
+        diameter_mm=d,
+        area_mm2=math.pi / 4 * d**2,
+        delta_e00=de,
+        delta_l=3.0,
+        confidence=0.99,
+        where=where or "3.6 cm from the right, 2.6 cm from the top (upper right)",
+        doubt=doubt,
+        detail={**OWN.get(known, {}), **detail},
     )
 
 
@@ -107,6 +128,12 @@ def photo(**other: Any) -> PiecePhoto:
     return PiecePhoto(**{**fields, **other})
 
 
+def verdict_on(found: DefectResult, shot: PiecePhoto, paper: Any) -> Verdict:
+    """Judge as the flow does, without a reading and with nothing known about the press."""
+    request = InspectRequest(photos=("plaque.jpg",), artwork="number-27.png", size_mm=SIZE, paper=paper)
+    return _verdict([shot], found, request, load_limits(None), (0.0, ""), None)
+
+
 def inspection(found: DefectResult, *, paper: str = "on", shot: PiecePhoto | None = None, **other: Any) -> Inspection:
     """A piece with a margin round it, judged as the flow judges it."""
     g = 3.0
@@ -123,7 +150,7 @@ def inspection(found: DefectResult, *, paper: str = "on", shot: PiecePhoto | Non
         "paper": paper,
         "photos": (shot,),
         "defects": found,
-        "verdict": _judge([shot], found, paper=paper, limits=load_limits(None), repress=None),
+        "verdict": verdict_on(found, shot, paper),
         "flat": FlatImage(rgb=rgb, clipped=np.zeros((h, w), np.uint8), inside=np.ones((h, w), bool), px_per_mm=g),
         "limits": load_limits(None),
         "before": None,
@@ -139,13 +166,15 @@ def judged(i: Inspection, action: str, *reasons: Reason) -> Inspection:
 def every_reason() -> list[Reason]:
     out = []
     for measure in inspectwords.MEASURES:
-        on_piece = measure in KINDS and measure != "glare"
+        on_piece = measure in set(Kind) and measure != "glare"
         for outcome in ("pass", "fail", "undecided", "note", "skipped"):
             for value in (0.0, 3.456, math.nan):
-                detail = {"diameter_mm": 14.0} if on_piece else {}
+                detail = {"diameter_mm": 14.0, **OWN.get(Kind(measure), {})} if on_piece else {}
                 detail |= {"largest_mm": 2.6} if measure == "crisp-defects" else {}
                 place = "left" if measure.endswith("-edge") else "all over" if measure in ("ghost", "banding") else ""
-                out.append(Reason(measure, value, 2.0, 0.3, outcome, place, detail))
+                out.append(Reason(measure, value, 2.0, 0.3, outcome, STEPS.get(measure, Step.PHOTO), place, detail))
+                if measure == "dark":  # a place on the piece, and a photo that is too dark
+                    out.append(Reason(measure, value, 2.0, 0.3, outcome, Step.PHOTO))
     return out
 
 
@@ -194,7 +223,7 @@ def test_every_measure_of_the_decision_has_words(pale: Inspection) -> None:
 
 def test_measures_the_flow_makes_are_all_known() -> None:
     found = defects(
-        *(spot(k, de=5.0) for k in KINDS),
+        *(spot(k, de=5.0) for k in Kind if k not in (Kind.MIRRORED, Kind.MISSING_INK)),
         ambiguous=("ring",),
         settle_by="blank frame",
         broad_de00=9.0,
@@ -206,20 +235,26 @@ def test_measures_the_flow_makes_are_all_known() -> None:
     for i in (inspection(found), inspection(found, shot=bad), inspection(flooded)):
         for r in i.verdict.reasons:
             assert r.measure in inspectwords.MEASURES, f"{r.measure} needs words"
-            assert words.step_of(r) == "photo" or words.is_photo_measure(r) is False
+            assert words.step_of(r) in dict(words.steps())
+            assert r.step is STEPS.get(r.measure, Step.PHOTO) or (r.measure, r.step) == ("dark", Step.PHOTO)
 
 
-def test_a_ghost_on_a_piece_is_told_in_colour_difference_not_in_percent(pale: Inspection) -> None:
-    r = Reason("ghost", 3.2, 1.0, 0.5, "fail", "all over", {"diameter_mm": 1.1})
-    assert "3.2 ± 1.0 ΔE00 (limit 1.0)" in inspectwords.say(r, pale)
-    assert "%" not in inspectwords.say(r, pale) + words.measured_text(r) + inspectwords.short_name(r)
+def test_what_spoils_the_whole_print_is_told_in_its_own_unit_as_on_a_target() -> None:
+    i = inspection(defects(spot("ghost"), spot("banding"), spot("scorch")))
+    said = {r.measure: inspectwords.say(r, i) for r in i.verdict.reasons}
+    assert "8 % of the print's strength lies 1.1 mm beside the first" in said["ghost"]
+    assert "level lines, one every 1.4 mm, 1.20 L* (limit 0.25)" in said["banding"]
+    assert "5.0 b* (limit 2.0)" in said["scorch"]
+    assert i.verdict.action == "reprint"
+    faint = inspection(defects(spot("ghost", strength=0.01), spot("banding", amplitude_l=0.2)))
+    assert faint.verdict.action == "accept"
 
 
 def test_findings_are_told_with_place_size_and_weight(pale: Inspection) -> None:
     text = inspectwords.say_finding(spot(), pale)
     for part in ("Pale spot", "upper right", "20 mm", "4.5 ΔE00", "plain to see"):
         assert part in text
-    for kind in KINDS:
+    for kind in Kind:
         assert not UGLY.search(inspectwords.say_finding(spot(kind), pale)), kind
     assert "at the all over" not in inspectwords.say_finding(spot("ghost"), pale)
 
@@ -282,7 +317,7 @@ def test_json_serves_as_the_earlier_inspection(pale: Inspection, tmp_path: Path)
     path = tmp_path / "first.json"
     write_json(path, inspection_to_dict(pale))
     now = defects(spot(de=2.1), spot("pale", 20, 60, 10, 1.9))
-    before = _compare_before(_load_before(path), now)
+    before = compare_before(load_earlier(path), now.findings, now.noise_de00)
     data = inspection_to_dict(inspection(now, before=before))
     assert data["before"]["worst_before"] == 4.5
     assert data["before"]["better"]
@@ -376,7 +411,7 @@ def test_retake_page_names_the_settling_photo_in_answer_and_open_questions(hidde
 
 
 def test_unfit_photo_marks_only_its_reflections() -> None:
-    found = defects(spot(), spot("glare", 60, 40, 30, 9.0))
+    found = defects(spot(doubt="reflection"), spot("glare", 60, 40, 30, 0.0))
     found.glare[5:25, 10:40] = True
     i = inspection(found)
     assert i.verdict.action == "retake-photo"
@@ -386,6 +421,19 @@ def test_unfit_photo_marks_only_its_reflections() -> None:
     assert "reflection" in text
     assert "does not count" in text
     assert words.photo_advice("glare") in text
+
+
+def test_a_certain_pale_place_beside_a_reflection_is_pressed_again_and_marked() -> None:
+    found = defects(spot(), spot("glare", 30, 60, 30, 0.0))
+    found.glare[20:40, 5:25] = True
+    i = inspection(found)
+    assert i.verdict.action == "re-press"
+    html = render_inspection(i)
+    assert sorted(re.findall(r'data-x-mm="([\d.]+)"', html)) == ["30", "84"]
+    text = _page(html).words
+    assert words.CONDITION in text
+    assert "does not count" not in text
+    assert inspectwords.why(i).startswith("A pale spot")
 
 
 def test_before_block_says_what_became_of_the_piece(pale: Inspection) -> None:
@@ -459,30 +507,27 @@ def test_report_is_kept_unless_told_otherwise(pale: Inspection, tmp_path: Path) 
     assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
 
 
-def test_a_rim_sharper_than_heat_makes_it_is_never_pressed_again() -> None:
-    """In one photo it asks for further ones, in several the piece is printed again; a soft spot beside it decides."""
-    told = {"sharp_rim": True, "rim_mm": 1.0}
-    alone = inspection(defects(spot(could_be_reflection=True, for_dye=30.0, **told)))
+def test_a_rim_sharper_than_heat_makes_it_asks_for_a_photo_as_long_as_it_may_be_light() -> None:
+    """In one photo it asks for further ones; in several it is no light, and pale as any other place."""
+    alone = inspection(defects(spot(doubt="rim", rim_mm=1.0)))
     assert alone.verdict.action == "retake-photo"
     assert "reflection" in inspectwords.why(alone)
     assert any("turned by a quarter" in line for line in inspectwords.next_photo_lines(alone))
-    several = inspection(defects(spot(**told)))
-    assert several.verdict.action == "reprint"
+    assert "sharper than heat" in inspectwords.say_finding(alone.defects.findings[0], alone)
+    several = inspection(defects(spot(rim_mm=1.0)))
+    assert several.verdict.action == "re-press"
     for text in (inspectwords.why(several), inspectwords.say_finding(several.defects.findings[0], several)):
-        assert "sharper than heat" in text
         assert "reflection" not in text
-    assert inspection(defects(spot(**told), spot(x=30.0))).verdict.action == "re-press"
+    assert inspection(defects(spot(doubt="rim", rim_mm=1.0), spot(x=30.0))).verdict.action == "re-press"
 
 
-@pytest.mark.parametrize(
-    ("glare", "size", "for_dye", "action"),
-    [(True, 33.0, -5.0, "retake-photo"), (False, 33.0, -5.0, "re-press"), (True, 18.0, -5.0, "re-press"),
-     (True, 33.0, 12.0, "re-press")],
-)  # fmt: skip
-def test_beside_a_certain_reflection_a_wide_place_that_leans_to_light_asks_for_a_photo(
-    glare: bool, size: float, for_dye: float, action: str
-) -> None:
+@pytest.mark.parametrize("glare", [False, True])
+@pytest.mark.parametrize(("doubt", "action"), [("reflection", "retake-photo"), ("", "re-press")])
+def test_a_place_that_may_be_light_is_never_accepted(glare: bool, doubt: str, action: str) -> None:
+    """Whether or not a reflection lies elsewhere in the photo; what is none of light is pressed again either way."""
     mirrored = np.zeros((round(SIZE[1] / STEP), round(SIZE[0] / STEP)), bool)
     mirrored[2:4, 2:4] = glare
-    found = defects(spot(d=size, could_be_reflection=True, for_dye=for_dye), glare=mirrored)
-    assert inspection(found).verdict.action == action
+    i = inspection(defects(spot(d=33.0, doubt=doubt), glare=mirrored))
+    assert i.verdict.action == action
+    assert ("pale" in i.verdict.undecided) is bool(doubt)
+    assert inspection(defects(spot(d=33.0, doubt=doubt), glare=mirrored), paper="off").verdict.action != "accept"

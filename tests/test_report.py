@@ -15,9 +15,10 @@ import numpy as np
 import pytest
 
 from colorcheck import read
+from colorcheck.faults.catalogue import CATALOGUE
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.recipe import Recipe, parse_recipe
-from colorcheck.ground.records import CellFlag, Finding, Reading, Reason, Verdict
+from colorcheck.ground.records import CellFlag, Finding, Kind, Reading, Reason, Step, Verdict
 from colorcheck.sheet.draw import render
 from colorcheck.sheet.target import make_target
 from colorcheck.shop.heat import repress_plan
@@ -29,6 +30,16 @@ from tests import virtual as v
 ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")
 OUTCOMES = ("pass", "fail", "undecided", "note", "skipped")
 UGLY = re.compile(r"\b(nan|None|inf|NaN|True|False)\b|\{|\}|  |\(\)| ,|\.\.")
+PHOTO = (
+    *("px-per-mm", "blur-mm", "pose-mm", "dark", "clipped-white", "clipped-cells", "glare", "hidden", "uneven-light"),
+    *("tone-curve", "local-tone", "mirrored"),
+)
+STEPS = {
+    "crisp-defects": Step.PRINT,
+    **dict.fromkeys(("zone", "slope"), Step.EVEN),
+    **dict.fromkeys(("black-density", "uptake"), Step.COMPLETE),
+    **dict.fromkeys(("photo", *PHOTO), Step.PHOTO),
+}
 BAD_NAME = "<img src=x onerror=alert(1)>&\"'"
 
 
@@ -64,6 +75,14 @@ def _as(reading: Reading, action: str, *reasons: Reason, **advice: Any) -> Readi
     return replace(reading, verdict=Verdict(action=action, reasons=said, undecided=undecided, advice=advice))  # type: ignore[arg-type]
 
 
+def _reason(measure: str, value: float, limit: float, u: float, outcome: str, place: str = "", **detail: Any) -> Reason:
+    """A reason with the step at which its measure is judged; 'dark-spot' is the dark place on the piece."""
+    if measure == "dark-spot":
+        return Reason(Kind.DARK, value, limit, u, outcome, Step.EVEN, place, detail)
+    kind = CATALOGUE[Kind(measure)].step if measure in set(Kind) else Step.COLOUR
+    return Reason(measure, value, limit, u, outcome, STEPS.get(measure, kind), place, detail)
+
+
 def _detail(measure: str) -> dict[str, Any]:
     return {
         "ghost": {"shift_mm": [0.6, -0.8]},
@@ -87,18 +106,8 @@ def _every_reason() -> list[Reason]:
     for k, measure in enumerate(words.MEASURES):
         for outcome in OUTCOMES:
             for value in (0.0, 3.456, math.nan):
-                out.append(
-                    Reason(
-                        "dark" if measure == "dark-spot" else measure,
-                        value,
-                        2.0,
-                        0.25,
-                        outcome,
-                        places[k % 4],
-                        _detail(measure),
-                    )
-                )
-            out.append(Reason("dark" if measure == "dark-spot" else measure, 1.0, math.nan, math.nan, outcome))
+                out.append(_reason(measure, value, 2.0, 0.25, outcome, places[k % 4], **_detail(measure)))
+            out.append(_reason(measure, 1.0, math.nan, math.nan, outcome))
     return out
 
 
@@ -128,21 +137,14 @@ def test_measures_of_real_readings_have_their_own_sentence(good: Reading, pale: 
 
 
 def test_unknown_measure_still_gets_a_sentence(good: Reading) -> None:
-    text = words.say_reason(Reason("gloss", 1.5, 1.0, 0.1, "fail"), good)
+    text = words.say_reason(_reason("gloss", 1.5, 1.0, 0.1, "fail"), good)
     assert "1.5" in text
     assert "gloss" in text.lower()
 
 
 def test_sentences_carry_value_and_limit(good: Reading) -> None:
-    r = Reason(
-        "pale",
-        4.47,
-        2.0,
-        0.04,
-        "fail",
-        "6 cm from the left, 5 cm from the bottom (lower left)",
-        {"diameter_mm": 25.3},
-    )
+    place = "6 cm from the left, 5 cm from the bottom (lower left)"
+    r = _reason("pale", 4.47, 2.0, 0.04, "fail", place, diameter_mm=25.3)
     text = words.say_reason(r, good)
     for part in ("25 mm", "at the lower left", "6 cm from the left", "4.5", "2.0"):
         assert part in text
@@ -151,14 +153,14 @@ def test_sentences_carry_value_and_limit(good: Reading) -> None:
 
 
 def test_black_is_given_as_a_range_because_reflections_only_lift_it(good: Reading) -> None:
-    text = words.say_reason(Reason("black-density", 0.9, 1.15, 0.06, "fail"), good)
+    text = words.say_reason(_reason("black-density", 0.9, 1.15, 0.06, "fail"), good)
     assert "0.90 to 0.96" in text
     assert "at least 1.15" in text
 
 
 def test_a_dark_photo_and_a_dark_spot_are_told_apart(good: Reading) -> None:
-    photo = Reason("dark", 0.05, 0.08, 0.0, "fail")
-    spot = Reason("dark", 4.0, 3.0, 0.2, "fail", "middle", {"diameter_mm": 20.0})
+    photo = _reason("dark", 0.05, 0.08, 0.0, "fail")
+    spot = _reason("dark-spot", 4.0, 3.0, 0.2, "fail", "middle", diameter_mm=20.0)
     assert "too dark" in words.say_reason(photo, good)
     assert "dark spot" in words.say_reason(spot, good)
     assert words.is_photo_measure(photo)
@@ -180,8 +182,8 @@ def test_headline_names_the_action(good: Reading, action: str) -> None:
     r = _as(
         good,
         action,
-        Reason("photo", 1.0, 1.0, 0.0, "pass"),
-        Reason("pale", 5, 2, 0.1, "fail", "", {"diameter_mm": 9}),
+        _reason("photo", 1.0, 1.0, 0.0, "pass"),
+        _reason("pale", 5, 2, 0.1, "fail", diameter_mm=9),
     )
     assert words.headline(r.verdict).startswith(words.action_word(action))
     assert not UGLY.search(words.headline(r.verdict))
@@ -189,15 +191,15 @@ def test_headline_names_the_action(good: Reading, action: str) -> None:
 
 
 def test_accept_with_open_questions_says_so(good: Reading) -> None:
-    open_ = _as(good, "accept", Reason("pale", 2.1, 2.0, 0.3, "undecided", "middle", {"diameter_mm": 9}))
+    open_ = _as(good, "accept", _reason("pale", 2.1, 2.0, 0.3, "undecided", "middle", diameter_mm=9))
     assert "could not be decided" in words.headline(open_.verdict)
     assert "pale spot" in words.one_line_why(open_)
 
 
 def test_colour_is_called_true_only_when_beyond_doubt(good: Reading) -> None:
-    doubtful = _as(good, "accept", Reason("profile-mean", 1.9, 2.5, 1.4, "pass"))
-    certain = _as(good, "accept", Reason("profile-mean", 0.9, 2.5, 0.3, "pass"))
-    unjudged = _as(good, "accept", Reason("photo", 1.0, 1.0, 0.0, "pass"))
+    doubtful = _as(good, "accept", _reason("profile-mean", 1.9, 2.5, 1.4, "pass"))
+    certain = _as(good, "accept", _reason("profile-mean", 0.9, 2.5, 0.3, "pass"))
+    unjudged = _as(good, "accept", _reason("photo", 1.0, 1.0, 0.0, "pass"))
     assert "true in colour" not in words.headline(doubtful.verdict)
     assert "true in colour" in words.headline(certain.verdict)
     assert "not judged" in words.headline(unjudged.verdict)
@@ -205,7 +207,7 @@ def test_colour_is_called_true_only_when_beyond_doubt(good: Reading) -> None:
 
 def test_each_photo_fault_has_advice_with_its_place() -> None:
     general = words.photo_advice("no such measure")
-    for m in words.PHOTO_MEASURES - {"photo"} | {"dark"}:
+    for m in PHOTO:
         assert words.photo_advice(m, "lower left") != general, m
     assert "at the lower left" in words.photo_advice("glare", "lower left")
     assert "card" in words.photo_advice("glare", "lower left")
@@ -414,7 +416,7 @@ def test_map_marks_unmeasured_and_outside() -> None:
 
 
 def _finding(kind: str, x: float, y: float, d: float = 10.0, **detail: Any) -> Finding:
-    return Finding(kind, x, y, d, 78.5, 3.0, 2.0, 0.99, "at the middle", detail=detail)
+    return Finding(Kind(kind), x, y, d, 78.5, 3.0, 2.0, 0.99, "at the middle", detail=detail)
 
 
 def test_marks_lie_at_their_millimetres() -> None:
@@ -604,7 +606,7 @@ def test_unfit_photo_shows_no_findings_of_the_piece(pale: Reading) -> None:
     faulty = _as(
         pale,
         "retake-photo",
-        Reason("glare", 0.14, 0.02, 0.0, "fail", "lower left"),
+        _reason("glare", 0.14, 0.02, 0.0, "fail", "lower left"),
         *[r for r in pale.verdict.reasons if r.measure == "pale"],
     )
     html = render_report(faulty)

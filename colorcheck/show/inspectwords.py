@@ -259,7 +259,7 @@ _DOUBTS = {
     "rim": f"Its rim is sharper than heat makes one: a reflection, or print that is missing there; {_MOVES}",
 }
 _ALWAYS = frozenset({"colour-unknown", "broad-light"})  # have words for a missing number
-MEASURES = (*_SAY, *words.PALE, "dark-edge", "photo", "px-per-mm", "blur-mm")
+MEASURES = (*_SAY, *words.PALE, "dark-edge", "ghost", "banding", "scorch", "photo", "px-per-mm", "blur-mm")
 
 
 def _value(r: Reason) -> str:
