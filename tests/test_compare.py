@@ -47,18 +47,15 @@ from colorcheck.sheet.savedreading import load_reading
 from colorcheck.sheet.target import make_target, to_dict
 from colorcheck.shop.piececost import cost_of, read_costs
 from colorcheck.shop.ranking import coverage_factor, difference_u, rank
-from colorcheck.show.comparereport import (
-    across,
-    answer,
-    comparison_to_dict,
-    csv_text,
-    headline,
-    note_lines,
-    print_comparison,
-    render_comparison,
-    tint_words,
-    why,
-)
+from colorcheck.show.answers import compare_across as across
+from colorcheck.show.answers import compare_answer as answer
+from colorcheck.show.answers import compare_blocks, tint_words
+from colorcheck.show.answers import compare_headline as headline
+from colorcheck.show.answers import compare_notes as note_lines
+from colorcheck.show.answers import compare_why as why
+from colorcheck.show.page import compare_context, render_page
+from colorcheck.show.resultfiles import comparison_csv, comparison_to_dict
+from colorcheck.show.screen import show
 from tests import virtual as v
 from tests.test_report import BAD_NAME, UGLY, _page
 from tests.virtual import press, spectral
@@ -69,6 +66,10 @@ SUBSTRATES = ("bright", "warm film", "bluish", "satin")
 
 
 # ---- readings without pictures ----------------------------------------------------------------------------
+
+
+def render_comparison(result: Comparison) -> str:
+    return render_page("compare.html.j2", compare_context(result))
 
 
 @lru_cache(maxsize=4)
@@ -742,7 +743,7 @@ def test_hostile_names_are_escaped_everywhere(pair: list[Path]) -> None:
     assert BAD_NAME not in html
     assert not any(t == "img" for t, _ in page.tags)
     assert not any(k.startswith("on") for _, a in page.tags for k in a)
-    assert "'=1+1" in csv_text(result)
+    assert "'=1+1" in comparison_csv(result)
 
 
 @pytest.mark.parametrize("purpose", get_args(Purpose))
@@ -752,7 +753,7 @@ def test_every_purpose_has_words_without_leftovers(pair: list[Path], tmp_path: P
     costs = {n: {"blank": 1.0 + k} for k, n in enumerate(("bright", "satin"))}
     result = compare(pair, purpose=purpose, costs=costs, lights=dict.fromkeys(costs, files))
     screen = io.StringIO()
-    print_comparison(result, screen)
+    show(screen, compare_blocks(result))
     for text in (answer(result.rankings[purpose]), why(result), *note_lines(result)):
         assert not UGLY.search(text), text
     assert answer(result.rankings[purpose]) in " ".join(screen.getvalue().split())

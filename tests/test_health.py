@@ -21,7 +21,9 @@ from colorcheck.ground.geometry import place_in_photo
 from colorcheck.ground.records import Pose
 from colorcheck.shop import presshealth
 from colorcheck.shop.presshealth import FRAMES, Piece, Placing, Spot, in_frame, judge_fading, judge_health
-from colorcheck.show import healthreport
+from colorcheck.show import answers
+from colorcheck.show.page import health_context, write_page
+from colorcheck.show.say import say
 
 SIZE = (200.0, 150.0)
 
@@ -195,8 +197,8 @@ def test_pieces_that_always_lie_alike_cannot_tell() -> None:
     assert family.source == "unclear"
     assert set(family.rivals) == set(FRAMES)
     assert family.spots  # where it comes back is told all the same
-    assert "may be" in healthreport.headline(health)
-    assert any("turn every second blank" in line for line in healthreport.todo(health))
+    assert "may be" in answers.health_headline(health)
+    assert any("turn every second blank" in line for line in answers.health_todo(health))
 
 
 def test_what_was_not_written_down_is_not_named() -> None:
@@ -208,10 +210,10 @@ def test_what_was_not_written_down_is_not_named() -> None:
 def test_few_pieces_claim_nothing() -> None:
     health = judge_health(pieces(1, 4, "platen", hit=1.0), shuffles=99)
     assert [f.source for f in health.families] == ["few"]
-    assert "Too few" in healthreport.headline(health)
+    assert "Too few" in answers.health_headline(health)
     clean = judge_health([replace(p, spots=()) for p in pieces(1, 6, None)])
     assert clean.families == ()
-    assert healthreport.headline(clean) == "Nothing was found on 6 pieces"
+    assert answers.health_headline(clean) == "Nothing was found on 6 pieces"
 
 
 def test_dust_does_not_hide_or_make_a_press_fault() -> None:
@@ -280,8 +282,8 @@ def test_unchanged_piece_shows_no_fading_and_a_faded_dye_is_ranked_first() -> No
     assert fade.apart == 1
     expected = math.sqrt(float(np.mean(np.asarray(delta_e00(first, later))[magenta] ** 2)) - 0.5)
     assert fade.groups[0].delta_e00 == pytest.approx(expected, rel=1e-6)
-    assert "magentas" in healthreport.fading_headline([fade])
-    assert "years" in healthreport.fading_why([fade], "same")
+    assert "magentas" in answers.fading_headline([fade])
+    assert "years" in say("fading_why", "same")
     with pytest.raises(DataError, match="too few"):
         judge_fading(RGB, first, later, u, u, ~usable)
 
@@ -357,7 +359,7 @@ def test_command_names_the_press_and_writes_all_files(
 def test_names_from_files_cannot_break_the_page(tmp_path: Path) -> None:
     many = [replace(p, name=f"<i>{p.name}") for p in pieces(4, 8, "platen")]
     health = judge_health(many, shuffles=19)
-    page = healthreport.write_health_report(health, tmp_path).read_text(encoding="utf-8")
+    page = write_page(tmp_path, "health.html.j2", health_context(health)).read_text(encoding="utf-8")
     assert "<i>piece" not in page
     assert "&lt;i&gt;piece" in page
 

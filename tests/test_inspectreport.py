@@ -25,12 +25,10 @@ from colorcheck.ground.limits import load_limits
 from colorcheck.ground.records import Finding, FlatImage, Kind, Pose, Reason, Step, Verdict
 from colorcheck.piece.aim import ColourCell
 from colorcheck.show import inspectwords, words
-from colorcheck.show.inspectreport import (
-    inspection_to_dict,
-    print_inspection,
-    render_inspection,
-    write_inspection_report,
-)
+from colorcheck.show.answers import inspection_blocks
+from colorcheck.show.page import inspection_context, render_page, write_page
+from colorcheck.show.resultfiles import inspection_to_dict
+from colorcheck.show.screen import show
 from tests.test_report import BAD_NAME, UGLY, _page
 
 ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")
@@ -196,9 +194,13 @@ def hidden() -> Inspection:
     return i
 
 
+def render_inspection(i: Inspection) -> str:
+    return render_page("inspect.html.j2", inspection_context(i))
+
+
 def printed(i: Inspection, **how: Any) -> str:
     stream = io.StringIO()
-    print_inspection(i, stream, **{"width": 80, **how})
+    show(stream, inspection_blocks(i), **{"width": 80, **how})
     return stream.getvalue()
 
 
@@ -497,13 +499,13 @@ def test_hostile_names_are_escaped(pale: Inspection) -> None:
 
 def test_report_is_kept_unless_told_otherwise(pale: Inspection, tmp_path: Path) -> None:
     folder = tmp_path / "new" / "place"
-    path = write_inspection_report(pale, folder)
+    path = write_page(folder, "inspect.html.j2", inspection_context(pale))
     assert os.listdir(folder) == ["report.html"]
     path.write_text("mine", encoding="utf-8")
     with pytest.raises(FileError, match="holds a report already"):
-        write_inspection_report(pale, folder)
+        write_page(folder, "inspect.html.j2", inspection_context(pale))
     assert path.read_text(encoding="utf-8") == "mine"
-    write_inspection_report(pale, folder, overwrite=True)
+    write_page(folder, "inspect.html.j2", inspection_context(pale), overwrite=True)
     assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
 
 

@@ -24,7 +24,10 @@ from colorcheck.sheet import draw
 from colorcheck.sheet.target import make_target
 from colorcheck.shop import ladder
 from colorcheck.shop.ladder import Pressed, Settings, fit_ladder, fit_plateau, load_plan, make_plan
-from colorcheck.show import ladderreport
+from colorcheck.show import answers
+from colorcheck.show.page import ladder_context, write_page, write_run_sheet
+from colorcheck.show.resultfiles import ladder_csv, ladder_to_dict
+from colorcheck.show.say import say
 from tests import scenes as s
 from tests import virtual as v
 
@@ -273,7 +276,7 @@ def test_still_rising_asks_for_longer_but_never_beyond_the_limits() -> None:
     assert fit.status == "rising"
     assert fit.next is not None
     assert 240 < fit.next.settings.time_s <= 300
-    assert "still rising" in ladderreport.headline(fit) or "longer than the makers" in ladderreport.headline(fit)
+    assert "still rising" in say("ladder_headline", fit) or "longer than the makers" in say("ladder_headline", fit)
     tight = fit_ladder(series(dye), limits=MakerLimits(240, 205), step_s=35, sweeps=500)
     assert tight.best.settings.time_s <= 240
     assert tight.next is None or tight.next.settings.time_s <= 240
@@ -285,7 +288,7 @@ def test_all_alike_says_that_the_shortest_will_do() -> None:
     assert fit.status == "flat"
     assert fit.next is not None
     assert fit.next.settings.time_s <= 95
-    assert "shorter may do" in ladderreport.headline(fit)
+    assert "shorter may do" in say("ladder_headline", fit)
 
 
 def test_yellow_before_full_is_no_recipe() -> None:
@@ -294,7 +297,7 @@ def test_yellow_before_full_is_no_recipe() -> None:
     assert fit.status == "harmed"
     assert fit.harm == "yellow"
     assert fit.next is None
-    assert "yellow" in ladderreport.headline(fit)
+    assert "yellow" in say("ladder_headline", fit)
 
 
 @pytest.mark.parametrize(
@@ -312,7 +315,7 @@ def test_harm_sets_an_upper_end_after_the_best(column: str, values: list[Any], h
     assert fit.harm == harm
     assert 165 <= fit.best.safe_until_s <= 240
     assert fit.best.p_safe > 0.9
-    assert f"{5 * round(fit.harm_s[harm][1] / 5)} s" in ladderreport.why(fit)
+    assert f"{5 * round(fit.harm_s[harm][1] / 5)} s" in answers.ladder_why(fit)
 
 
 def test_no_harm_is_made_up_out_of_noise() -> None:
@@ -333,7 +336,7 @@ def test_one_badly_pressed_piece_does_not_decide() -> None:
     fit = fit_ladder(series(bad), limits=LIMITS, step_s=35, sweeps=500)
     assert abs(fit.best.settings.time_s - clean.best.settings.time_s) <= 20
     assert [p.name for p, odd in zip(fit.pressed, fit.odd, strict=True) if odd] == ["E"]
-    assert any("Step E" in o["what"] for o in ladderreport.open_lines(fit))
+    assert any("Step E" in o["what"] for o in answers.ladder_open(fit))
 
 
 def test_two_ends_alone_ask_for_the_middle() -> None:
@@ -344,7 +347,7 @@ def test_two_ends_alone_ask_for_the_middle() -> None:
     assert 90 <= fit.next.settings.time_s <= 220
     assert fit.next.expected_s < fit.next.now_s
     plan = make_plan(time_s=(60, 240), temperature_c=(200, 200), limits=LIMITS)
-    (line,) = ladderreport.next_words(fit, plan)
+    line = answers.ladder_next(fit, plan)
     assert f"--at G={fit.next.settings.time_s:.0f}s,200C" in line  # the first target to spare
     assert "Never beyond the makers' limits" in line
 
@@ -372,20 +375,20 @@ def test_page_and_csv_hold_no_numbers_of_a_machine(tmp_path: Path) -> None:
     pressed = series(FULL, yellow_b=[math.nan] * 6, faults=[(), ("pale",), (), (), (), ()])
     pressed[0] = replace(pressed[0], density=math.nan, source="=cmd().json")
     fit = fit_ladder(pressed, limits=LIMITS, step_s=35, sweeps=300)
-    page = ladderreport.write_ladder_report(plan, fit, tmp_path / "r").read_text(encoding="utf-8")
+    page = write_page(tmp_path / "r", "ladder.html.j2", ladder_context(plan, fit)).read_text(encoding="utf-8")
     assert "<b>glass" not in page
     assert not re.search(r"\b(nan|None|inf)\b", re.sub(r"<style>.*?</style>", "", page, flags=re.S))
     assert not re.search(r'(src|href)="http', page)
-    rows = list(csv.DictReader(ladderreport.ladder_csv(fit).splitlines()))
+    rows = list(csv.DictReader(ladder_csv(fit).splitlines()))
     assert [r["step"] for r in rows] == list("ABCDEF")
     assert rows[0]["density"] == ""
     assert rows[0]["reading"].startswith("'=")
-    json.dumps(ladderreport.ladder_to_dict(plan, fit), allow_nan=False)
+    json.dumps(ladder_to_dict(plan, fit), allow_nan=False)
 
 
 def test_run_sheet_shows_limits_cautions_and_every_step(tmp_path: Path) -> None:
     plan = make_plan(time_s=(60, 240), temperature_c=(190, 205), presses=7, limits=LIMITS)
-    ladderreport.write_run_sheet(plan, tmp_path / "sheet.html")
+    write_run_sheet(plan, tmp_path / "sheet.html")
     text = re.sub(r"<[^>]+>", " ", (tmp_path / "sheet.html").read_text(encoding="utf-8"))
     assert "at most 300 s and 205 °C" in text
     for word in ("Burns", "Ventilate", "Glass breaks", "makers", "Measured time", "yellower"):

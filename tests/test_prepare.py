@@ -35,7 +35,8 @@ from colorcheck.flows.prepare import Prepared, prepare
 from colorcheck.flows.requests import PrepareRequest
 from colorcheck.ground.cielab import D50_WHITE, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import DataError, ImageError, UsageError
-from colorcheck.show import preparereport as words
+from colorcheck.show import answers as words
+from colorcheck.show.proof import proof_picture
 
 from .test_icc import BLACK_XYZ, COAT_XYZ, invented_tables, printer_lab, profile
 
@@ -124,8 +125,8 @@ def test_looked_at_from_the_front_is_mirrored_and_through_the_glass_is_not(
     assert mark[0] - mark[1] > 80  # the red corner stays at the left
     assert np.array_equal(front.original, through.original)  # both shown as the owner sees the piece
     assert np.array_equal(front.proof, through.proof)  # type: ignore[arg-type]
-    assert "mirrored already" in words.why(front)
-    assert "not mirrored" in words.why(through)
+    assert "mirrored already" in words.prepare_why(front)
+    assert "not mirrored" in words.prepare_why(through)
 
 
 # ---------------------------------------------------------------- colours
@@ -166,7 +167,7 @@ def test_colours_are_those_of_littlecms(
     assert result.picture.shape == (250, 300, 3)
     assert np.array_equal(result.picture, by_littlecms(picture(), source, number))
     assert result.assumed != embedded
-    assert any("taken as sRGB" in w for w in words.warnings(result)) != embedded
+    assert any("taken as sRGB" in w for w in words.prepare_warnings(result)) != embedded
 
 
 def test_photo_of_a_phone_keeps_its_wide_colours(tmp_path: Path, board: PrinterProfile) -> None:
@@ -187,7 +188,7 @@ def test_embedded_profile_is_not_ignored(tmp_path: Path, board: PrinterProfile) 
     assert np.abs(plain.picture.astype(int) - wide.picture).mean() > 3
     broken = made(saved(tmp_path, picture(), "broken.png", icc_profile=b"no profile at all" * 20), board)
     assert np.array_equal(broken.picture, plain.picture)
-    assert any("cannot be used" in w for w in words.warnings(broken))
+    assert any("cannot be used" in w for w in words.prepare_warnings(broken))
 
 
 def test_white_paper_stays_white_and_black_is_the_deepest(tmp_path: Path, board: PrinterProfile) -> None:
@@ -230,7 +231,7 @@ def test_transparent_parts_become_bare_paper(tmp_path: Path, board: PrinterProfi
     assert (result.picture[:, :150] == 255).all()
     half = Image.fromarray(np.rint((np.asarray(picture()) * 128.0 + 255 * 127) / 255).astype(np.uint8))
     assert np.abs(result.picture.astype(int) - by_littlecms(half, None, 1))[:, 150:180].max() <= 3
-    assert any("laid on white" in w for w in words.warnings(result))
+    assert any("laid on white" in w for w in words.prepare_warnings(result))
 
 
 # ---------------------------------------------------------------- round, bleed, resolution
@@ -248,7 +249,7 @@ def test_round_piece_prints_its_circle_and_bleed_only(tmp_path: Path, board: Pri
     assert result.reach is not None
     known = np.isfinite(result.reach.delta_e00)
     assert known.mean() == pytest.approx(np.pi / 4, abs=0.01)
-    corner = words.proof_picture(result)
+    corner = proof_picture(result)
     assert corner.shape[2] == 3
 
 
@@ -260,7 +261,7 @@ def test_missing_bleed_is_the_mirrored_rim_and_known_bleed_is_used(tmp_path: Pat
     assert result.picture.shape == (270, 320, 3)
     assert np.array_equal(result.picture[10:-10, 10:-10], bare.picture)
     assert np.array_equal(result.picture[10:-10, :10], bare.picture[:, :10][:, ::-1])
-    assert any("mirrored edge" in w for w in words.warnings(result))
+    assert any("mirrored edge" in w for w in words.prepare_warnings(result))
     assert np.array_equal(result.original, bare.original)
     # a picture that has the bleed in it: nothing is made up, and without bleed it is cut off
     large = saved(tmp_path, picture((320, 270)), "large.png", dpi=(DPI, DPI))
@@ -285,8 +286,8 @@ def test_coarse_pictures_are_told(tmp_path: Path, board: PrinterProfile, side: i
     art = saved(tmp_path, picture((side, side)))
     result = made(art, board, size_mm=(50.8, 50.8))
     assert result.ppi == pytest.approx(side / 2)
-    assert any("looks soft" in w for w in words.warnings(result)) == soft
-    assert ("soft" in words.headline(result)) == soft
+    assert any("looks soft" in w for w in words.prepare_warnings(result)) == soft
+    assert ("soft" in words.prepare_headline(result)) == soft
     with pytest.raises(UsageError, match="pixels per inch"):
         made(art, board, size_mm=(400.0, 400.0), dpi=72)
 
@@ -314,8 +315,8 @@ def test_map_shows_where_the_substrate_cannot_follow(tmp_path: Path, board: Prin
     assert reach.worst[0].share == pytest.approx(0.5, abs=0.01)
     assert reach.worst[0].due_lab == pytest.approx(aim, abs=0.3)
     assert reach.worst[0].printed_lab == pytest.approx(comes, abs=0.3)
-    assert "50 % of the piece is in colours that this coat cannot show" in words.why(result)
-    assert "green" in words.why(result)
+    assert "50 % of the piece is in colours that this coat cannot show" in words.prepare_why(result)
+    assert "green" in words.prepare_why(result)
 
 
 def test_proof_shows_the_print_and_the_tint_of_the_coat_if_asked(tmp_path: Path, board: PrinterProfile) -> None:
@@ -345,7 +346,10 @@ def test_unknown_tint_of_the_coat_is_said(tmp_path: Path, board: PrinterProfile)
     unknown = profile_bytes(invented_tables(white_xyz=np.array([0.9642, 1.0, 0.8249])))
     art = saved(tmp_path, picture())
     told = [
-        any("does not know the true colour of the coat" in w for w in words.warnings(made(art, b, coat_tint=True)))
+        any(
+            "does not know the true colour of the coat" in w
+            for w in words.prepare_warnings(made(art, b, coat_tint=True))
+        )
         for b in (board, printer_profile(unknown, name="unknown.icc"))
     ]
     assert told == [False, True]
@@ -456,9 +460,9 @@ def test_each_step_of_correction_gains(tmp_path: Path, tinted_board: PrinterProf
     assert curved.curves is not None
     assert np.array_equal(curved.picture, apply_curves(np.asarray(picture()), curved.curves))
     assert np.abs(curved.curves - neutral_curves(tinted_printer)).max() < 3.0  # 17 nodes against the formula
-    assert any("the whole profile would leave" in w for w in words.warnings(curved))
-    assert "Through grey curves its colours come out" in words.why(curved)
-    assert "coat cannot show" not in words.why(curved)
+    assert any("the whole profile would leave" in w for w in words.prepare_warnings(curved))
+    assert "Through grey curves its colours come out" in words.prepare_why(curved)
+    assert "coat cannot show" not in words.prepare_why(curved)
 
 
 def profile_of(printer: Callable[[Any], Any]) -> bytes:
@@ -637,8 +641,8 @@ def test_colours_have_plain_names(rgb: tuple[int, int, int], name: str) -> None:
 def test_a_profile_that_makes_it_worse_is_named(tmp_path: Path, tinted_board: PrinterProfile) -> None:
     result = made(saved(tmp_path, picture()), tinted_board)
     worse = dataclasses.replace(result, expected={"none": 2.0, "tone": 2.0, "grey": 2.0, "full": 4.0})
-    assert any("worse than without" in w for w in words.warnings(worse))
-    assert not any("worse than without" in w for w in words.warnings(result))
+    assert any("worse than without" in w for w in words.prepare_warnings(worse))
+    assert not any("worse than without" in w for w in words.prepare_warnings(result))
 
 
 def test_errors_name_the_picture(tmp_path: Path, board: PrinterProfile) -> None:

@@ -29,7 +29,7 @@ from colorcheck.ground.jsontext import write_json
 from colorcheck.photo.camerafile import save_camera
 from colorcheck.sheet.exchange import measurements_from_lab, read_measurements, write_measurements
 from colorcheck.sheet.target import make_target, to_dict
-from colorcheck.show.profilereport import summary
+from colorcheck.show.resultfiles import profile_to_dict
 from colorcheck.show.results import reading_to_dict
 
 from . import scenes
@@ -401,7 +401,7 @@ def test_figures_foretold_are_those_of_the_true_printer(made: tuple[Path, Profil
     assert 0.1 < profile.gain.outside_share < 0.4
     assert "greens" in profile.gain.outside_hues
     assert profile.volume == pytest.approx(gamut.gamut_volume(true), rel=0.03)
-    json.dumps(summary(profile), allow_nan=False)
+    json.dumps(profile_to_dict(profile, "b.icc", version=4, readings=[]), allow_nan=False)
 
 
 def test_characterisation_inside_is_the_measured_cells(made: tuple[Path, Profile], tmp_path: Path) -> None:

@@ -23,8 +23,10 @@ from colorcheck.sheet.draw import render
 from colorcheck.sheet.target import make_target
 from colorcheck.shop.heat import repress_plan
 from colorcheck.show import pictures, words
-from colorcheck.show.report import render_report, write_report
-from colorcheck.show.terminal import Progress, print_reading
+from colorcheck.show import svg as svg_
+from colorcheck.show.answers import reading_blocks
+from colorcheck.show.page import reading_context, render_page, write_page
+from colorcheck.show.screen import Progress, show
 from tests import virtual as v
 
 ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")
@@ -41,6 +43,14 @@ STEPS = {
     **dict.fromkeys(("photo", *PHOTO), Step.PHOTO),
 }
 BAD_NAME = "<img src=x onerror=alert(1)>&\"'"
+
+
+def render_report(reading: Reading) -> str:
+    return render_page("report.html.j2", reading_context(reading))
+
+
+def write_report(reading: Reading, folder: Path, *, overwrite: bool = False) -> Path:
+    return write_page(folder, "report.html.j2", reading_context(reading), overwrite=overwrite)
 
 
 def _photo(folder: Path, name: str, faults: v.Faults) -> Path:
@@ -296,7 +306,7 @@ def test_flags_in_words_cover_all_flags() -> None:
 
 def _printed(reading: Reading, **how: Any) -> str:
     stream = io.StringIO()
-    print_reading(reading, stream, **{"color": False, "width": 80, **how})
+    show(stream, reading_blocks(reading), **{"color": False, "width": 80, **how})
     return stream.getvalue()
 
 
@@ -326,7 +336,7 @@ def test_terminal_shows_condition_and_place(pale: Reading) -> None:
 def test_terminal_survives_narrow_codecs(pale: Reading) -> None:
     raw = io.BytesIO()
     stream = io.TextIOWrapper(raw, encoding="ascii")
-    print_reading(pale, stream, color=False, width=60)
+    show(stream, reading_blocks(pale), color=False, width=60)
     stream.flush()
     assert raw.getvalue().startswith(b"PRESS AGAIN")
 
@@ -359,7 +369,7 @@ def test_progress_appears_when_slow_and_wipes_itself() -> None:
         say("judging")
     assert "reading a.jpg" in slow.getvalue()
     assert "judging" in slow.getvalue()
-    assert slow.getvalue().endswith("\r\x1b[K")
+    assert re.search(r"\x1b\[2K(\x1b\[\?25h)?$", slow.getvalue()), "the line is wiped and the cursor is back"
 
 
 # ---------------------------------------------------------------- pictures
@@ -426,7 +436,7 @@ def test_marks_lie_at_their_millimetres() -> None:
         _finding("dark", 90, 20, 16),
         _finding("faded-edge", 6, 60, 12, side="left"),
     )
-    svg = pictures.overlay_svg(found, (120.0, 120.0))
+    svg = svg_.overlay_svg(found, (120.0, 120.0))
     marks = re.findall(r'data-x-mm="([\d.]+)" data-y-mm="([\d.]+)"', svg)
     assert [(float(a), float(b)) for a, b in marks] == [(37.5, 61.25), (90.0, 20.0), (6.0, 60.0)]
     rings = re.findall(r'<circle class="ink[^"]*" cx="([\d.]+)" cy="([\d.]+)" r="([\d.]+)"', svg)
@@ -443,7 +453,7 @@ def test_marks_lie_at_their_millimetres() -> None:
 
 
 def test_faded_edge_of_a_round_piece_follows_its_rim() -> None:
-    svg = pictures.overlay_svg([_finding("faded-edge", 60, 5, 10, side="top")], (120.0, 120.0), shape="round")
+    svg = svg_.overlay_svg([_finding("faded-edge", 60, 5, 10, side="top")], (120.0, 120.0), shape="round")
     path = re.search(r'<path class="ink dash" d="M([\d.]+) ([\d.]+)A60 60 .*?L([\d.]+) ([\d.]+)A50 50', svg)
     assert path
     x0, y0, x1, y1 = (float(k) for k in path.groups())
@@ -454,7 +464,7 @@ def test_faded_edge_of_a_round_piece_follows_its_rim() -> None:
 
 
 def test_picture_keeps_millimetres_when_a_map_ends_beside_the_rim() -> None:
-    svg = pictures.piece_svg("data:,", (101.0, 75.0), name="a", label="a", image_mm=(102.0, 76.0))
+    svg = svg_.piece_svg("data:,", (101.0, 75.0), name="a", about="a", image_mm=(102.0, 76.0))
     assert '<image href="data:," x="0" y="0" width="102" height="76"' in svg
     assert 'clip-path="url(#clip-a)"' in svg
     assert '<clipPath id="clip-a"><rect x="0" y="0" width="101" height="75"/>' in svg
@@ -463,15 +473,15 @@ def test_picture_keeps_millimetres_when_a_map_ends_beside_the_rim() -> None:
 def test_names_in_drawings_are_escaped() -> None:
     lab = np.array([[50.0, 0, 0]])
     for svg in (
-        pictures.piece_svg("data:,", (10.0, 10.0), name="a", label=BAD_NAME),
-        pictures.swatches_svg([BAD_NAME], lab, lab, [1.0], columns=1, label=BAD_NAME),
-        pictures.bars_svg([(BAD_NAME, 1.0, "b1")], label=BAD_NAME),
+        svg_.piece_svg("data:,", (10.0, 10.0), name="a", about=BAD_NAME),
+        svg_.swatches_svg([BAD_NAME], lab, lab, [1.0], columns=1, about=BAD_NAME),
+        svg_.bars_svg([(BAD_NAME, 1.0, "b1")], about=BAD_NAME),
     ):
         assert "<img" not in svg
 
 
 def test_badges_do_not_cover_each_other() -> None:
-    svg = pictures.overlay_svg([_finding("pale", 60 + k, 60) for k in range(6)], (120.0, 120.0))
+    svg = svg_.overlay_svg([_finding("pale", 60 + k, 60) for k in range(6)], (120.0, 120.0))
     places = [
         (float(a), float(b), float(r))
         for a, b, r in re.findall(r'class="badge" cx="([\d.]+)" cy="([\d.]+)" r="([\d.]+)"', svg)

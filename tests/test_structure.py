@@ -76,7 +76,7 @@ def test_import_and_help_load_nothing_heavy() -> None:
         "    except SystemExit as e: assert e.code == 0"
     )
     assert "colorcheck" in loaded
-    assert not loaded & {"numpy", "cv2", "PIL", "jinja2", "reportlab", "segno", *HEAVY}
+    assert not loaded & {"numpy", "cv2", "PIL", "jinja2", "rich", "reportlab", "segno", *HEAVY}
 
 
 def test_reading_a_photo_loads_nothing_it_does_not_need(tmp_path: Path) -> None:
@@ -87,7 +87,7 @@ def test_reading_a_photo_loads_nothing_it_does_not_need(tmp_path: Path) -> None:
     )
     assert out.stat().st_size > 1000
     assert {"numpy", "cv2"} <= loaded
-    assert not loaded & {"jinja2", "reportlab", *HEAVY}
+    assert not loaded & {"jinja2", "rich", "reportlab", *HEAVY}
 
 
 # ---------------------------------------------------------------- public names

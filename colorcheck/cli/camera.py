@@ -35,19 +35,17 @@ def _camera(args: argparse.Namespace) -> int:
     from ..flows.characterise import characterise, characterise_result
     from ..flows.requests import CameraRequest
     from ..photo.camerafile import save_camera
-    from ..show.terminal import Progress
+    from ..show import answers
+    from ..show.screen import Progress
 
     request = CameraRequest(photos=tuple(args.photos), target=args.target, measured=args.measured, light=args.light)
     with Progress(sys.stderr) as progress:
         camera = characterise(request, progress=progress)
     save_camera(args.out, camera)
 
-    def show() -> None:
-        model = camera.model
-        print(f"{args.out}  {camera.device or 'unnamed device'}, {model.cells} cells, {model.bad_cells} left out")
-        print(f"Colours it was not taught come out within {model.cv_mean:.1f} ΔE00 on average (cross-validated).")
-        print("Use it under the same lamp, on the same white card, with white balance locked if the camera can.")
-        for note in camera.notes:
-            print(f"Note: {note}")
-
-    return finish(args, lambda: characterise_result(camera, args.out), show, photos=args.photos)
+    return finish(
+        args,
+        lambda: characterise_result(camera, args.out),
+        lambda: answers.camera_blocks(camera, args.out),
+        photos=args.photos,
+    )

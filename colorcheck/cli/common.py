@@ -16,6 +16,7 @@ from ..ground.errors import ColorcheckError, FileError, UsageError
 
 if TYPE_CHECKING:
     from ..flows.requests import Pressing
+    from ..show.screen import Block
 
 
 class Parser(argparse.ArgumentParser):
@@ -187,8 +188,13 @@ def record(
             where = log.name
     except ColorcheckError as e:
         raise FileError(f"the result is written, but not recorded ({e})") from e
-    if not args.quiet and args.json != "-":
-        print(f"Recorded as {uid[:8]} in {where}")
+    tell(args, lambda: [_recorded(uid[:8], where)])
+
+
+def _recorded(uid: str, where: str) -> str:
+    from ..show.say import say
+
+    return say("recorded", uid, where)
 
 
 def keep_existing(path: str | Path | None, overwrite: bool) -> None:
@@ -307,7 +313,7 @@ def _records(args: argparse.Namespace) -> bool:
 def finish(
     args: argparse.Namespace,
     data: Callable[[], dict[str, Any]],
-    show: Callable[[], None],
+    said: Callable[[], Sequence[Block]],
     *,
     report: Callable[[], Path] | None = None,
     photos: Sequence[str | Path] = (),
@@ -319,8 +325,8 @@ def finish(
     args : Namespace
     data : callable
         Gives the result as JSON; called at most once.
-    show : callable
-        Prints the result.
+    said : callable
+        Gives what the screen shows of it.
     report : callable, optional
         Writes the report and gives its path.
     photos : sequence of path
@@ -336,10 +342,7 @@ def finish(
     if told is not None:
         write_result(args, told)
     path = report() if report is not None and args.report else None
-    if not args.quiet and args.json != "-":
-        show()
-        if path is not None:
-            print(f"Report: {path}")
+    tell(args, said, path)
     if logged:
         record(args, args.command, told, photos=photos)
     return 0
@@ -355,6 +358,17 @@ def write_result(args: argparse.Namespace, data: dict[str, Any]) -> None:
         from ..ground.jsontext import write_json
 
         write_json(args.json, data)
+
+
+def tell(args: argparse.Namespace, blocks: Callable[[], Sequence[Block]], report: Path | None = None) -> None:
+    """Show a result on the screen, unless that was not asked for; the last line names the report."""
+    if args.quiet or args.json == "-":
+        return
+    from ..show.say import say
+    from ..show.screen import show
+
+    written = [] if report is None else [say("report_at", report)]
+    show(sys.stdout, [*blocks(), *written], color=use_color())
 
 
 def reuse_memory() -> None:

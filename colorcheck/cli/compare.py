@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 from typing import Any
 
-from .common import add_common, add_log, begin, finish, use_color
+from .common import add_common, add_log, begin, finish
 
 
 def add_compare(sub: Any) -> None:
@@ -62,9 +63,11 @@ def _compare(args: argparse.Namespace) -> int:
     from ..colour.lightshare import read_lights
     from ..flows.compare import compare
     from ..flows.requests import CompareRequest
+    from ..ground.files import write_text
     from ..shop.piececost import read_costs
-    from ..show.comparereport import comparison_to_dict, print_comparison, write_compare_report, write_csv
-    from ..show.terminal import Progress
+    from ..show import answers
+    from ..show.resultfiles import comparison_csv, comparison_to_dict
+    from ..show.screen import Progress
 
     request = CompareRequest(
         readings=tuple(args.readings),
@@ -77,10 +80,16 @@ def _compare(args: argparse.Namespace) -> int:
     with Progress(sys.stderr) as progress:
         result = compare(request, progress=progress)
     if args.csv:
-        write_csv(args.csv, result)
+        write_text(args.csv, comparison_csv(result))
+
+    def report() -> Path:
+        from ..show.page import compare_context, write_page
+
+        return write_page(args.report, "compare.html.j2", compare_context(result), overwrite=args.overwrite)
+
     return finish(
         args,
         lambda: comparison_to_dict(result),
-        lambda: print_comparison(result, sys.stdout, color=use_color()),
-        report=lambda: write_compare_report(result, args.report, overwrite=args.overwrite),
+        lambda: answers.compare_blocks(result),
+        report=report,
     )

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import DataError, UsageError
-from .common import add_common, begin, finish, use_color
+from .common import add_common, begin, finish
 
 if TYPE_CHECKING:
     from ..shop.presshealth import Piece, TrendLine
@@ -56,7 +55,8 @@ def _health(args: argparse.Namespace) -> int:
         raise UsageError(f"--last {args.last} is out of range", "give 1 to 1000")
     from ..ground.files import refuse_same, write_text
     from ..shop.presshealth import judge_health, load_piece, load_placings, placed
-    from ..show.healthreport import health_csv, health_to_dict, print_health, write_health_report
+    from ..show import answers
+    from ..show.resultfiles import health_csv, health_to_dict
 
     pieces: tuple[Piece, ...] = tuple(load_piece(p) for p in args.results)
     if twice := [p.name for k, p in enumerate(pieces) if p.name in {q.name for q in pieces[:k]}]:
@@ -80,11 +80,19 @@ def _health(args: argparse.Namespace) -> int:
     health = judge_health(pieces)
     if args.csv:
         write_text(args.csv, health_csv(health))
+
+    def report() -> Path:
+        from ..show.page import health_context, write_page
+
+        return write_page(
+            args.report, "health.html.j2", health_context(health, trends, facts), overwrite=args.overwrite
+        )
+
     return finish(
         args,
         lambda: health_to_dict(health, trends, facts),
-        lambda: print_health(health, sys.stdout, color=use_color(), facts=facts),
-        report=lambda: write_health_report(health, args.report, trends=trends, facts=facts, overwrite=args.overwrite),
+        lambda: answers.health_blocks(health, facts),
+        report=report,
     )
 
 
@@ -100,7 +108,8 @@ def _fading(args: argparse.Namespace) -> int:
     from ..ground.files import write_text
     from ..sheet.savedreading import load_reading
     from ..shop.presshealth import SETUP_DE00, judge_fading
-    from ..show.healthreport import fading_csv, fading_to_dict, print_fading, write_fading_report
+    from ..show import answers
+    from ..show.resultfiles import fading_csv, fading_to_dict
 
     first, *later = [load_reading(p) for p in args.results]
     for r in later:
@@ -130,11 +139,17 @@ def _fading(args: argparse.Namespace) -> int:
     if args.csv:
         write_text(args.csv, fading_csv(fades))
     name = Path(first.path).name
+
+    def report() -> Path:
+        from ..show.page import fading_context, write_page
+
+        return write_page(args.report, "health.html.j2", fading_context(fades, name, setup), overwrite=args.overwrite)
+
     return finish(
         args,
         lambda: fading_to_dict(fades, name, setup),
-        lambda: print_fading(fades, sys.stdout, setup, color=use_color()),
-        report=lambda: write_fading_report(fades, args.report, first=name, setup=setup, overwrite=args.overwrite),
+        lambda: answers.fading_blocks(fades, setup),
+        report=report,
     )
 
 

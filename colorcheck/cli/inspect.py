@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 from typing import Any
 
-from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory, use_color
+from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory
 
 
 def add_inspect(sub: Any) -> None:
@@ -65,14 +66,21 @@ def _inspect(args: argparse.Namespace) -> int:
     )
     reuse_memory()
     from ..flows.inspect import inspect
-    from ..show.inspectreport import inspection_to_dict, print_inspection, write_inspection_report
-    from ..show.terminal import Progress
+    from ..show import answers
+    from ..show.resultfiles import inspection_to_dict
+    from ..show.screen import Progress
 
     with Progress(sys.stderr) as progress:
         result = inspect(request, progress=progress)
+
+    def report() -> Path:
+        from ..show.page import inspection_context, write_page
+
+        return write_page(args.report, "inspect.html.j2", inspection_context(result), overwrite=args.overwrite)
+
     return finish(
         args,
         lambda: inspection_to_dict(result),
-        lambda: print_inspection(result, sys.stdout, color=use_color()),
-        report=lambda: write_inspection_report(result, args.report, overwrite=args.overwrite),
+        lambda: answers.inspection_blocks(result),
+        report=report,
     )

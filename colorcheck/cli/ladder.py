@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import DataError, FileError, UsageError
-from .common import add_common, add_log, begin, finish, use_color
+from .common import add_common, add_log, begin, finish
 
 if TYPE_CHECKING:
     from ..sheet.savedreading import SavedReading
@@ -115,7 +115,8 @@ def _plan(args: argparse.Namespace) -> int:
     from ..sheet.draw import write_print_file, write_sheet
     from ..sheet.target import make_target, to_dict
     from ..shop.ladder import make_plan, plan_to_dict
-    from ..show.ladderreport import print_run_sheet, write_run_sheet
+    from ..show import answers
+    from ..show.page import write_run_sheet
 
     plan = make_plan(
         time_s=time_s,
@@ -163,18 +164,8 @@ def _plan(args: argparse.Namespace) -> int:
     data = plan_to_dict(plan)
     write_json(out / "plan.json", data)
 
-    def show() -> None:
-        print_run_sheet(plan, sys.stdout)
-        print(f"{out / 'runsheet.html'}  to print, with room for what you measure")
-        targets_path = out / targets[0].print_file
-        names = f"targets {plan.steps[0].name} to {plan.spares[-1][0]}, two of them to spare; print at 100 %"
-        print(f"{', '.join(str(s) for s in sheets) or f'{targets_path} …'}  {names}")
-        print(
-            f"Then: colorcheck read each piece with --json, and colorcheck ladder read {out / 'plan.json'} "
-            "READING.json…"
-        )
-
-    return finish(args, lambda: data, show)
+    pages = sheets or [out / targets[0].print_file]
+    return finish(args, lambda: data, lambda: answers.run_blocks(plan, out, pages))
 
 
 def _pages(targets: Sequence[Any], stem: Path, write_sheet: Any) -> list[Path]:
@@ -216,7 +207,8 @@ def _read(args: argparse.Namespace) -> int:
     from ..ground.files import refuse_same, write_text
     from ..sheet.savedreading import load_reading
     from ..shop.ladder import fit_ladder, load_plan
-    from ..show.ladderreport import ladder_csv, ladder_to_dict, print_ladder, write_ladder_report
+    from ..show import answers
+    from ..show.resultfiles import ladder_csv, ladder_to_dict
 
     plan = load_plan(args.paths[0])
     refuse_same(args.paths[1:], "reading")
@@ -226,11 +218,17 @@ def _read(args: argparse.Namespace) -> int:
     fit = fit_ladder(pressed, limits=plan.limits, step_s=plan.step_s, within=args.within / 100)
     if args.csv:
         write_text(args.csv, ladder_csv(fit))
+
+    def report() -> Path:
+        from ..show.page import ladder_context, write_page
+
+        return write_page(args.report, "ladder.html.j2", ladder_context(plan, fit), overwrite=args.overwrite)
+
     return finish(
         args,
         lambda: ladder_to_dict(plan, fit),
-        lambda: print_ladder(plan, fit, sys.stdout, color=use_color()),
-        report=lambda: write_ladder_report(plan, fit, args.report, overwrite=args.overwrite),
+        lambda: answers.ladder_blocks(plan, fit),
+        report=report,
     )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, begin, finish, use_color
+from .common import add_common, add_log, begin, finish
 
 
 def add_prepare(sub: Any) -> None:
@@ -86,8 +86,10 @@ def _prepare(args: argparse.Namespace) -> int:
     )
     from ..flows.prepare import prepare
     from ..sheet.draw import print_suffix, write_picture
-    from ..show.preparereport import prepared_to_dict, print_prepared, write_prepared_report, write_proof
-    from ..show.terminal import Progress
+    from ..show import answers
+    from ..show.proof import write_proof
+    from ..show.resultfiles import prepared_to_dict
+    from ..show.screen import Progress
 
     print_suffix(args.out)
     with Progress(sys.stderr) as progress:
@@ -104,15 +106,14 @@ def _prepare(args: argparse.Namespace) -> int:
         if args.proof:
             write_proof(result, args.proof)
 
-    def show() -> None:
-        w, h = result.sheet_mm
-        files = [f"{args.out}  {w:g} x {h:g} mm at {result.dpi} dots per inch, bleed {result.bleed_mm:g} mm"]
-        files += [f"{args.proof}  how it will look, beside the original"] if args.proof else []
-        print_prepared(result, sys.stdout, files=files, color=use_color())
+    def report() -> Path:
+        from ..show.page import prepare_context, write_page
+
+        return write_page(args.report, "prepare.html.j2", prepare_context(result), overwrite=args.overwrite)
 
     return finish(
         args,
         lambda: prepared_to_dict(result, print_file=args.out, proof_file=args.proof),
-        show,
-        report=lambda: write_prepared_report(result, args.report, overwrite=args.overwrite),
+        lambda: answers.prepare_blocks(result, args.out, args.proof),
+        report=report,
     )

@@ -45,8 +45,9 @@ def _profile(args: argparse.Namespace) -> int:
     from ..colour.tonecorrect import save_curves
     from ..flows.profile import build_profile
     from ..ground.files import write_bytes
-    from ..show.profilereport import profile_lines, profile_to_dict
-    from ..show.terminal import Progress
+    from ..show import answers
+    from ..show.resultfiles import profile_to_dict
+    from ..show.screen import Progress
 
     with Progress(sys.stderr) as progress:
         profile = build_profile(request, progress=progress)
@@ -59,5 +60,5 @@ def _profile(args: argparse.Namespace) -> int:
     return finish(
         args,
         lambda: profile_to_dict(profile, args.out, version=version, readings=args.readings),
-        lambda: print("\n".join(profile_lines(profile, args.out, version=version, curves=args.curves))),
+        lambda: answers.profile_blocks(profile, args.out, version=version, curves=args.curves),
     )

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory, use_color
+from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory
 
 
 def add_read(sub: Any) -> None:
@@ -61,8 +61,9 @@ def _read(args: argparse.Namespace) -> int:
     )
     reuse_memory()
     from ..flows.read import read
+    from ..show import answers
     from ..show.results import reading_to_dict
-    from ..show.terminal import Progress, print_reading
+    from ..show.screen import Progress
 
     with Progress(sys.stderr) as progress:
         reading = read(request, progress=progress)
@@ -79,13 +80,13 @@ def _read(args: argparse.Namespace) -> int:
         )
 
     def report() -> Path:
-        from ..show.report import write_report
+        from ..show.page import reading_context, write_page
 
-        return write_report(reading, args.report, overwrite=args.overwrite)
+        return write_page(args.report, "report.html.j2", reading_context(reading), overwrite=args.overwrite)
 
     return finish(
         args,
         lambda: reading_to_dict(reading),
-        lambda: print_reading(reading, sys.stdout, color=use_color()),
+        lambda: answers.reading_blocks(reading),
         report=report,
     )

@@ -28,17 +28,11 @@ def _repeat(args: argparse.Namespace) -> int:
     begin(args, outputs=[], inputs=[*args.photos, args.target])
     from ..flows.repeat import repeat, to_dict
     from ..flows.requests import RepeatRequest
-    from ..show.terminal import Progress
+    from ..show import answers
+    from ..show.screen import Progress
 
     request = RepeatRequest(photos=tuple(args.photos), target=args.target)
     with Progress(sys.stderr) as progress:
         result = repeat(request, progress=progress)
 
-    def show() -> None:
-        print(f"One reading of one cell repeats within {result.mean:.2f} ΔE00 (one standard deviation).")
-        print(f"Smallest difference this set-up can tell: {result.smallest_cell:.1f} ΔE00 in one cell,")
-        print(f"{result.smallest_mean:.1f} ΔE00 in the mean of all cells, between two single photos.")
-        if result.odd:
-            print(f"Unlike the others: {', '.join(result.odd)}. Look at it and leave it out if the light changed.")
-
-    return finish(args, lambda: to_dict(result), show, photos=args.photos)
+    return finish(args, lambda: to_dict(result), lambda: answers.repeat_blocks(result), photos=args.photos)

@@ -49,6 +49,7 @@ def _target(args: argparse.Namespace) -> int:
     from ..ground.units import parse_margin, parse_size
     from ..sheet.draw import write_print_file
     from ..sheet.target import make_target, to_dict
+    from ..show import answers
 
     plain = args.name.isprintable() and len(os.fsencode(args.name)) <= 200 and not args.name.startswith(".")
     if not args.name or not plain or Path(args.name).name != args.name:
@@ -87,14 +88,4 @@ def _target(args: argparse.Namespace) -> int:
     write_print_file(target, files[0])
     write_json(files[1], data)
 
-    def show() -> None:
-        w, h = target.size_mm
-        colours = int((target.kind == 0).sum())
-        print(f"{files[0]}  {w:g} x {h:g} mm, {len(target.ids)} cells ({colours} colours)")
-        print(f"{files[1]}  its layout: keep it, though the printed code tells the same")
-        side = (
-            "is already mirrored: do not mirror it again" if target.mirrored else "is not mirrored: print it as it is"
-        )
-        print(f"Print at 100 %, not fitted to the page. The file {side}.")
-
-    return finish(args, lambda: data, show)
+    return finish(args, lambda: data, lambda: answers.target_blocks(target, *files))

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from ..ground.records import Finding, Kind, Reason, Severity
 from . import words
-from .words import number, sentences
+from .numbers import number
+from .words import sentences
 
 if TYPE_CHECKING:
     from ..faults.beforeafter import Before

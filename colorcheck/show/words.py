@@ -14,6 +14,7 @@ import numpy as np
 
 from ..faults.catalogue import BANDS, CATALOGUE, HEAT_HELPS, WHOLE, fault_of
 from ..ground.records import CellFlag, Finding, Kind, Reading, Reason, Step, Verdict
+from .numbers import doubt, number
 
 
 class Judged(Protocol):
@@ -112,20 +113,6 @@ _FLAGS = {
     CellFlag.OUT_OF_RANGE: "outside the colours the camera was taught",
     CellFlag.DENSITY_BOUND: "so dark that its density is only a lower bound",
 }
-
-
-def number(value: float, digits: int = 1) -> str:
-    """Format a number with a fixed count of decimals; a dash where there is none."""
-    if not math.isfinite(value):
-        return "–"
-    text = f"{value:.{digits}f}"
-    return text[1:] if text.startswith("-") and not float(text) else text
-
-
-def doubt(value: float, digits: int = 1) -> str:
-    """Format an uncertainty, rounded up, so that it never reads as nought."""
-    step = 10.0**-digits
-    return number(max(1, math.ceil(value / step - 1e-6)) * step, digits) if math.isfinite(value) else "–"
 
 
 def _key(r: Reason) -> str:
@@ -931,6 +918,12 @@ def finding_name(f: Finding) -> str:
     if f.kind == "missing-ink" and f.detail.get("ink"):
         return f"missing ink: {f.detail['ink']}"
     return fault_of(f.kind).word
+
+
+def kind_name(kind: str) -> str:
+    """Name a kind of finding, at the head of a line."""
+    name = fault_of(kind).word
+    return f"{name[:1].upper()}{name[1:]}"
 
 
 def say_finding(f: Finding, reading: Judged) -> str:

@@ -165,7 +165,7 @@ def named(params: dict[str, Any], value: Any) -> Any:
 def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..flows.read import read
     from ..flows.requests import ReadRequest
-    from ..show.report import context
+    from ..show.page import reading_context as context
     from ..show.results import reading_to_dict
 
     _look(params, _limits(params), tell, target=True)
@@ -188,7 +188,8 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
 def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..flows.inspect import inspect
     from ..flows.requests import InspectRequest
-    from ..show.inspectreport import context, inspection_to_dict
+    from ..show.page import inspection_context as context
+    from ..show.resultfiles import inspection_to_dict
 
     _look(params, _limits(params), tell, target=False)
     request = InspectRequest(
@@ -260,14 +261,15 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
 def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..flows.compare import compare
     from ..flows.requests import CompareRequest
-    from ..show.comparereport import comparison_to_dict, context, write_csv
+    from ..show.page import compare_context as context
+    from ..show.resultfiles import comparison_csv, comparison_to_dict
 
     request = CompareRequest(
         readings=tuple(params["readings"]), names=tuple(params["names"]), purpose=params["purpose"]
     )
     result = compare(request, progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
-    write_csv(folder / "numbers.csv", result)
+    write_text(folder / "numbers.csv", comparison_csv(result))
     downloads = [{"name": "numbers.csv", "text": "Numbers as a table (CSV)"}]
     answer = {"template": "compare.html.j2", "context": context(result), "downloads": downloads}
     return answer, comparison_to_dict(result)
@@ -277,7 +279,8 @@ def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     from ..colour.icc import profile_bytes
     from ..flows.profile import build_profile
     from ..flows.requests import ProfileRequest
-    from ..show.profilereport import context, profile_to_dict
+    from ..show.answers import profile_context as context
+    from ..show.resultfiles import profile_to_dict
 
     request = ProfileRequest(readings=tuple(params["readings"]), name=params["name"])
     profile = build_profile(request, progress=_say(tell))
@@ -293,7 +296,9 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     from ..flows.prepare import prepare
     from ..flows.requests import PrepareRequest
     from ..sheet.draw import write_picture
-    from ..show.preparereport import context, prepared_to_dict, write_proof
+    from ..show.page import prepare_context as context
+    from ..show.proof import write_proof
+    from ..show.resultfiles import prepared_to_dict
 
     say = _say(tell)
     request = PrepareRequest(
@@ -333,7 +338,8 @@ def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
     from ..shop.presshealth import judge_health
     from ..shop.presslog import open_log
     from ..shop.presslog_records import Filter
-    from ..show.healthreport import context, health_csv, health_to_dict
+    from ..show.page import health_context as context
+    from ..show.resultfiles import health_csv, health_to_dict
 
     _say(tell)("laying the pieces over one another")
     with open_log(params["from"]) as log:

@@ -28,7 +28,7 @@ def _warm_up() -> None:
     from ..flows import inspect as inspection  # noqa: F401
     from ..flows import read as pipeline  # noqa: F401
     from ..shop import presslog  # noqa: F401
-    from ..show import inspectreport, report, results  # noqa: F401
+    from ..show import page, results  # noqa: F401
 
 
 def main() -> None:
