@@ -23,6 +23,7 @@ def fit_pose(
     weight: Floats | None = None,
     slack: Floats | None = None,
     hold: Floats | None = None,
+    taken: Floats | None = None,
     least_sigma: float = 0.01,
     stiffness: tuple[float, float] = (1e-4, 4e-3),
     rounds: int = 12,
@@ -49,6 +50,8 @@ def fit_pose(
         Further unknowns that add to the offset along the normal, in mm per unit; fitted along and dropped.
     hold : (k,), optional
         Inverse variances with which the further unknowns are held at nothing, on the scale of ``weight``.
+    taken : (k,), optional
+        What the further unknowns are likely to be, to start from.
     least_sigma : float
         Smallest spread believed, in mm, of an observation of middling weight: larger ones keep more outliers.
     stiffness : (float, float)
@@ -74,7 +77,7 @@ def fit_pose(
     if slack is not None:
         extra = np.concatenate([slack, slack[both]]) * root[:, None]
         held = np.zeros(extra.shape[1]) if hold is None else hold / unit**2
-    taken = np.zeros(extra.shape[1])
+    taken = np.zeros(extra.shape[1]) if taken is None else taken
     scale = np.array([1.0 / size_mm[0], 1.0 / size_mm[1]])
     to_unit = np.diag([size_mm[0], size_mm[1], 1.0])
     best = pose

@@ -11,11 +11,11 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from ..ground.records import Floats, Pose
+from ..ground.records import Pose
 from .artwork import Artwork
 from .outline import poses_from_corners, poses_from_ellipse, to_bytes
-from .overlay import Template, compare_at, make_template, smoothed, warp_photo
-from .placement import Level, Outline, Trial, is_sane, level_for, pose_of, scaled_up, turned_about
+from .overlay import Template, colour_likeness, compare_at, make_template, smoothed, warp_photo
+from .placement import Level, Outline, Trial, is_sane, pose_of, scaled_up, turned_about
 
 
 def _round_trials(levels: list[Level], o: Outline, art: Artwork) -> list[Trial]:
@@ -27,8 +27,7 @@ def _round_trials(levels: list[Level], o: Outline, art: Artwork) -> list[Trial]:
     if not art.bleed_known:
         trials += [replace(t, pose=scaled_up(t.pose, art, b)) for t in trials for b in (5.0, 10.0)]
     if abs(art.size_mm[0] - art.size_mm[1]) > 0.02 * max(art.size_mm):
-        scores = _quick_scores(levels, [t.pose for t in trials], art)
-        return [replace(t, score=float(s)) for t, s in zip(trials, scores, strict=True)]
+        return trials
     return [r for t in trials for r in _rotations(levels, t, art, 6)]
 
 
@@ -80,46 +79,16 @@ def alternatives(levels: list[Level], trial: Trial, art: Artwork, t: Template) -
         ]
     seen = compare_at(levels, trial, art, t, 8.0).colours
     others = [replace(o, score=compare_at(levels, o, art, t, 8.0, seen).score) for o in others if is_sane(o.pose, art)]
-    return sorted(others, key=lambda v: -v.score)
+    return sorted(_liked(levels, others, art), key=lambda v: -v.evidence)
 
 
-def _quick_scores(levels: list[Level], poses: list[Pose], art: Artwork) -> Floats:
-    """Share of the blurred photo's variance that the blurred artwork explains, for many placements."""
+def _liked(levels: list[Level], trials: list[Trial], art: Artwork) -> list[Trial]:
+    """Note with placements how alike the layout of colours is."""
     t = make_template(art, 44, 1.0)
-    w = np.flatnonzero(t.inside)
-    nuisance = np.column_stack([np.ones(len(w)), t.place.reshape(-1, 5)[w]])
-    q0, _ = np.linalg.qr(nuisance)
-    v = t.terms.reshape(-1, 10)[w][:, [1, 2, 3, 4, 5, 6]].astype(float)
-    v = v - q0 @ (q0.T @ v)
-    u, s, _ = np.linalg.svd(v, full_matrices=False)
-    q1 = u[:, s > max(0.02 * s[0], 1e-3)]
-    fw, fh = art.frame_mm
-    x = (t.place[..., 0].ravel()[w] + 1) / 2 * fw
-    y = (t.place[..., 1].ravel()[w] + 1) / 2 * fh
-    xy1 = np.stack([x, y, np.ones(len(w))]).astype(float)
-    level = level_for(levels, poses[0], 0.9 * t.g)
-    soft = cv2.GaussianBlur(level.pixels, (0, 0), 1.0)
-    scores = np.zeros(len(poses))
-    for i, pose in enumerate(poses):
-        p = pose.homography @ xy1
-        px = ((p[:2] / p[2]) + 0.5) * level.factor - 0.5
-        got = (
-            cv2.remap(
-                soft,
-                px[0].astype(np.float32),
-                px[1].astype(np.float32),
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
-            .reshape(-1, 4)[:, :3]
-            .astype(float)
-        )
-        got = got - q0 @ (q0.T @ got)
-        scores[i] = float((np.square(q1.T @ got)).sum() / max(float(np.square(got).sum()), 1e-9))
-    return scores
+    return [replace(v, like=colour_likeness(levels, v, art, t)) for v in trials]
 
 
-def placements_by_features(levels: list[Level], art: Artwork) -> list[Pose]:
+def placements_by_features(levels: list[Level], art: Artwork) -> list[Trial]:
     """Placements from matching features, straight and mirrored; the best-supported first."""
     level = min(levels, key=lambda lv: abs(max(lv.pixels.shape[:2]) - 1000))
     grey = level.pixels[..., :3].mean(axis=2)
@@ -159,22 +128,19 @@ def placements_by_features(levels: list[Level], art: Artwork) -> list[Pose]:
         pose = pose_of(m, levels[0], art)
         if is_sane(pose, art):
             out.append((int(inlier.sum()), pose))
-    return [p for _, p in sorted(out, key=lambda v: -v[0])]
+    found = [Trial(pose=p, outline=None, score=0.0) for _, p in sorted(out, key=lambda v: -v[0])]
+    return _liked(levels, found, art)
 
 
 def placements_to_try(levels: list[Level], art: Artwork, outlines: list[Outline], hints: Iterable[Pose]) -> list[Trial]:
-    """Placements from earlier photos and from outlines, best first."""
-    trials = [Trial(pose=p, outline=None, score=1.0) for p in hints]
+    """Placements from earlier photos and from outlines, the likeliest by their colours first."""
+    trials = [Trial(pose=p, outline=None, score=0.0) for p in hints]
     for o in outlines:
         if o.ellipse is not None:
             trials += _round_trials(levels, o, art)
             continue
         poses = [p for p in poses_from_corners(o, levels[0], art) if is_sane(p, art)]
-        if not poses:
-            continue
         if not art.bleed_known:
-            order = np.argsort(-_quick_scores(levels, poses, art))[:10]
-            poses += [scaled_up(poses[i], art, b) for i in order for b in (5.0, 10.0)]
-        scores = _quick_scores(levels, poses, art)
-        trials += [Trial(pose=p, outline=o, score=float(s)) for p, s in zip(poses, scores, strict=True)]
-    return sorted(trials, key=lambda t: -t.score)
+            poses += [scaled_up(p, art, b) for p in poses for b in (5.0, 10.0)]
+        trials += [Trial(pose=p, outline=o, score=0.0) for p in poses]
+    return sorted(_liked(levels, trials, art), key=lambda t: -t.evidence)

@@ -24,6 +24,8 @@ _MARGIN = 0.012  # of the piece's size, left out along its outline while compari
 _PLAIN = 0.012  # spread of fine structure, share of the code range, under which a picture counts as plain
 _SAMPLES = 1800  # places from which the photo's colours are learned
 _ONES = np.ones((1, 3), np.float32)
+# lightness, and two axes on which grey is nothing
+_OPPONENT = np.array([[1.0, 1.0, 1.0], [1.0, -1.0, 0.0], [1.0, 1.0, -2.0]]).T / np.sqrt([3.0, 2.0, 6.0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -317,6 +319,29 @@ def shares_of_structure(c: Compared, g: float) -> tuple[float, float, int]:
         float(drawn[missing & company].sum() / max(float(drawn[asked].sum()), 1e-9)),
     )
     return agree, strange, int(busy.sum())
+
+
+def colour_likeness(levels: list[Level], trial: Trial, art: Artwork, t: Template) -> float:
+    """How much of the photo's colours the artwork explains when its codes are read as sRGB, 0 to 1.
+
+    Correlation of the layout of lightness, smooth light set apart, and of hue, which light hardly changes; no colour
+    may stand for another, as the learned map allows. For pictures whose drawing says little (stripes, a hue disc).
+    """
+    seen, ok = warp_photo(levels, trial.pose, art, t, trial.outline)
+    use = ok.ravel()[t.sample] > 0
+    if use.sum() < 60:
+        return 0.0
+    photo = seen.reshape(-1, 3)[t.sample[use]].astype(float) @ _OPPONENT
+    drawn = np.log(np.clip((t.basis[use, 1:4] + 1) / 2, 0, 1) ** 2.2 + _DARK) @ _OPPONENT
+    light, _ = np.linalg.qr(np.column_stack([t.basis[use, :1], t.basis[use, 10:]]))
+    for v in (photo, drawn):
+        v[:, 0] -= light @ (light.T @ v[:, 0])
+        v[:, 1:] -= v[:, 1:].mean(axis=0)
+    told = 0.0
+    for part in (slice(0, 1), slice(1, 3)):
+        a, b = photo[:, part], drawn[:, part]
+        told += max(float((a * b).sum()), 0.0) ** 2 / max(float(np.square(b).sum()), 1e-9)
+    return float(np.sqrt(min(told / max(float(np.square(photo).sum()), 1e-9), 1.0)))
 
 
 def contrast_of(c: Compared) -> float:

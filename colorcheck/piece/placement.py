@@ -15,6 +15,8 @@ from ..ground.geometry import local_px_per_mm, mm_to_px, plain_pose
 from ..ground.records import Floats, Pose
 from .artwork import Artwork
 
+_PLACES = 20.0  # independent places whose likeness a picture's structure, or its layout of colours, is worth; estimate
+_NEVER_EQUAL = 0.05  # share of a picture's variance that no photo of it shares; estimate
 STIFFNESS = (0.5, 6.0)  # a lens bends a picture by a few per cent, and hardly ever by a fourth power alone
 
 
@@ -42,11 +44,23 @@ class Outline:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Trial:
-    """One placement being tried: pose of the artwork's frame, the outline it came from, how well it fits."""
+    """One placement being tried: pose of the artwork's frame, the outline it came from, how well it fits.
+
+    ``score`` is the correlation of fine structure, ``like`` that of the layout of colours, `astray` what speaks
+    against so lying a print, as half its squared distance from the likely in standard deviations.
+    """
 
     pose: Pose
     outline: Outline | None
     score: float
+    like: float = 0.0
+    astray: float = 0.0
+
+    @property
+    def evidence(self) -> float:
+        """Logarithm of the likelihood, relative: structure and colours count as so many independent places each."""
+        left = (1 - max(self.score, 0.0) ** 2 + _NEVER_EQUAL) * (1 - max(self.like, 0.0) ** 2 + _NEVER_EQUAL)
+        return -0.5 * _PLACES * float(np.log(left)) - self.astray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -56,7 +56,9 @@ from .rim import PlacedRim, find_rim, place_blank
 
 _FINEST = 640  # pixels on the longer side of the finest comparison
 _MOST_FOREIGN = 0.033  # share of structure in which photo and artwork may contradict each other
-_FITS = 0.9  # score of a placement at the coarsest scale that leaves no doubt that it is one of the right ones
+_FITS = 0.9  # score at the middling scale of a placement that needs no other start
+_BEYOND_DOUBT = 6.0  # difference in log-likelihood by which one placement beats another for good
+_UNDECIDED = 3.0  # … and within which two are equally likely
 _GROWTH = 0.15  # mm by which dark shapes grow or shrink, standard deviation; estimate
 _COMMON = 0.1**2 / 20  # what all blocks tell is worth that of 20 places with this error (mm): edges err alike
 
@@ -130,33 +132,30 @@ def _align(
     block: int,
     bend: bool,
     rim_px: Any = None,
-    hopeless: float = -1.0,
 ) -> tuple[Trial, Compared, Offsets]:
-    """Draw a placement towards the picture at one scale; a step that makes it worse is not taken.
-
-    One whose score is below ``hopeless`` stays where it is.
-    """
+    """Draw a placement towards the picture at one scale; a step that makes it less likely is not taken."""
     reach = 2.0 / t.g
     window = max(2.0, 0.75 * block)
     c = compare_at(levels, trial, art, t, window)
-    trial = replace(trial, score=c.score)
+    rim = place_blank(trial.pose, rim_px, art) if rim_px is not None else None
+    trial = replace(trial, score=c.score, astray=_astray(rim))
     best, best_c, best_rows = trial, c, block_offsets(c, t.g, block, reach)
-    rows, top = best_rows, c.score
+    rows = best_rows
     for k in range(steps):
-        if len(rows.offset) < 10 or c.score < hopeless:
+        if len(rows.offset) < 10:
             break
         parts = [rows, held_in_place(art, 2.0 * reach)]
-        rim = place_blank(trial.pose, rim_px, art) if rim_px is not None else None
         if rim is not None:
             parts.append(rim.rows)
         mm, nrm, off, weight, growth = (
             np.concatenate([getattr(p, f) for p in parts]) for f in ("mm", "normal", "offset", "weight", "growth")
         )
         common = max(float(rows.weight.sum()) * _COMMON, 1.0)
-        slack, hold = growth[:, None], np.array([common / _GROWTH**2])
+        slack, hold, taken = growth[:, None], np.array([common / _GROWTH**2]), np.zeros(1)
         if rim is not None:
             placing = np.concatenate([np.zeros((len(mm) - len(rim.slack), rim.slack.shape[1])), rim.slack])
             slack, hold = np.hstack([slack, placing]), np.concatenate([hold, common * rim.hold])
+            taken = np.append(taken, rim.placing)
         obs = mm_to_px(trial.pose, mm - off[:, None] * nrm)
         try:
             pose = fit_pose(
@@ -169,6 +168,7 @@ def _align(
                 weight=weight,
                 slack=slack,
                 hold=hold,
+                taken=taken,
                 least_sigma=reach * _patience(max(c.ok.shape)),
                 stiffness=STIFFNESS,
                 rounds=2,
@@ -182,16 +182,21 @@ def _align(
         trial = replace(trial, pose=with_scale(pose, art))
         # colours learned from a poor fit are learned again
         c = compare_at(levels, trial, art, t, window, c.colours if k > 0 and c.score > 0.9 else None)
-        trial = replace(trial, score=c.score)
+        rim = place_blank(trial.pose, rim_px, art) if rim_px is not None else None
+        trial = replace(trial, score=c.score, astray=_astray(rim))
         rows = block_offsets(c, t.g, block, reach)
-        top = max(top, c.score)
-        if c.score > top - 0.004:
+        if trial.evidence > best.evidence:
             best, best_c, best_rows = trial, c, rows
-        elif c.score < top - 0.1:
+        elif c.score < best.score - 0.1:
             break
         if moved < 0.08 / t.g:
             break
     return best, best_c, best_rows
+
+
+def _astray(rim: PlacedRim | None) -> float:
+    """What speaks against a print that lies so on its blank, in log-likelihood."""
+    return 0.0 if rim is None else 0.5 * float(np.sum(rim.hold * np.square(rim.placing)))
 
 
 def _patience(side: int) -> float:
@@ -199,42 +204,38 @@ def _patience(side: int) -> float:
     return 1.0 if side < 200 else 0.25 if side < 400 else 0.1
 
 
-def _hopeless(trials: list[Trial]) -> float:
-    """Score below which another placement need not be followed up, as one fits already; -1 while none does."""
-    best = max((t.score for t in trials if t.outline is not None), default=0.0)
-    return 0.4 * best if best > _FITS else -1.0
-
-
 def _rim_of(trial: Trial) -> Any:
     return None if trial.outline is None else trial.outline.rim_px
+
+
+def _worth_trying(trials: list[Trial], most: int) -> list[Trial]:
+    """Leave out placements that others beat beyond doubt; trials come best first."""
+    return [t for t in trials[:most] if t.evidence > trials[0].evidence - _BEYOND_DOUBT]
 
 
 def _best_start(levels: list[Level], trials: list[Trial], art: Artwork, keep: tuple[int, int]) -> list[Trial]:
     """Draw the most promising placements in, coarse to middling, and rank them."""
     first, second = make_template(art, 64, 0.8), make_template(art, 128, 0.7)
-    got: list[Trial] = []
-    for trial in trials[: keep[0]]:
-        if trial.outline is None:  # features and earlier photos place finely enough
-            got.append(trial)
-            continue
-        hopeless = _hopeless(got)
-        t, _, _ = _align(
-            levels, trial, art, first, steps=3, block=8, bend=False, rim_px=_rim_of(trial), hopeless=hopeless
-        )
-        got.append(t)
-    hopeless = _hopeless(got)
-    got = distinct(sorted((t for t in got if t.score >= hopeless), key=lambda v: -v.score), art)
-    out = []
-    for trial in got[: keep[1]]:
-        t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False, rim_px=_rim_of(trial))
-        out.append(t)
-    out = distinct(sorted(out, key=lambda v: -v.score), art)
-    if out:
-        for trial in distinct([out[0], *alternatives(levels, out[0], art, second)], art)[1:3]:
-            if trial.score > 0.3 * out[0].score:
-                t, _, _ = _align(levels, trial, art, second, steps=3, block=10, bend=False, rim_px=_rim_of(trial))
-                out.append(t)
-    return distinct(sorted(out, key=lambda v: -v.score), art)
+
+    def drawn(trial: Trial, t: Template, block: int) -> Trial:
+        return _align(levels, trial, art, t, steps=3, block=block, bend=False, rim_px=_rim_of(trial))[0]
+
+    def ranked(found: list[Trial]) -> list[Trial]:
+        return distinct(sorted(found, key=lambda v: -v.evidence), art)
+
+    def placed(trial: Trial) -> bool:  # features, earlier photos and a measured rim place finely enough
+        return trial.outline is None or trial.outline.pose is not None
+
+    trials = _worth_trying(trials, keep[0])
+    out = ranked([drawn(t, second, 10) for t in trials if placed(t)])
+    if not out or out[0].score < _FITS:
+        coarse = ranked([drawn(t, first, 8) for t in trials if t.outline is not None])
+        out = ranked(out + [drawn(t, second, 10) for t in _worth_trying(coarse, keep[1])])
+    if out and (out[0].outline is None or out[0].outline.corners is None):
+        others = distinct([out[0], *alternatives(levels, out[0], art, second)], art)[1:3]
+        near = [t for t in others if t.evidence > out[0].evidence - _BEYOND_DOUBT]
+        out = ranked(out + [drawn(t, second, 10) for t in near])
+    return out
 
 
 def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = ()) -> Registered:
@@ -273,17 +274,16 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
 
     def finish(trials: list[Trial]) -> None:
         ready = _best_start(levels, trials, art, keep)
-        clear = len(ready) > 1 and ready[0].score > 0.85 and ready[1].score < ready[0].score - 0.3
-        for trial in ready[: 1 if clear else 3]:
+        for trial in _worth_trying(ready, 3):
             t, c, _ = _align(levels, trial, art, middle, steps=4, block=18, bend=True, rim_px=_rim_of(trial))
             agree, strange, busy = shares_of_structure(c, middle.g)
             order = _same_order(c, middle)
             final.append(_Fit(t, agree=agree, foreign=strange, busy=busy, contrast=contrast_of(c), order=order))
-        final.sort(key=lambda v: -v.trial.score)
+        final.sort(key=lambda v: -v.trial.evidence)
 
     finish(placements_to_try(levels, art, outlines, given))
     if not final or final[0].agree < 0.8 or final[0].trial.score < 0.7:
-        finish([Trial(pose=p, outline=None, score=1.0) for p in placements_by_features(levels, art)])
+        finish(placements_by_features(levels, art))
     plain = is_plain(art)
     found = bool(final) and _belongs(final[0])
     if found and not (plain and final[0].trial.score < 0.8):
@@ -441,7 +441,9 @@ def _by_content(image: LinearImage, art: Artwork, levels: list[Level], factor: f
     if rim is None:
         notes.append("the rim of the piece could not be made out: it is taken to lie where the artwork ends")
     residual, uncertainty = _uncertainty(rows, rim, art)
-    ambiguous = any(f.trial.score > final[0].trial.score - 0.006 and not _near(f.trial, trial, art) for f in final[1:])
+    ambiguous = any(
+        f.trial.evidence > trial.evidence - _UNDECIDED and not _near(f.trial, trial, art) for f in final[1:]
+    )
     if ambiguous:
         notes.append("the artwork looks nearly the same when turned or mirrored: its rotation is uncertain")
     return _registered(

@@ -28,6 +28,8 @@ from .placement import (
 _RIM_PX_PER_MM = 2.5  # of the level in which the rim is looked for
 _LOOSE_RIM = 0.6  # mm that a measured rim may stray from the blank's shape
 _PRINTED_TO_SIZE = 0.025  # a print nearer to its nominal size than this is taken to have been made to that size
+_PRINT_SHIFT = 1.5  # mm by which a print taped on by hand lies off the middle, standard deviation; estimate
+_PRINT_TURN = 0.008  # radians by which it lies turned on its blank, standard deviation; estimate
 _PRINT_SCALE = 0.002  # standard deviation of a print's size, relative: feed of printer and paper; estimate
 _DRAWN_NEAR = 0.9  # mm round a printed edge in which an edge of the photo is taken to be it
 _SAME_STEP = 0.12  # log colour: a step of the photo that differs less than this from the artwork's is the artwork's
@@ -171,13 +173,12 @@ def measure_rim(
     return pts, nrm, offset, part
 
 
-def _fit_placing(
-    pts: Floats, seen: Floats, nrm: Floats, art: Artwork, *, sized: bool = False
-) -> tuple[Floats, Floats, Floats]:
+def _fit_placing(pts: Floats, seen: Floats, nrm: Floats, art: Artwork) -> tuple[Floats, Floats, Floats, Floats]:
     """Affine map piece mm → frame mm (2, 3), with one or two scales, from rim places seen in the frame.
 
     ``seen`` (n, 2) are frame mm of the nominal rim places ``pts``; only the part along the normal counts.
-    ``sized`` keeps the scale at one. Returns the map, the residuals (n,) and the columns (n, k) of its unknowns.
+    Returns the map, the residuals (n,), the columns (n, k) of its unknowns (shift, turn, scale, in mm at the rim)
+    and these (k,).
     """
     w, h = art.size_mm
     c = np.array([w / 2, h / 2])
@@ -189,29 +190,29 @@ def _fit_placing(
     b = ((seen - art.bleed_mm - pts) * nrm).sum(axis=1)
     weights = np.ones(len(b))
     x = np.zeros(a.shape[1])
-    free = 3 if sized else a.shape[1]
     for _ in range(6):
-        x[:free] = np.linalg.lstsq(a[:, :free] * weights[:, None], b * weights, rcond=1e-9)[0]
+        x = np.linalg.lstsq(a * weights[:, None], b * weights, rcond=1e-9)[0]
         r = b - a @ x
         weights = np.sqrt(tukey_weights(r, max(1.4826 * float(np.median(np.abs(r))), 0.05)))
     size = max(w, h)
     lin = np.array([[1 + x[3] / size, -x[2] / size], [x[2] / size, 1 + x[-1] / size]])
     shift = c + x[:2] - lin @ c + art.bleed_mm
-    return np.column_stack([lin, shift]), np.asarray(b - a @ x), a
+    return np.column_stack([lin, shift]), np.asarray(b - a @ x), a, x
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlacedRim:
     """The blank placed under the picture.
 
-    Piece mm → frame mm (2, 3), rows for the pose fit with the columns of shift, turn and scale and what holds
-    these, residual in mm, the measured rim in frame mm (n, 2).
+    Piece mm → frame mm (2, 3), rows for the pose fit with the columns (n, k) of shift, turn and scale, what holds
+    these at nothing (k,) and what they seem to be (k,), residual in mm, the measured rim in frame mm (n, 2).
     """
 
     to_frame: Floats
     rows: Offsets
     slack: Floats
     hold: Floats
+    placing: Floats
     residual: float
     seen: Floats
 
@@ -239,16 +240,19 @@ def place_blank(pose: Pose, rim_px: Floats, art: Artwork) -> PlacedRim | None:
             np.where(upright[:, None], [1.0, 0.0], [0.0, 1.0])
             * np.where(upright, np.sign(u[:, 0]), np.sign(u[:, 1]))[:, None]
         )
-    to_frame, res, slack = _fit_placing(pts, q, nrm, art)
+    to_frame, res, slack, placing = _fit_placing(pts, q, nrm, art)
     rms = float(np.sqrt(np.mean(np.clip(res, -2, 2) ** 2)))
-    hold = np.zeros(slack.shape[1])
-    off = res
-    if np.abs(affine_scales(to_frame) - 1).max() < _PRINTED_TO_SIZE:  # no unknown bleed: the printer kept the size
-        _, off, _ = _fit_placing(pts, q, nrm, art, sized=True)
-        hold[3:] = 1 / (_PRINT_SCALE * max(w, h)) ** 2
+    # hands and printer keep to the middle and to the size: where the picture leaves it open, that decides
+    size_mm = max(w, h)
+    likely = [_PRINT_SHIFT, _PRINT_SHIFT, _PRINT_TURN * size_mm] + [_PRINT_SCALE * size_mm] * (slack.shape[1] - 3)
+    hold = np.array(likely) ** -2.0
+    off = res + slack @ placing
+    if np.abs(affine_scales(to_frame) - 1).max() >= _PRINTED_TO_SIZE:  # a bleed that nobody has told
+        off = res + slack[:, :3] @ placing[:3]
+        hold[3:], placing = 0.0, np.append(placing[:3], np.zeros(slack.shape[1] - 3))
     weight = np.full(len(res), 1.0 / (0.08**2 + 2 * rms**2))
     rows = Offsets(apply_affine(to_frame, pts), nrm, -off, weight, np.zeros(len(res)))
-    return PlacedRim(to_frame=to_frame, rows=rows, slack=slack, hold=hold, residual=rms, seen=q)
+    return PlacedRim(to_frame=to_frame, rows=rows, slack=slack, hold=hold, placing=placing, residual=rms, seen=q)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
