@@ -279,6 +279,40 @@ def test_a_place_found_in_a_reduced_photo_holds_at_full_size(mirrored: bool) -> 
     assert errors(photo, found, size)[0] < 0.2
 
 
+def stripes(size: tuple[float, float]) -> Any:
+    """Slanting stripes in five colours: the drawing repeats and is the same when turned by half."""
+    y, x = np.mgrid[0 : size[1] : 1 / G, 0 : size[0] : 1 / G]
+    colours = np.array([[190, 40, 30], [130, 230, 130], [215, 220, 125], [230, 120, 115], [60, 90, 170]], np.uint8)
+    return colours[(np.floor((x * 0.88 + y * 0.48) / 22) % 5).astype(int)]
+
+
+def hue_disc(size: tuple[float, float]) -> Any:
+    """All hues round a white middle, dark in the corners: smooth, and with two hues exchanged its own mirror image."""
+    y, x = np.mgrid[0 : size[1] : 1 / G, 0 : size[0] : 1 / G]
+    u, v = x - size[0] / 2, y - size[1] / 2
+    r = np.hypot(u, v) / (max(size) / 2)
+    hue = (np.degrees(np.arctan2(v, u)) % 360 / 2).astype(np.uint8)
+    full = np.dstack([hue, np.clip(r * 2, 0, 1) * 255, np.clip(2 - 2 * r, 0, 1) * 255]).astype(np.uint8)
+    return cv2.cvtColor(full, cv2.COLOR_HSV2RGB)
+
+
+@pytest.mark.parametrize("turned", [4.0, 184.0])
+@pytest.mark.parametrize("drawn", [stripes, hue_disc])
+def test_pictures_that_repeat_or_have_no_edges_are_placed_by_outline_and_colours(drawn: Any, turned: float) -> None:
+    size = (200, 150)
+    rgb = drawn(size)
+    photo = shoot(rgb, size, rotation_deg=turned, tilt_deg=8)
+    found = register(linear(photo), artwork(rgb, size, known=False))
+    assert not found.pose.mirrored
+    assert not found.mirrored
+    assert errors(photo, found, size)[0] < 2.5 * found.uncertainty_mm
+    assert errors(photo, found, size)[0] < 1.5
+    wider = np.ascontiguousarray(rgb.repeat(2, axis=0).repeat(2, axis=1)[: len(rgb), : rgb.shape[1]])
+    other = wider if drawn is stripes else np.ascontiguousarray(rgb[..., ::-1])
+    with pytest.raises(TargetError, match="does not show this artwork"):
+        register(linear(photo), artwork(other, size, known=False))
+
+
 def test_symmetric_clock_face_is_called_ambiguous() -> None:
     size = (200, 200)
     rgb = artworks.clock(size, G, numerals="none", seed=3)
@@ -463,6 +497,7 @@ def test_an_outline_is_the_rim_only_where_the_print_ends(ends: bool) -> None:
         rows=placement.Offsets(*(np.zeros((0, 2)), np.zeros((0, 2)), *(np.zeros(0),) * 3)),
         slack=np.zeros((0, 4)),
         hold=np.zeros(4),
+        placing=np.zeros(4),
         residual=0.1,
         seen=np.zeros((0, 2)),
     )

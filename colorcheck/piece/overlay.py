@@ -22,6 +22,7 @@ _WORK_SIDE = 1600  # alignment never looks at more pixels than this on the longe
 _DARK = 0.15  # added before the logarithm, share of white
 _MARGIN = 0.012  # of the piece's size, left out along its outline while comparing
 _PLAIN = 0.012  # spread of fine structure, share of the code range, under which a picture counts as plain
+_MAP_ERROR = 0.06  # log colour by which the learned colours may err: a weaker contradiction is none; estimate
 _SAMPLES = 1800  # places from which the photo's colours are learned
 _ONES = np.ones((1, 3), np.float32)
 # lightness, and two axes on which grey is nothing
@@ -302,11 +303,12 @@ def shares_of_structure(c: Compared, g: float) -> tuple[float, float, int]:
     left = np.maximum(ww - np.square(np.maximum(wt, 0)) / np.maximum(tt, 1e-9), 0)
     strength = np.sqrt(ww)
     # only what stands out counts as foreign: noise and weak texture never match well
-    clear = max(floor, (0.3 * float(np.sqrt(np.percentile(ww[busy], 95)))) ** 2)
+    clear = max(floor, (0.3 * float(np.sqrt(np.percentile(ww[busy], 95)))) ** 2, _MAP_ERROR**2)
     shows = full & (ww > clear)
     foreign = shows & (ncc < 0.5) & (left > 0.5 * clear)
     weight = np.sqrt(np.maximum(ww, tt))
-    agree = float((weight * (ncc > 0.6))[busy].sum() / weight[busy].sum())
+    same = (ncc > 0.6) | ((ncc > 0.3) & (left < _MAP_ERROR**2))
+    agree = float((weight * same)[busy].sum() / weight[busy].sum())
     # another picture shows what the artwork lacks and lacks what it shows; glare or a bare spot do one of it
     asked = full & (tt > clear)
     missing = asked & (wt < 0.35 * tt)

@@ -56,6 +56,8 @@ from .rim import PlacedRim, find_rim, place_blank
 
 _FINEST = 640  # pixels on the longer side of the finest comparison
 _MOST_FOREIGN = 0.033  # share of structure in which photo and artwork may contradict each other
+_LEAST_LIKE = 0.5  # likeness of the layout of colours below which the same drawing is another picture
+_PALE_TINT = 0.04  # spread of codes, share of their range, under which a picture has no colours to tell it by
 _FITS = 0.9  # score at the middling scale of a placement that needs no other start
 _BEYOND_DOUBT = 6.0  # difference in log-likelihood by which one placement beats another for good
 _UNDECIDED = 3.0  # … and within which two are equally likely
@@ -73,7 +75,8 @@ class Registered:
     in piece mm; empty when the rim could not be seen and is taken from the artwork. ``residual_mm`` is
     what is left between artwork and photo (or rim and model), ``uncertainty_mm`` one standard deviation of
     a typical place. ``score`` is the correlation of fine structure, 0 to 1, ``foreign`` the share of
-    structure in which photo and artwork contradict each other.
+    structure in which photo and artwork contradict each other. ``mirrored_evidence`` is the log-likelihood by which a
+    placement that shows the picture mirrored beats the best one that does not; 0 when it is not mirrored.
     """
 
     pose: Pose
@@ -92,6 +95,12 @@ class Registered:
     foreign: float
     ambiguous: bool
     notes: tuple[str, ...]
+    mirrored_evidence: float = 0.0
+
+    @property
+    def mirrored(self) -> bool:
+        """Whether the piece certainly shows the picture mirrored: printed unmirrored, or seen from the wrong side."""
+        return self.mirrored_evidence > _BEYOND_DOUBT
 
 
 def artwork_on_piece(artwork: Artwork, registered: Registered, px_per_mm: float) -> tuple[Bytes, Mask]:
@@ -185,7 +194,8 @@ def _align(
         rim = place_blank(trial.pose, rim_px, art) if rim_px is not None else None
         trial = replace(trial, score=c.score, astray=_astray(rim))
         rows = block_offsets(c, t.g, block, reach)
-        if trial.evidence > best.evidence:
+        gain = len(rows.offset) * float(np.log((1.0001 - best.score**2) / (1.0001 - trial.score**2)))
+        if 0.5 * gain > trial.astray - best.astray:
             best, best_c, best_rows = trial, c, rows
         elif c.score < best.score - 0.1:
             break
@@ -195,7 +205,7 @@ def _align(
 
 
 def _astray(rim: PlacedRim | None) -> float:
-    """What speaks against a print that lies so on its blank, in log-likelihood."""
+    """Log-likelihood lost by a print that lies so on its blank."""
     return 0.0 if rim is None else 0.5 * float(np.sum(rim.hold * np.square(rim.placing)))
 
 
@@ -345,7 +355,13 @@ class _Fit:
 
 def _belongs(fit: _Fit) -> bool:
     """Whether photo and artwork belong together; limits from photos of right and of wrong pictures."""
-    return fit.trial.score > 0.6 and fit.agree > 0.75 and fit.foreign < _MOST_FOREIGN and fit.order > 0
+    return (
+        fit.trial.score > 0.6
+        and fit.agree > 0.75
+        and fit.foreign < _MOST_FOREIGN
+        and fit.order > 0
+        and fit.trial.like > _LEAST_LIKE
+    )
 
 
 def _same_order(c: Compared, t: Template) -> float:
@@ -401,7 +417,7 @@ def _check_proportions(image: LinearImage, art: Artwork, levels: list[Level], ou
 
 def _turned_back(image: LinearImage, pose: Pose) -> tuple[LinearImage, Pose]:
     """Flip a photo in which the piece appears mirrored, and its pose with it."""
-    if float(np.linalg.det(pose.homography / pose.homography[2, 2])) > 0:
+    if not _is_mirrored(pose):
         return image, pose
     width = image.rgb.shape[1]
     flip = np.array([[-1.0, 0, width - 1], [0, 1, 0], [0, 0, 1]])
@@ -446,6 +462,10 @@ def _by_content(image: LinearImage, art: Artwork, levels: list[Level], factor: f
     )
     if ambiguous:
         notes.append("the artwork looks nearly the same when turned or mirrored: its rotation is uncertain")
+    mirror = 0.0
+    if _is_mirrored(trial.pose):
+        others = alternatives(levels, trial, art, make_template(art, 128, 0.7))
+        mirror = _for_mirrored(trial, [*others, *(f.trial for f in final[1:])])
     return _registered(
         image,
         art,
@@ -459,8 +479,21 @@ def _by_content(image: LinearImage, art: Artwork, levels: list[Level], factor: f
         inliers=len(rows.offset),
         fit=replace(final[0], trial=t),
         ambiguous=ambiguous,
+        mirror=mirror,
         notes=notes,
     )
+
+
+def _is_mirrored(pose: Pose) -> bool:
+    return float(np.linalg.det(pose.homography / pose.homography[2, 2])) < 0
+
+
+def _for_mirrored(placed: Trial, others: list[Trial]) -> float:
+    """Log-likelihood by which a mirrored placement beats the best straight one; 0 where it is straight."""
+    if not _is_mirrored(placed.pose):
+        return 0.0
+    straight = [t.evidence for t in others if not _is_mirrored(t.pose)]
+    return max(placed.evidence - max(straight), 0.0) if straight else 0.0
 
 
 def _near(a: Trial, b: Trial, art: Artwork) -> bool:
@@ -483,16 +516,21 @@ def _by_outline(
     assert best.pose is not None
     scale = best.pose.px_per_mm
     trials = [t for t in placements_to_try(levels, art, [best], []) if abs(t.pose.px_per_mm / scale - 1) < 0.02]
-    trial = _likeliest(trials, levels[0]) if trials else Trial(pose=best.pose, outline=best, score=0.0)
+    trial, alike = _likeliest(trials or [Trial(pose=best.pose, outline=best, score=0.0)], levels[0])
     middle = make_template(art, 200, 0.6)
     c = compare_at(levels, trial, art, middle, 12.0)
-    if contrast_of(c) > 0.12:
+    # a picture that is hardly darker anywhere than elsewhere has no colours to be known by
+    coloured = float(make_template(art, 64, 1.0).terms[..., 1:4].std(axis=(0, 1)).max()) > 2 * _PALE_TINT
+    if contrast_of(c) > 0.12 or (coloured and trial.like < _LEAST_LIKE):
         raise TargetError(
             f"{image.source} does not show this artwork ({art.source}), which is nearly plain",
             "give the picture that was printed, and its size",
         )
     rim = place_blank(trial.pose, best.rim_px, art)
-    notes = ["the artwork has too little structure: the piece is placed by its outline, its rotation is a guess"]
+    notes = [
+        "the artwork has too little structure: the piece is placed by its outline"
+        + (", its rotation is a guess" if alike else ", turned as its colours lie")
+    ]
     fit = _Fit(trial=replace(trial, score=max(c.score, 0.0)), agree=0.0, foreign=0.0, busy=0, contrast=contrast_of(c))
     # the picture may lie off the middle; an ellipse leaves perspective open as well
     spread = 1.0 if art.shape == "rect" else 1.4
@@ -508,23 +546,27 @@ def _by_outline(
         uncertainty=float(np.hypot(spread, best.residual)),
         inliers=len(best.rim_px),
         fit=fit,
-        ambiguous=True,
+        ambiguous=alike,
+        mirror=_for_mirrored(trial, trials),
         notes=notes,
     )
 
 
-def _likeliest(trials: list[Trial], level: Level) -> Trial:
-    """Of rotations that the picture cannot tell apart, the one in which people lay a piece: upright, not mirrored."""
+def _likeliest(trials: list[Trial], level: Level) -> tuple[Trial, bool]:
+    """Choose among rotations by their colours; whether others would do as well.
+
+    Among these the one in which people lay a piece: upright, not mirrored.
+    """
     fits = [float(np.abs(_proportions(t.pose, level)).min()) for t in trials]
     trials = [t for t, off in zip(trials, fits, strict=True) if off < min(fits) + 0.05]
-    if len(trials) > 1 and trials[0].score > max(0.5, trials[1].score + 0.2):
-        return trials[0]
+    top = max(t.evidence for t in trials)
+    alike = [t for t in trials if t.evidence > top - _UNDECIDED]
 
     def upright(t: Trial) -> float:
         h = t.pose.homography / t.pose.homography[2, 2]
         return float(np.linalg.det(h) > 0) * 10 + float(h[0, 0] / np.hypot(h[0, 0], h[1, 0]))
 
-    return max(trials, key=upright)
+    return max(alike, key=upright), len(alike) > 1
 
 
 def _uncertainty(rows: Offsets, rim: PlacedRim | None, art: Artwork) -> tuple[float, float]:
@@ -578,6 +620,7 @@ def _registered(
     inliers: int,
     fit: _Fit,
     ambiguous: bool,
+    mirror: float,
     notes: list[str],
 ) -> Registered:
     picture = invert_affine(to_frame) @ np.vstack([nominal_frame(art), [0, 0, 1.0]])
@@ -606,4 +649,5 @@ def _registered(
         foreign=fit.foreign,
         ambiguous=ambiguous,
         notes=tuple(notes),
+        mirrored_evidence=mirror,
     )

@@ -34,6 +34,7 @@ _PRINT_SCALE = 0.002  # standard deviation of a print's size, relative: feed of 
 _DRAWN_NEAR = 0.9  # mm round a printed edge in which an edge of the photo is taken to be it
 _SAME_STEP = 0.12  # log colour: a step of the photo that differs less than this from the artwork's is the artwork's
 _SHIFT = 5.0  # mm that a print may lie off the middle of its blank
+_UNLIKELY = 0.5 / 12  # clearness lost for each squared standard deviation: a rim is clear in twelve parts by themselves
 _ALONG = 9  # places side by side that are averaged along a rim
 
 
@@ -326,7 +327,10 @@ def _whole_round(look: _RimSearch, art: Artwork) -> Any:
 
     def rate(table: Any, tried: Any, every: int) -> Any:
         got = table[rows[None, ::every], look.column(tried @ basis[:, ::every])].mean(axis=1)
-        return got - 0.002 * np.square(tried[:, :2]).sum(axis=1)
+        far = np.square(tried[:, :2] / _PRINT_SHIFT).sum(axis=1)
+        if art.bleed_known:
+            far = far + np.square(tried[:, 2] / (_PRINT_SCALE * min(w, h) / 2))
+        return got - _UNLIKELY * far
 
     grid = np.stack(np.meshgrid(look.shifts[::2], look.shifts[::2], look.sizes[::2], indexing="ij"), -1).reshape(-1, 3)
     found = []
