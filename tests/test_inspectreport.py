@@ -118,6 +118,7 @@ def photo(**other: Any) -> PiecePhoto:
         "placed_by": "content",
         "uncertainty_mm": 0.08,
         "score": 0.98,
+        "mirrored": False,
         "on_card": True,
         "clipped_share": 0.0,
         "white_level": 0.4,

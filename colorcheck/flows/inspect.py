@@ -51,6 +51,7 @@ class PiecePhoto:
     placed_by: str
     uncertainty_mm: float
     score: float
+    mirrored: bool
     on_card: bool
     clipped_share: float
     white_level: float
@@ -249,6 +250,7 @@ def inspect(request: InspectRequest, *, progress: Callable[[str], None] | None =
                 placed_by=reg.placed_by,
                 uncertainty_mm=reg.uncertainty_mm,
                 score=reg.score,
+                mirrored=reg.mirrored,
                 on_card=carded,
                 clipped_share=float(((inner & 1) > 0).mean()),
                 white_level=float(max(np.percentile(level, 97), card_level)),

@@ -22,7 +22,7 @@ _WORK_SIDE = 1600  # alignment never looks at more pixels than this on the longe
 _DARK = 0.15  # added before the logarithm, share of white
 _MARGIN = 0.012  # of the piece's size, left out along its outline while comparing
 _PLAIN = 0.012  # spread of fine structure, share of the code range, under which a picture counts as plain
-_MAP_ERROR = 0.06  # log colour by which the learned colours may err: a weaker contradiction is none; estimate
+_MAP_CELLS = 8  # cells of device codes along each axis in which the map's own error is looked up
 _SAMPLES = 1800  # places from which the photo's colours are learned
 _ONES = np.ones((1, 3), np.float32)
 # lightness, and two axes on which grey is nothing
@@ -282,9 +282,22 @@ def block_offsets(c: Compared, g: float, block: int, reach: float) -> Offsets:
     return Offsets(*(np.concatenate(p) for p in out))
 
 
-def shares_of_structure(c: Compared, g: float) -> tuple[float, float, int]:
+def _without_map_error(c: Compared, t: Template) -> Any:
+    """Photo less what its mean difference from the artwork, colour by colour, tells: the learned map's own error.
+
+    A smooth picture has each colour in one place, and the error of the map must not pass for structure there.
+    """
+    cell = ((t.terms[..., 1:4] + 1) * (0.4999 * _MAP_CELLS)).astype(np.int64) @ [_MAP_CELLS**2, _MAP_CELLS, 1]
+    cell, ok = cell.ravel(), c.ok.ravel()
+    apart = (c.w - c.t).reshape(-1, 3) * ok[:, None]
+    count = np.bincount(cell, ok, _MAP_CELLS**3) + 1e-9
+    mean = np.stack([np.bincount(cell, apart[:, k], _MAP_CELLS**3) / count for k in range(3)], axis=1)
+    return (c.w - mean.astype(np.float32)[cell].reshape(c.w.shape) * _thrice(c.ok)).astype(np.float32)
+
+
+def shares_of_structure(c: Compared, t: Template) -> tuple[float, float, int]:
     """Shares of structure that agree and that contradict each other, number of blocks with structure."""
-    side = max(4, round(6.0 * g))
+    side = max(4, round(6.0 * t.g))
     h, w = c.ok.shape
     nb = max(3, w // side), max(3, h // side)
 
@@ -292,7 +305,8 @@ def shares_of_structure(c: Compared, g: float) -> tuple[float, float, int]:
         return cv2.resize(np.ascontiguousarray(a), nb, interpolation=cv2.INTER_AREA).ravel()
 
     share = mean(c.ok)
-    tt, ww, wt = (mean(a) / np.maximum(share, 0.1) for a in (c.tt, c.ww, c.wt))
+    seen = _without_map_error(c, t)
+    tt, ww, wt = (mean(a) / np.maximum(share, 0.1) for a in (c.tt, _dot(seen, seen), _dot(seen, c.t)))
     full = share > 0.6
     quiet = float(np.percentile(ww[full], 15)) if full.any() else 0.0
     floor = max(2.5 * quiet, 0.02**2)
@@ -303,12 +317,11 @@ def shares_of_structure(c: Compared, g: float) -> tuple[float, float, int]:
     left = np.maximum(ww - np.square(np.maximum(wt, 0)) / np.maximum(tt, 1e-9), 0)
     strength = np.sqrt(ww)
     # only what stands out counts as foreign: noise and weak texture never match well
-    clear = max(floor, (0.3 * float(np.sqrt(np.percentile(ww[busy], 95)))) ** 2, _MAP_ERROR**2)
+    clear = max(floor, (0.3 * float(np.sqrt(np.percentile(ww[busy], 95)))) ** 2)
     shows = full & (ww > clear)
     foreign = shows & (ncc < 0.5) & (left > 0.5 * clear)
     weight = np.sqrt(np.maximum(ww, tt))
-    same = (ncc > 0.6) | ((ncc > 0.3) & (left < _MAP_ERROR**2))
-    agree = float((weight * same)[busy].sum() / weight[busy].sum())
+    agree = float((weight * (ncc > 0.6))[busy].sum() / weight[busy].sum())
     # another picture shows what the artwork lacks and lacks what it shows; glare or a bare spot do one of it
     asked = full & (tt > clear)
     missing = asked & (wt < 0.35 * tt)

@@ -286,7 +286,7 @@ def register(image: LinearImage, artwork: Artwork, *, hints: tuple[Pose, ...] = 
         ready = _best_start(levels, trials, art, keep)
         for trial in _worth_trying(ready, 3):
             t, c, _ = _align(levels, trial, art, middle, steps=4, block=18, bend=True, rim_px=_rim_of(trial))
-            agree, strange, busy = shares_of_structure(c, middle.g)
+            agree, strange, busy = shares_of_structure(c, middle)
             order = _same_order(c, middle)
             final.append(_Fit(t, agree=agree, foreign=strange, busy=busy, contrast=contrast_of(c), order=order))
         final.sort(key=lambda v: -v.trial.evidence)

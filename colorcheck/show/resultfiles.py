@@ -140,6 +140,7 @@ def _photo_dict(p: PiecePhoto, size_mm: tuple[float, float]) -> dict[str, Any]:
         "colour_space": p.colour_space,
         "notes": list(p.notes),
         "placed_by": p.placed_by,
+        "shows_mirrored": p.mirrored,
         "uncertainty_mm": p.uncertainty_mm,
         "score": p.score,
         "px_per_mm": p.pose.px_per_mm,
