@@ -110,6 +110,20 @@ def test_broad_pale_centre_needs_an_anchor_for_the_light(folder: Path, capsys: p
     assert with_blank["verdict"]["action"] == "re-press"
 
 
+def test_one_blank_frame_serves_both_photos_of_a_turned_piece(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Laid flat by each photo's own pose; by the first one's alone, light would be taken for print."""
+    pressed = piece(folder, v.Faults())
+    wood = v.Scene(lamps=CARD.lamps, vignetting=0.15, card="wood")
+    first = shoot(folder, "one.jpg", pressed, scene=wood, camera=v.Camera(exposure_ev=-1.2))
+    shoot(folder, "two.jpg", pressed, scene=wood, camera=first.camera.locked(first), pose=first.turned(90.0))
+    v.save_photo(v.photograph_blank(SIZE, photo=first), folder / "sheet.jpg", quality=92)
+    result = run(folder, capsys, "one.jpg", "two.jpg", blank_frame=str(folder / "sheet.jpg"))
+    assert result["findings"] == []
+    assert "blank frame" in result["lighting"]["anchors"]
+    assert result["lighting"]["ambiguous"] == []
+    assert result["verdict"]["action"] == "accept"
+
+
 def test_strong_reflection_in_one_photo_never_asks_for_pressing(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
