@@ -402,6 +402,8 @@ def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
     noise2 = np.maximum(mad_std(colour[ring], axis=0), 0.004) ** 2 * _ALIKE
     power = (depth * depth / noise2).sum(axis=0)
     common = float((depth * rest / noise2).sum() / max(power.sum(), 1e-12))
+    if common * spot.height <= 0:  # what other spots leave over beside them: the place itself shows the contrary
+        return 0.0, 0.0
     pull = 1 / (_DYES_DIFFER * max(abs(common), 1e-4)) ** 2
     share = ((depth * rest / noise2).sum(axis=0) + common * pull) / (power + pull)
     low, high = sorted((0.2 * common, 2.5 * common))
