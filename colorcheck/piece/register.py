@@ -61,8 +61,10 @@ _PALE_TINT = 0.04  # spread of codes, share of their range, under which a pictur
 _FITS = 0.9  # score at the middling scale of a placement that needs no other start
 _BEYOND_DOUBT = 6.0  # difference in log-likelihood by which one placement beats another for good
 _UNDECIDED = 3.0  # … and within which two are equally likely
+_UNTOLD_BLEED = 3.0  # log-likelihood lost by a print that is larger than its blank and nobody said so: one in twenty
 _GROWTH = 0.15  # mm by which dark shapes grow or shrink, standard deviation; estimate
-_COMMON = 0.1**2 / 20  # what all blocks tell is worth that of 20 places with this error (mm): edges err alike
+_ALIKE = 20.0  # what all blocks tell is worth that of so many places: edges err alike …
+_EDGE_ERROR = 0.1  # … each with this error in mm, or with what is left between photo and artwork where that is more
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,7 +161,7 @@ def _align(
         mm, nrm, off, weight, growth = (
             np.concatenate([getattr(p, f) for p in parts]) for f in ("mm", "normal", "offset", "weight", "growth")
         )
-        common = max(float(rows.weight.sum()) * _COMMON, 1.0)
+        common = _common_weight(rows)
         slack, hold, taken = growth[:, None], np.array([common / _GROWTH**2]), np.zeros(1)
         if rim is not None:
             placing = np.concatenate([np.zeros((len(mm) - len(rim.slack), rim.slack.shape[1])), rim.slack])
@@ -194,7 +196,8 @@ def _align(
         rim = place_blank(trial.pose, rim_px, art) if rim_px is not None else None
         trial = replace(trial, score=c.score, astray=_astray(rim))
         rows = block_offsets(c, t.g, block, reach)
-        gain = len(rows.offset) * float(np.log((1.0001 - best.score**2) / (1.0001 - trial.score**2)))
+        places = len(rows.offset) * (_EDGE_ERROR / _edge_error(rows)) ** 2
+        gain = places * float(np.log((1.0001 - best.score**2) / (1.0001 - trial.score**2)))
         if 0.5 * gain > trial.astray - best.astray:
             best, best_c, best_rows = trial, c, rows
         elif c.score < best.score - 0.1:
@@ -204,9 +207,23 @@ def _align(
     return best, best_c, best_rows
 
 
+def _edge_error(rows: Offsets) -> float:
+    """Error of an edge's place, mm: what is left between photo and artwork, and no less than usual."""
+    left = 1.4826 * float(np.median(np.abs(rows.offset))) if len(rows.offset) else 0.0
+    return max(_EDGE_ERROR, left)
+
+
+def _common_weight(rows: Offsets) -> float:
+    """Weight that all blocks together have in the fit for each unit of what they tell."""
+    return max(float(rows.weight.sum()) * _edge_error(rows) ** 2 / _ALIKE, 1.0)
+
+
 def _astray(rim: PlacedRim | None) -> float:
     """Log-likelihood lost by a print that lies so on its blank."""
-    return 0.0 if rim is None else 0.5 * float(np.sum(rim.hold * np.square(rim.placing)))
+    if rim is None:
+        return 0.0
+    untold = _UNTOLD_BLEED if not rim.hold[-1] else 0.0
+    return untold + 0.5 * float(np.sum(rim.hold * np.square(rim.placing)))
 
 
 def _patience(side: int) -> float:
@@ -592,7 +609,7 @@ def _uncertainty(rows: Offsets, rim: PlacedRim | None, art: Artwork) -> tuple[fl
 
     slack = rim.slack.shape[1] if rim is not None else 0
     a = np.hstack([columns(rows.mm[keep], rows.normal[keep]), rows.growth[keep, None], np.zeros((len(wgt), slack))])
-    w = wgt / max(float(np.sum(wgt)) * _COMMON, 1.0)
+    w = wgt / _common_weight(rows)
     normal = a.T @ (a * w[:, None]) + np.diag([1e-2] * 8 + [4.0, _GROWTH**-2] + [1e-6] * slack)
     if rim is not None:
         b = np.hstack([columns(rim.rows.mm, rim.rows.normal), np.zeros((len(rim.slack), 1)), rim.slack])
