@@ -189,7 +189,7 @@ def test_good_pieces(tmp_path: Path) -> None:
         shot = shoot(rng_of(1200 + i), tmp_path, ("square", "small", "round")[i % 3], name=f"{i}.jpg", seed=i // 6)
         reading = read([shot.path])
         check_geometry(reading, shot)
-        found += [(i, f.kind, f.x_mm, f.y_mm) for f in reading.evenness.findings + reading.prints.findings]
+        found += [(i, f.kind, f.x_mm, f.y_mm) for f in reading.findings]
         actions.append(reading.verdict.action)
         ok = (reading.cells.flags & _UNFIT) == 0
         de = delta_e00(reading.cells.lab, shot.true_lab())
@@ -263,7 +263,7 @@ def test_soft_pale_spots_are_found_in_place(tmp_path: Path) -> None:
             for x, y in free_places(rng, target, 1 if kind == "small" else 4)
         )
         shot = shoot(rng, tmp_path, kind, faults=v.Faults(spots=spots), name=f"{i}.jpg", seed=i)
-        left = list(read([shot.path]).evenness.findings)
+        left = list(read([shot.path]).findings)
         for s in spots:
             near = [f for f in left if f.kind == "pale" and np.hypot(f.x_mm - s.x_mm, f.y_mm - s.y_mm) <= 4.0]
             if near:

@@ -602,7 +602,7 @@ def test_repress_page_has_condition_and_cautions_and_accept_has_not(pale: Readin
 def test_findings_are_drawn_at_their_millimetres(pale: Reading) -> None:
     html = render_report(pale)
     drawn = {(float(a), float(b)) for a, b in re.findall(r'data-x-mm="([-\d.]+)" data-y-mm="([-\d.]+)"', html)}
-    spots = [f for f in pale.evenness.findings if f.kind == "pale"]
+    spots = [f for f in pale.findings if f.kind == "pale"]
     assert spots
     for f in spots:
         assert (round(f.x_mm, 2), round(f.y_mm, 2)) in drawn

@@ -9,6 +9,7 @@ calibrated on the piece and the doubt left in the light, and visible for its siz
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,7 +18,7 @@ import numpy as np
 from ..ground.cielab import delta_e00
 from ..ground.grid import Array
 from ..ground.limits import Limits
-from ..ground.records import Finding
+from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
 from .combine import along_edges, merged, on_the_print, undecidable, without_echoes
@@ -36,6 +37,8 @@ _BROAD_COLOUR_DE = 2.0
 # below this share of a pale centre that is left of it when colours are learned, it counts as invisible: of pictures
 # whose colours change from the middle outwards 0.00 to 0.06 is left, of any other 0.13 or more; from simulation
 _SWALLOWED = 0.1
+_SMALL_MM = 8.0  # heat makes no soft place smaller than about this
+_LARGE_MM = 16.0  # wider spots do not come from edges that lie a little off
 _LIKELY_LACK = 0.25  # share of the dye that a broad fault may take away; estimate
 
 
@@ -77,7 +80,7 @@ class DefectResult:
     uptake: float | None = None
 
 
-def find_faults(res: Residue, limits: Limits) -> DefectResult:
+def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None = None) -> DefectResult:
     """Find everything that differs between what was seen and what was due.
 
     Parameters
@@ -85,6 +88,8 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     res : Residue
     limits : Limits
         What is smaller than these and cannot be seen is not reported.
+    marks : sequence of Finding, optional
+        Second copy, lines, yellowed coat and crisp dots, where they were looked for already.
 
     Returns
     -------
@@ -106,18 +111,20 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
         glare_found = listed(res, left, hidden)
     judged = np.isfinite(m.q)
     fine = fine_residual(res)
-    spots = [told_apart(s, fine, res) for s in spots if s.diameter_mm > 16 or seen_between_edges(s, fine, res)]
-    dots = crisp_dots(fine, res, np.asarray(hidden.all(axis=0)), spots)
-    ghost = find_ghost(fine, res)
-    bands = find_banding(fine, res)
-    scorch = find_scorch(res, left, var, hidden)
-    if ghost is not None:
+    spots = [s for s in spots if s.diameter_mm > _LARGE_MM or seen_between_edges(s, fine, res)]
+    if marks is None:
+        spots = [told_apart(s, fine, res) for s in spots]
+        ghost = find_ghost(fine, res)
+        marks = [*([ghost] if ghost else []), *find_banding(fine, res), *find_scorch(res, left, var, hidden)]
+        marks += [] if ghost else crisp_dots(fine, res, np.asarray(hidden.all(axis=0)), spots)
+    spots = _beyond_chance(spots)
+    if any(f.kind is Kind.GHOST for f in marks):
+        # beside every edge the copy looks like small dark and pale places
         spots = [s for s in spots if s.detail.get("significance", 0) > 12 and s.diameter_mm > 8]
-        dots = []
     edges, spots = along_edges(edges, spots, res)
     spots = on_the_print(without_echoes(edges, spots, m), res)
     edges, spots, broad = undecidable(edges, spots, res)
-    findings = merged([*edges, *([ghost] if ghost else []), *bands, *scorch, *spots, *dots, *glare_found])
+    findings = merged([*edges, *marks, *spots, *glare_found])
     findings = without_colour_errors(findings, work)
     # the rim is measured in the first photo: where a reflection lies in it, among several, it would be the lamp's
     clear = ~hidden[0] if res.photos > 1 else np.ones(judged.shape, bool)
@@ -163,6 +170,18 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
         source=res.source,
         coat=res.coat,
     )
+
+
+def _beyond_chance(spots: Sequence[Finding]) -> list[Finding]:
+    """Drop small soft places that chance makes on this very piece.
+
+    Heat spreads further than this, and dye in excess has a crisp rim, so a small soft *dark* place is no fault: it is
+    what edges and colours that are not quite as expected leave. They leave pale places just as often: those must be
+    more significant than the strongest dark one.
+    """
+    small = [f for f in spots if f.diameter_mm < _SMALL_MM and f.kind in (Kind.PALE, Kind.DARK)]
+    chance = max((f.detail["significance"] for f in small if f.kind is Kind.DARK), default=0.0)
+    return [f for f in spots if f not in small or (f.kind is Kind.PALE and f.detail["significance"] > chance)]
 
 
 def _residual(res: Residue, colour: Array, judged: Array) -> Array:

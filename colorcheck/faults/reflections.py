@@ -9,13 +9,12 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
-from ..ground.grid import Array
+from ..ground.grid import Array, grow
 from ..ground.places import where_in_words
 from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
 from ..ground.robust import mad_std
-from ..photo.glare import grow
 
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
@@ -176,12 +175,16 @@ def dye_or_light(res: Residue, where: Array) -> float:
     coat = 0.0 if res.coat == "artwork" else _COAT_DEPTH / np.maximum(np.median(depth[ok], axis=0), _COAT_DEPTH)
     rate = np.hypot(_DYE_RATE, coat) * np.ones(3)
     lamp = np.full(3, _LAMP_COLOUR)
+    # where white cells tell the light, a broad reflection may have passed for lamp on white, and is missing there
+    lights = [np.ones_like(rel)] + ([np.maximum(1 - rel, 0)] if res.source == "target" else [])
     best: tuple[float, float, bool] | None = None
     for sigma in (*sorted({1.0, max(float(np.sqrt(ok.sum())) / 14, 1.0)}), 0.0):
         if not sigma and best is not None and best[0] < _ROUGH:
             break  # hard rims only where nothing smooth will do: block by block the colours alone tell
         freedom = ok.sum() * (max(3 - 1 / (4 * np.pi * sigma**2), 1.0) if sigma else 2.0)
-        light, light_odd, _ = _explained(np.ones_like(rel), None, lift, weight, ok, sigma, lamp)
+        light, light_odd, _ = min(
+            (_explained(u, None, lift, weight, ok, sigma, lamp) for u in lights), key=lambda found: found[0] + found[1]
+        )
         dye, dye_odd, lack = _explained(rel, depth, lift, weight, ok, sigma, rate)
         dye_odd += (lack / 0.3) ** 2  # a press seldom leaves more than a third of the dye on the paper
         rough = max(min(light, dye) / freedom, 1.0)
@@ -198,7 +201,9 @@ def dye_or_light(res: Residue, where: Array) -> float:
 def _explained(
     rel: Array, depth: Array | None, lift: Array, weight: Array, ok: Array, sigma: float, prior: Array
 ) -> tuple[float, float, float]:
-    """Fit added light (``depth`` None) or missing dye: weighted squares left, cost of odd colour, 90th percentile.
+    """Fit added light or missing dye: weighted squares left, cost of odd colour, 90th percentile.
+
+    For light ``depth`` is None and ``rel`` says what share of it is seen.
 
     ``prior`` (3,) says how far the channels may differ.
     """
@@ -213,7 +218,7 @@ def _explained(
 
     for turn in range(6):
         if depth is None:
-            unit = slope = np.broadcast_to(scale, lift.shape)
+            unit = slope = rel * scale
         else:
             q = np.where(np.abs(amount) > 1e-4, np.clip(amount, -1, 1), 1e-4)[..., None]
             unit = rel * np.expm1(q * depth * scale) / q

@@ -26,6 +26,7 @@ _CORE = 0.5 ** (1 / 4)  # of its height a bell still has at half its radius: a q
 _CORE_MEAN = (1 - _CORE) / (np.log(2) / 4)  # mean of a bell over it
 _FEW = 4  # blocks below which a mean says little
 _RING = (1e-4, 0.05)  # heights of the bell between which the ground beside a spot is read
+_BELL_ERRS = 0.3  # share by which the fitted bell may miss what its core shows
 _ALIKE = 4.0  # neighbours err alike: variance of a mean counted as so many times that of independent blocks
 _ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
 _DYES_DIFFER = 0.4  # how far the share of one channel may lie from the common one
@@ -400,10 +401,10 @@ def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
     depth = m.depth[core] * spot.answer[core][:, None] * (spot.bell[core] / _CORE_MEAN)[:, None]
     rest = colour[core] - np.median(colour[ring], axis=0)
     noise2 = np.maximum(mad_std(colour[ring], axis=0), 0.004) ** 2 * _ALIKE
+    noise2 = noise2 + m.group_var[core][:, None] * depth**2  # where a colour stands alone its own error shows as well
     power = (depth * depth / noise2).sum(axis=0)
-    common = float((depth * rest / noise2).sum() / max(power.sum(), 1e-12))
-    if common * spot.height <= 0:  # what other spots leave over beside them: the place itself shows the contrary
-        return 0.0, 0.0
+    known_by_all = 1 / (_BELL_ERRS * spot.height) ** 2
+    common = float(((depth * rest / noise2).sum() + spot.height * known_by_all) / (power.sum() + known_by_all))
     pull = 1 / (_DYES_DIFFER * max(abs(common), 1e-4)) ** 2
     share = ((depth * rest / noise2).sum(axis=0) + common * pull) / (power + pull)
     low, high = sorted((0.2 * common, 2.5 * common))

@@ -50,7 +50,14 @@ def compare(value: float, limit: float, u: float) -> str:
 
 
 def compared(
-    measure: str, value: float, limit: float, u: float, step: Step, *, place: str = "", **detail: Any
+    measure: str,
+    value: float,
+    limit: float,
+    u: float,
+    step: Step,
+    *,
+    place: str = "",
+    detail: dict[str, Any] | None = None,
 ) -> Reason:
     """Value against limit with twice its uncertainty either side of undecided."""
     return Reason(
@@ -61,7 +68,7 @@ def compared(
         outcome=compare(value, limit, u),
         step=step,
         place=place,
-        detail=detail,
+        detail=detail or {},
     )
 
 
@@ -94,7 +101,7 @@ def finding_reason(f: Finding, limits: Limits, *, u: float = 0.0, **detail: Any)
     own = f.uncertainty if fault.measure == "delta_e00" else float(f.detail.get("u", 0.0))
     whole = float(np.hypot(own if np.isfinite(own) else 0.0, u))
     told = {**f.detail, "diameter_mm": f.diameter_mm, "delta_e00": f.delta_e00, **detail}
-    r = compared(f.kind, value, limit, whole, fault.step, place=f.where, **told)
+    r = compared(f.kind, value, limit, whole, fault.step, place=f.where, detail=told)
     if f.doubt and r.outcome == "fail":
         return Reason(r.measure, value, limit, whole, "undecided", r.step, f.where, {**told, "doubt": f.doubt})
     return r
@@ -213,7 +220,7 @@ def colour_reasons(
             compared("profile-mean", acc.mean_profile, lim.mean_de00, _CAMERA_MEAN * scale, Step.COLOUR),
             compared("profile-p95", acc.p95_profile, lim.p95_de00, _CAMERA_P95 * scale, Step.COLOUR),
             compared("grey-cast", acc.grey_delta_ch, lim.grey_ch, _CAMERA_CAST * scale, Step.COLOUR),
-            compared("grey-tone", abs(acc.grey_delta_l), lim.grey_l, tone, Step.COLOUR, lighter=lighter),
+            compared("grey-tone", abs(acc.grey_delta_l), lim.grey_l, tone, Step.COLOUR, detail={"lighter": lighter}),
             Reason("substrate-limit", acc.mean_limit, _NAN, 0.0, "note", Step.COLOUR),
             Reason("press-part", acc.mean_press, _NAN, 0.0, "note", Step.COLOUR),
         ]
@@ -230,7 +237,7 @@ def aim_reason(mean_de00: float | None, source: str, limits: Limits, *, camera_u
         return Reason("colour-unknown", _NAN, _NAN, 0.0, "skipped", Step.COLOUR)
     u = float(np.hypot(_AIM_DOUBT[source], camera_u))
     told = {"camera": camera} if camera else {}
-    return compared("profile-mean", mean_de00, limits.colour.mean_de00, u, Step.COLOUR, **told)
+    return compared("profile-mean", mean_de00, limits.colour.mean_de00, u, Step.COLOUR, detail=told)
 
 
 # ---------------------------------------------------------------- the decision

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
+from ..faults.find import find_faults
 from ..faults.prints import check_print
 from ..faults.uptake import uptake_of_piece
 from ..faults.verdict import (
@@ -30,6 +31,7 @@ from ..ground.response import fit_response
 from ..photo.camerafile import load_camera
 from ..sheet.merge import merge_cells, merge_fields
 from ..sheet.onephoto import WorkedPhoto, refer, work_files
+from ..sheet.residue import sheet_residue
 from ..sheet.savedreading import load_reading
 from ..sheet.sheetlight import expected
 from ..sheet.target import load_target
@@ -90,7 +92,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         [k.result.light.glare for k in fit],
     )
     usable = (cells.flags & _UNFIT) == 0
-    due, _, response = expected(target, cells.rgb_rel, usable)
+    due, error, response = expected(target, cells.rgb_rel, usable)
     step = fit[0].result.field.step_mm
     ok = usable & (target.kind != CellKind.WHITE)
     even = judge_evenness(target, field_rel, weight, std, glare, step, cells.rgb_rel, due, response.error, ok)
@@ -100,13 +102,13 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     prints = check_print(
         target, flat, main.result.light, main.field_rel, main.result.cells, edge_mm=main.result.check.edge_mm
     )
+    typical = np.nanmedian(field_rel.reshape(-1, 3), axis=0)
+    res = sheet_residue(target, [main], due, error, typical, edge_mm=main.result.check.edge_mm)
+    found = find_faults(res, limits, marks=prints.findings)
     change = None
     if camera is not None:
         cells, change = refer(cells, camera, fit)
         worked = tuple(_noted(k) if k.auto_balance and k in fit else k for k in worked)
-    if any(f.kind == "ghost" for f in prints.findings):
-        # the copy's strips beside every cell look like small dark places: they are the ghost, not the press
-        even = replace(even, findings=tuple(f for f in even.findings if f.kind != "dark" and f.diameter_mm > 12))
     even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(even.uptake_cell, 0.4, 2.0))[:, None]
     smooth = fit_response(
         target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel), weights=np.where(usable, 1.0, 0.0)
@@ -119,7 +121,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     uptake = uptake_of_piece(target, accuracy, trust=trust, printed=request.printed)
     reasons = [
         *photo_reasons([k.result.check for k in worked]),
-        *finding_reasons([*even.findings, *prints.findings], limits, tested=_TESTED),
+        *finding_reasons(found.findings, limits, tested=_TESTED),
         *evenness_reasons(even, limits),
         *uptake_reasons(uptake, limits),
         density_reason(density, uptake, limits, printed=request.printed),
@@ -136,6 +138,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         cells=cells,
         evenness=even,
         prints=prints,
+        findings=found.findings,
         accuracy=accuracy,
         verdict=verdict,
         limits=limits,

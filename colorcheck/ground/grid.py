@@ -30,3 +30,19 @@ def block_places(shape: tuple[int, int], step_mm: float) -> Array:
     """Middles of the blocks in mm, (r, c, 2)."""
     x, y = (np.arange(shape[1]) + 0.5) * step_mm, (np.arange(shape[0]) + 0.5) * step_mm
     return np.stack(np.meshgrid(x, y), axis=-1)
+
+
+def means_in_blocks(image: Any, weight: Any, fill: Array, b: int) -> Array:
+    """Mean of a fine image (H, W, 3) over the part of each block inside the outline, (r, c, 3)."""
+    part = cv2.multiply(np.ascontiguousarray(image), weight)
+    return np.asarray(block_means(part, b) / np.maximum(fill, 1e-6)[..., None], dtype=float)
+
+
+def grow(core: Array, around: Array) -> Array:
+    """Keep the parts of ``around`` that touch ``core``, one node wider."""
+    if not core.any():
+        return np.zeros_like(core)
+    _, label = cv2.connectedComponents((around | core).astype(np.uint8), connectivity=8)
+    keep = np.unique(label[core])
+    kept = np.isin(label, keep[keep > 0]).astype(np.uint8)
+    return np.asarray(cv2.dilate(kept, np.ones((3, 3), np.uint8)).astype(bool))

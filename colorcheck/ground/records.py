@@ -341,7 +341,6 @@ class Evenness:
     uncertainty: float
     uptake_cell: Floats
     uptake_map: Floats
-    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -507,6 +506,7 @@ class Reading:
     cells: Cells
     evenness: Evenness
     prints: PrintCheck
+    findings: tuple[Finding, ...]
     accuracy: Accuracy | None
     verdict: Verdict
     limits: Limits

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
-from .grid import Array, block_places
+from .grid import Array, block_places, grow
 from .records import Pixels, Shape
+from .robust import mad_std
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,3 +101,34 @@ class Residue:
         if self.shape == "round":
             return np.asarray(w / 2 - np.hypot(x - w / 2, (y - h / 2) * w / h))
         return np.asarray(np.minimum(np.minimum(x, w - x), np.minimum(y, h - y)))
+
+
+def standing_out(res: Residue) -> Array:
+    """Mark the blocks (v, r, c) of each photo that stand clear of the rest, paler or darker.
+
+    They must not teach the fit what their colours and the light look like. Nothing is marked
+    where more than half of the piece would be.
+    """
+    out = np.zeros(res.left.shape[:3], bool)
+    sigma = 3.0 / res.step_mm
+    away = res.reach()
+    for k in range(len(res.left)):
+        ok = np.isfinite(res.left[k]).all(axis=2) & np.isfinite(res.var[k]).all(axis=2) & res.inside
+        noise = res.var[k] + res.group_var[np.maximum(res.group, 0)]
+        w = np.where(ok[..., None], res.depth / np.where(ok[..., None], noise, 1.0), 0.0)
+        up = cv2.GaussianBlur((w * np.where(ok[..., None], res.left[k], 0.0)).sum(axis=2), (0, 0), sigma)
+        down = cv2.GaussianBlur((w * res.depth).sum(axis=2), (0, 0), sigma)
+        known = ok & (down > 0.05 * np.median(down[ok])) if ok.any() else ok
+        if known.sum() < 30:
+            continue
+        q = np.where(known, up / np.maximum(down, 1e-12), 0.0)
+        q = np.where(known, q - np.median(q[known]), 0.0)
+        spread = float(mad_std(q[known]))
+        core = np.abs(q) > max(6 * spread, 0.03)
+        # along the outline the blank may show beside the print: there only what is left over is judged
+        core &= away > 7.0
+        out[k] = grow(core & known, (np.abs(q) > max(2.5 * spread, 0.012)) & known)
+        out[k] &= away > 4.0
+        if out[k].sum() > 0.5 * known.sum():
+            out[k] = False
+    return out

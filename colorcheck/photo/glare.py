@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
+from ..ground.grid import grow
 from ..ground.records import Floats, Mask
 from ..ground.robust import tukey_weights
 
@@ -128,13 +128,3 @@ def fit_glare(evidence: Evidence, size_mm: tuple[float, float], pitch_mm: float)
     mask = grow(sure.reshape(shape), ((g > 2 * std) & (g > 0.004)).reshape(shape))
     out = np.where(mask[..., None], np.maximum(per_channel.reshape(*shape, 3), 0.0), 0.0)
     return GlareFit(g=out, std=std.reshape(shape), mask=mask, lack=lack.reshape(shape), step_mm=step)
-
-
-def grow(core: Mask, around: Mask) -> Mask:
-    """Keep the parts of ``around`` that touch ``core``, one node wider."""
-    if not core.any():
-        return np.zeros_like(core)
-    _, label = cv2.connectedComponents((around | core).astype(np.uint8), connectivity=8)
-    keep = np.unique(label[core])
-    kept = np.isin(label, keep[keep > 0]).astype(np.uint8)
-    return np.asarray(cv2.dilate(kept, np.ones((3, 3), np.uint8)).astype(bool))

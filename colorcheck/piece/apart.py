@@ -16,13 +16,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 
+from ..ground.due import block_depth, colour_groups, log_left, prior_variance, settle_colours
 from ..ground.errors import PhotoError
 from ..ground.grid import block_means, block_places
-from ..ground.relative import dye_depth
-from ..ground.robust import mad_std, polynomial_terms, tukey_weights
+from ..ground.robust import polynomial_terms, tukey_weights
 from .blocks import Array, ViewBlocks, colour_terms
 from .expect import Expected
 
@@ -48,9 +47,7 @@ _COLOUR_STD = 0.04
 _COLOUR_STD_FREE = 0.2  # what the map learned from the photo may have taken for colour
 _SHIFT_STD_MM = 0.3
 _TONE_STD = 0.12
-_SOFT = 0.008
 _CORRELATED = 4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
-_TILE_MM = 28.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,24 +82,6 @@ class Parted:
     colour_doubt: Array
     ratio: float
     anchors: tuple[str, ...]
-
-
-def dye_floor(e: Expected) -> Array:
-    """Give the part of the signal (3,) that never passes the dye, from the darkest print of the piece."""
-    dark = np.percentile(e.fine_rel[::3, ::3].reshape(-1, 3), 0.5, axis=0)
-    return np.asarray(np.minimum(0.6 * dark, 0.03), dtype=np.float32)
-
-
-def _block_depth(e: Expected) -> Array:
-    """Depth of every block (r, c, 3), dye taken out of the fine picture.
-
-    A thin black line in white loses next to nothing to the eye when its dye is missing, far less than an even
-    grey of the same mean would: the depth of the mean is up to twice the mean of the depths.
-    """
-    fine = e.fine_rel
-    lost = (dye_depth(fine, dye_floor(e)) * np.maximum(fine, 1e-4)).astype(np.float32)
-    b = round(e.step_mm * e.fine_px_per_mm)
-    return np.asarray(block_means(lost, b) / np.maximum(block_means(fine, b), 1e-4), dtype=float)
 
 
 def _half(expected: Expected, maps: Array, weight: Array) -> Array:
@@ -218,7 +197,7 @@ def separate(expected: Expected) -> Parted:
     views = e.views
     places = block_places(shape, e.step_mm)
     frame, half_mm = _frame(e)
-    depth = _block_depth(e)
+    depth = block_depth(e)
     theta = colour_terms(e.device.reshape(-1, 3), e.degree).astype(float).reshape(*shape, -1)
     t = theta.shape[-1]
     nl = (_LIGHT_DEGREE + 1) * (_LIGHT_DEGREE + 2) // 2 - 1
@@ -230,8 +209,8 @@ def separate(expected: Expected) -> Parted:
     if len(views) > 1 and not all(len(v.ring_y) for v in views):
         # photos share the light of the camera's frame: without card beside them each starts from a level only
         base = [np.broadcast_to(np.exp(np.log(b[e.inside]).mean(axis=0)), b.shape) for b in base]
-    seen = np.stack([_seen(v, b, e.rel) for v, b in zip(views, base, strict=True)])
-    prior_var = _prior_variance(e)
+    seen = np.stack([log_left(v.y, b, e.rel) for v, b in zip(views, base, strict=True)])
+    prior_var = prior_variance(e)
     log_light = [np.log(np.maximum(v.first_light, 1e-6)).mean(axis=2) for v in views]
     level = float(np.mean([np.nanmean(x[e.inside]) for x in log_light]))
     rows, targets, weights = [], [], []
@@ -320,13 +299,15 @@ def separate(expected: Expected) -> Parted:
         extra = full[:, :, part] @ x[part].astype(np.float32)
         light[k] = base[k] * np.exp(extra.reshape(*shape, 3))
         basis[k] = full[:, 0, cols.light : cols.light + nl].reshape(*shape, nl)
-    group = _colour_groups(e.device, e.inside)
+    group = colour_groups(e.device, e.inside)
     loose = prior.copy()
     loose[cols.lack :] = _LACK_STD_LOOSE
     cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
     lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
     colour_doubt = _colour_doubt(normal, loose, cols, t, e)
-    left, var, colour_var = _settle_colours(left, depth, lack, group, places, prior_var, e)
+    doubtful = np.any([v.doubtful for v in views], axis=0)
+    fill = np.stack([v.fill for v in views])
+    left, var, colour_var = settle_colours(left, depth, lack, group, places, prior_var, e, doubtful=doubtful, fill=fill)
     light_cov = cov[cols.light : cols.light + nl, cols.light : cols.light + nl]
     degree = np.array([d for d in range(1, _LIGHT_DEGREE + 1) for _ in range(d + 1)])
     light_cov = light_cov + np.diag(np.array(_LIGHT_SYSTEM)[degree] ** 2)
@@ -387,24 +368,6 @@ def _colour_doubt(normal: Array, loose: Array, cols: _Columns, t: int, e: Expect
         cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / prior**2))[cols.lack :, cols.lack :]
         out.append(np.einsum("ij,jk,ik->i", contrasts, cov, contrasts))
     return np.asarray(np.sqrt(np.maximum(out[0] - out[1], 0.0)))
-
-
-def _seen(v: ViewBlocks, light: Array, rel: Array) -> Array:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # near black the logarithm is softened: there a little stray light would count for much
-        seen = np.log((np.maximum(v.y, 0) / light + _SOFT) / (rel + _SOFT))
-        return np.asarray(seen * (rel + _SOFT) / rel)
-
-
-def _prior_variance(e: Expected) -> Array:
-    """Variance of a block's logarithm before anything is known of the photo, (r, c, 3)."""
-    return np.asarray(0.006**2 + (0.0025 / e.rel) ** 2 + _structure_variance(e))
-
-
-def _structure_variance(e: Expected) -> Array:
-    """Return the part of it that detail and edges of the artwork make, (r, c, 3)."""
-    move = e.slope_x**2 + e.slope_y**2
-    return np.asarray(0.10**2 * move + (0.10 * e.blur) ** 2 + (0.015 * e.texture[..., None]) ** 2)
 
 
 def _ring_rows(
@@ -471,160 +434,6 @@ def _solve(a: Array, y: Array, w: Array, prior: Array) -> tuple[Array, Array]:
             robust = tukey_weights(z, scale, 5.0)
     scale2 = max(scale, 1.0) ** 2
     return x, normal / scale2
-
-
-def _colour_groups(device: Array, ok: Array) -> Any:
-    code = _colour_code(device)
-    code[~ok] = -1
-    _, group = np.unique(code, return_inverse=True)
-    group = group.reshape(code.shape)
-    return group - 1 if (~ok).any() else group
-
-
-def _settle_colours(
-    left: Array, depth: Array, lack: Array, group: Any, places: Array, prior_var: Array, e: Expected
-) -> tuple[Array, Array, Array]:
-    """Take out what a colour shows wherever it appears, and tell the noise of each kind of block.
-
-    A colour's own error and locally missing dye are fitted in turn: colours that are alone in
-    one place share what is seen there with their neighbours. Returns ``left``, its variance,
-    and the variance (groups, 3) that is left in each colour's own error.
-    """
-    v = left.shape[0]
-    number = max(int(group.max()) + 1, 1)
-    total = np.zeros((number, 3))
-    doubt = np.full((number, 3), 0.01**2)
-    tile = (places[..., 0] // _TILE_MM).astype(int) * 100 + (places[..., 1] // _TILE_MM).astype(int)
-    good = np.isfinite(left).all(axis=(0, 3)) & (group >= 0)
-    teaches = good & ~np.any([x.doubtful for x in e.views], axis=0)
-    quiet = teaches & (_structure_variance(e).min(axis=2) < 0.04**2)
-    if quiet.sum() < 50:
-        quiet = teaches if teaches.sum() >= 50 else good
-    mean = np.where(good[..., None], np.nan_to_num(left).mean(axis=0), 0.0)
-    order = np.flatnonzero(quiet.ravel())
-    key = group.ravel()[order] * 100000 + tile.ravel()[order]
-    order = order[np.argsort(key, kind="stable")]
-    key = np.sort(key)
-    info = np.where(quiet[..., None], depth / np.maximum(prior_var, 1e-6), 0.0)
-    alone = _loneliness(e.device, group, tile, quiet, number)
-    smooth = lack
-    for turn in range(3):
-        value = (mean - total[np.maximum(group, 0)] - depth * smooth[..., None]).reshape(-1, 3)[order]
-        step, doubt = _group_offsets(key, value, number, total, alone)
-        total = step
-        rest = mean - total[np.maximum(group, 0)]
-        if turn < 2:
-            up = (rest * info).sum(axis=2)
-            down = (depth * info).sum(axis=2)
-            s = 7.0 / e.step_mm
-            prior = max(0.02 * float(np.median(down[quiet])), 1.0) if quiet.any() else 1.0
-            smooth = cv2.GaussianBlur(up, (0, 0), s) / (cv2.GaussianBlur(down, (0, 0), s) + prior) - lack
-            # every colour errs a little, missing dye is rare: only what stands out is left to it
-            limit = 2.5 * float(mad_std(smooth[quiet])) if quiet.any() else 0.0
-            smooth = lack + np.sign(smooth) * np.maximum(np.abs(smooth) - limit, 0.0)
-    left = left - _offsets_in_detail(e, group, total)[None]
-    # noise by kind: how much the artwork changes inside the block, and how dark it is
-    var = np.full(left.shape, np.inf)
-    guess = np.sqrt(prior_var)
-    for k in range(v):
-        ok = np.isfinite(left[k]).all(axis=2) & e.inside
-        rest_k = left[k] - depth * smooth[..., None]
-        for c in range(3):
-            s_c = guess[..., c][ok]
-            curve = np.ones(len(s_c))
-            if len(s_c) >= 30:
-                curve = _noise_curve(s_c, rest_k[..., c][ok], s_c)
-            var[k][..., c][ok] = (curve * s_c) ** 2 / np.clip(e.views[k].fill[ok], 0.3, 1.0)
-    return left, var, doubt
-
-
-def _loneliness(device: Array, group: Any, tile: Any, quiet: Array, number: int) -> Array:
-    """Say how much less a colour is known than usual, for want of others like it, (groups,), 1 or more."""
-    g = group[quiet]
-    count = np.bincount(g, minlength=number)
-    mean: Any = np.stack([np.bincount(g, device[quiet][:, c], number) for c in range(3)], axis=1)
-    mean = mean / np.maximum(count, 1)[:, None]
-    pairs = np.unique(g.astype(np.int64) * 100000 + tile[quiet])
-    tiles = np.bincount(pairs // 100000, minlength=number).astype(float)
-    close = ((mean[:, None, :] - mean[None, :, :]) ** 2).sum(axis=2) < 45.0**2
-    support = (close * tiles[None, :]).sum(axis=1)
-    return np.asarray(1 + 15.0 / np.maximum(support, 0.7))
-
-
-def _offsets_in_detail(e: Expected, group: Any, total: Array) -> Array:
-    """Sum what the colours' own errors make of every block, by its parts, (r, c, 3)."""
-    plain = np.where(group[..., None] >= 0, total[np.maximum(group, 0)], 0.0)
-    table = np.full(14 * 14 * 14, -1)
-    table[_colour_code(e.device).ravel()] = group.ravel()
-    fine = table[_colour_code(e.fine_device)]
-    b = round(e.step_mm * e.fine_px_per_mm)
-    known = block_means((fine >= 0).astype(np.float32), b) > 0.9
-    factor = np.exp(np.vstack([total, np.zeros(3)])).astype(np.float32)[fine]  # the last one: no group
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mixed = np.log(block_means(e.fine_rel * factor, b) / block_means(e.fine_rel, b))
-    return np.where(known[..., None] & np.isfinite(mixed), mixed, plain)
-
-
-def _colour_code(device: Any) -> Any:
-    """Return the number of the cube of 20 device codes in which a colour lies."""
-    q = (device * np.float32(1 / 20) + np.float32(0.5)).astype(np.int32)
-    return q[..., 0] * 196 + q[..., 1] * 14 + q[..., 2]
-
-
-def _group_offsets(key: Any, value: Array, number: int, before: Array, alone: Array) -> tuple[Array, Array]:
-    """Find the new total offset of every colour, shrunk by how much colours differ at all, and its variance."""
-    start = np.flatnonzero(np.r_[True, key[1:] != key[:-1]])
-    count = np.diff(np.r_[start, len(key)])
-    tile_mean = np.add.reduceat(value, start, axis=0) / count[:, None]
-    of = key // 100000
-    owner = of[start]
-    several = count >= 2
-    big = np.bincount(owner[several], minlength=number)
-    usual = big >= 3
-    # colours seen on several tiles: the middle of the tiles' means; the others: the middle of their blocks
-    raw = np.where(
-        usual[:, None],
-        _medians(owner[several], tile_mean[several], number),
-        _medians(of, value, number),
-    )
-    blocks = np.bincount(of, minlength=number)
-    places = np.bincount(owner, minlength=number)
-    few = np.where(blocks > 0, np.maximum(np.minimum(places, blocks / 4), 0.25), 0.0)
-    tiles = np.where(usual, big, few)
-    apart = several & usual[owner]
-    within = tile_mean[apart] - raw[owner[apart]] if apart.any() else np.full((3, 3), 0.01)
-    raw += np.where(tiles[:, None] > 0, before, 0.0)
-    within2 = np.maximum(mad_std(within, axis=0), 0.002) ** 2
-    known = tiles > 0.5
-    spread2 = np.maximum(mad_std(raw[known], axis=0) ** 2 - within2 / 3, 0.002**2) if known.sum() > 4 else within2
-    spread2 = spread2 * alone[:, None]
-    shrink = spread2 / (spread2 + within2 / np.maximum(tiles, 0.1)[:, None])
-    return raw * shrink, spread2 * (1 - shrink)
-
-
-def _medians(group: Any, value: Array, number: int) -> Array:
-    """Median (number, 3) of the values (n, 3) of every group; 0 where a group has none."""
-    out = np.zeros((number, 3))
-    count = np.bincount(group, minlength=number)
-    there = np.flatnonzero(count)
-    first = np.cumsum(count)[there] - count[there]
-    low, high = first + (count[there] - 1) // 2, first + count[there] // 2
-    for c in range(3):
-        v = value[:, c][np.lexsort((value[:, c], group))]
-        out[there, c] = 0.5 * (v[low] + v[high])
-    return out
-
-
-def _noise_curve(guess: Array, value: Array, at: Array) -> Array:
-    """Spread of values over their guessed spread, as a smooth function of the guess, at guesses ``at`` (n,)."""
-    order = np.argsort(guess)
-    bins = np.array_split(order, int(np.clip(len(guess) // 60, 1, 8)))
-    x = np.array([np.log(np.median(guess[b])) for b in bins])
-    f = np.array([np.log(np.clip(mad_std(value[b]) / np.median(guess[b]), 0.2, 8.0)) for b in bins])
-    if len(bins) > 2:
-        padded = np.r_[f[0], f, f[-1]]
-        f = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
-    return np.asarray(np.exp(np.interp(np.log(at), x, f)))
 
 
 def _probes(size_mm: tuple[float, float]) -> Array:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..ground.grid import block_means, block_places
+from ..ground.grid import block_means, block_places, means_in_blocks
 from ..ground.records import FlatImage, Pixels, Shape
 from ..ground.robust import legendre, polynomial_terms, robust_least_squares
 
@@ -108,12 +108,6 @@ class Laid:
     shape: Shape
     answer: Answer | None
     source: str
-
-
-def means_in_blocks(image: Any, weight: Any, fill: Array, b: int) -> Array:
-    """Mean of a fine image (H, W, 3) over the part of each block inside the outline, (r, c, 3)."""
-    part = cv2.multiply(np.ascontiguousarray(image), weight)
-    return np.asarray(block_means(part, b) / np.maximum(fill, 1e-6)[..., None], dtype=float)
 
 
 def colour_terms(device_rgb: Any, degree: int) -> Any:

@@ -17,10 +17,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from ..ground.grid import block_places
-from ..ground.records import Pixels, Shape
+from ..ground.due import Due, answers
+from ..ground.grid import block_places, means_in_blocks
+from ..ground.records import Shape
 from ..ground.robust import polynomial_terms, robust_least_squares
-from .blocks import Answer, Array, Laid, ViewBlocks, means_in_blocks, starting_colours
+from .blocks import Answer, Array, Laid, ViewBlocks, starting_colours
 
 _SCATTER = (
     ((2.5, 1.0),),
@@ -32,31 +33,15 @@ _FLOOR = 0.004  # least signal believed, share of the coat
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Expected:
-    """Expected image of the piece and how it would react, on blocks of ``step_mm``.
+class Expected(Due):
+    """Expected image of the piece and how it would react, with what it was learned from.
 
-    ``rel`` (r, c, 3) linear signal relative to the bare coat; ``device`` (r, c, 3) mean
-    artwork RGB; ``slope_x``/``slope_y`` (r, c, 3) change of its logarithm per mm of
-    displacement, ``blur`` (r, c, 3) per unit of extra blur, ``scatter`` (r, c, 2, 3) per
-    unit share of sideways light; ``texture`` (r, c) roughness of the artwork inside the
-    block; ``inside`` (r, c); ``fine_rel`` (H, W, 3) the expected image in fine pixels,
-    ``fine_px_per_mm``; ``source`` 'reading', 'profile' or 'photo'; ``coat`` where the level
-    of the bare coat came from: 'artwork', 'card' or 'guess', ``white`` (3,) that level on the scale of the fit;
-    ``coefficient`` (terms, 3) of the colour map.
+    ``scatter`` (r, c, 2, 3) change of the logarithm per unit share of sideways light; ``source`` 'reading', 'profile'
+    or 'photo'; ``coat`` where the level of the bare coat came from: 'artwork', 'card' or 'guess', ``white`` (3,) that
+    level on the scale of the fit; ``coefficient`` (terms, 3) of the colour map.
     """
 
-    rel: Array
-    device: Array
-    slope_x: Array
-    slope_y: Array
-    blur: Array
     scatter: Array
-    texture: Array
-    inside: Array
-    fine_rel: Pixels
-    fine_device: Pixels
-    fine_px_per_mm: float
-    step_mm: float
     size_mm: tuple[float, float]
     shape: Shape
     views: tuple[ViewBlocks, ...]
@@ -137,10 +122,7 @@ def expected_image(
     fine_rel /= white.astype(np.float32)
     rel = np.maximum(mean_rel / white, _FLOOR)
     lights = [light * white for light in lights]
-    dx = cv2.Sobel(fine_rel, cv2.CV_32F, 1, 0, ksize=3, scale=g / 8)
-    dy = cv2.Sobel(fine_rel, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8)
-    lap = cv2.GaussianBlur(fine_rel, (0, 0), 0.3 * g) - fine_rel
-    texture = np.sqrt((means(cv2.add(cv2.multiply(dx, dx), cv2.multiply(dy, dy))) / rel**2).mean(axis=2))
+    slope_x, slope_y, blur, texture = answers(fine_rel, rel, art.weight, art.fill, g, b)
     # light that enters through the dye elsewhere and leaves here passes each dye once: square roots
     root = np.sqrt(rel)
     scatter = np.stack([sum(w * _sideways(root, ok, s / step) for s, w in mix) / root - 1 for mix in _SCATTER], axis=2)
@@ -148,9 +130,9 @@ def expected_image(
     return Expected(
         rel=rel,
         device=art.device,
-        slope_x=means(dx) / rel,
-        slope_y=means(dy) / rel,
-        blur=means(lap) / rel,
+        slope_x=slope_x,
+        slope_y=slope_y,
+        blur=blur,
         scatter=scatter,
         texture=texture,
         inside=ok,

@@ -57,7 +57,7 @@ def reading_blocks(reading: Reading) -> list[Block]:
     """Say what the screen shows of a reading."""
     v = reading.verdict
     retake = v.action == "retake-photo"
-    found = () if retake else (*reading.evenness.findings, *reading.prints.findings)
+    found = () if retake else reading.findings
     said = [words.say_finding(f, reading) for f in found]
     rows = [
         (words.short_name(r), words.measured_text(r), words.limit_text(r), words.outcome_text(r, v))

@@ -97,7 +97,6 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         columns["delta_e00_split"] = [{"press": x, "profile": y, "substrate": z} for x, y, z in parts]
         columns["uptake"] = _listed(e.uptake_cell, 4)
     patches = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
-    findings = (*e.findings, *p.findings)
     colour: dict[str, Any] = {}
     if acc is not None:
         colour = {
@@ -165,7 +164,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
                 "slope_towards": e.slope_direction,
                 "range_L": e.range_l,
                 "uncertainty": e.uncertainty,
-                "findings": [finding_dict(f) for f in findings],
+                "findings": [finding_dict(f) for f in reading.findings],
                 "ghost": {
                     "shift_mm": list(p.ghost_shift_mm),
                     "strength": p.ghost_strength,
