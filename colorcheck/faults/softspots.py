@@ -20,6 +20,7 @@ from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, s
 _SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)
 _CALIBRATED_MM = 6.0
 _FWHM = 2.3548
+_TAIL, _NORMAL_TAIL = 0.98, 2.0537  # share of places below, and where that lies in a normal distribution
 _ANSWERS = (0.3, 2.5)  # bounds of what a colour shows of a missing share, against the others under a spot
 _ANSWER_PULL = 4.0  # how firmly colours are held to show alike
 _CORE = 0.5 ** (1 / 4)  # of its height a bell still has at half its radius: a quarter of the diameter from the middle
@@ -56,6 +57,15 @@ def _responses(q: Array, w: Array, s: float) -> tuple[Array, Array]:
     noise = np.sqrt(1 / np.maximum(wn * 4 * np.pi * s * s, 1e-9) + 1 / np.maximum(ww * 36 * np.pi * s * s, 1e-9)) / 0.4
     weak = wn < 0.08 * float(np.median(wn[w > 0])) if (w > 0).any() else wn < 1
     return np.where(weak, 0.0, amplitude), np.where(weak, 1.0, noise)
+
+
+def _own_noise(z: Array) -> float:
+    """Noise that the piece itself shows at one size, its tails counted.
+
+    A fault is on one side, pale or dark; what both sides show is noise, with tails heavier than a normal's.
+    """
+    low, high = np.quantile(z, [1 - _TAIL, _TAIL]) - np.median(z)
+    return float(max(mad_std(z), min(-low, high) / _NORMAL_TAIL))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +117,7 @@ def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
             amp, noise = _responses(q, w, s / m.step)
             z = amp / noise
             # strong spots pass for noise until they are taken out
-            floors[s] = max(min(float(mad_std(z[ok])), floors.get(s, np.inf)), 1.0)
+            floors[s] = max(min(_own_noise(z[ok]), floors.get(s, np.inf)), 1.0)
             own = floors[s]
             if s > _CALIBRATED_MM:
                 small = [f for k, f in floors.items() if k <= _CALIBRATED_MM]

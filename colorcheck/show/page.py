@@ -128,7 +128,7 @@ def reading_context(reading: Reading) -> dict[str, Any]:
     """Everything the page of a reading shows, as text and ready-made drawings."""
     v, t, e = reading.verdict, reading.target, reading.evenness
     retake = v.action == "retake-photo"
-    findings = () if retake else (*e.findings, *reading.prints.findings)
+    findings = () if retake else reading.findings
     photo = fig.main_photo(reading)
     glare = fig.glare_outline(photo)
     notes = [r for r in v.reasons if words.is_photo_measure(r) and r.outcome == "note"]
