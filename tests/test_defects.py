@@ -22,11 +22,13 @@ from colorcheck.faults.reflections import dye_or_light, mark_reflection
 from colorcheck.faults.softspots import soft_spots
 from colorcheck.faults.verdict import finding_reason
 from colorcheck.ground.cielab import srgb_to_linear
+from colorcheck.ground.due import block_depth
 from colorcheck.ground.grid import block_means
 from colorcheck.ground.limits import Limits, load_limits
 from colorcheck.ground.records import Finding, FlatImage, Kind, Severity
+from colorcheck.ground.relative import dye_depth
 from colorcheck.ground.response import fit_response, predict
-from colorcheck.piece.apart import _block_depth, dye_depth, separate
+from colorcheck.piece.apart import separate
 from colorcheck.piece.blocks import PieceView, lay_in_blocks
 from colorcheck.piece.expect import expected_image
 from colorcheck.piece.residue import _joined, piece_residue
@@ -742,9 +744,9 @@ def test_thin_lines_have_less_depth_than_an_even_grey_of_the_same_mean() -> None
     fine = np.ones((24, 24, 3), np.float32)
     fine[:, ::2] = 0.04
     e: Any = SimpleNamespace(fine_rel=fine, step_mm=2.0, fine_px_per_mm=3.0)
-    lines = _block_depth(e)
+    lines = block_depth(e)
     e.fine_rel = np.full_like(fine, 0.52)
-    even = _block_depth(e)
+    even = block_depth(e)
     assert lines.shape == even.shape == (4, 4, 3)
     floor = 0.024  # six tenths of the darkest print
     line = -np.log((0.04 - floor) / (1 - floor)) * (0.04 - floor) / 2 / 0.52

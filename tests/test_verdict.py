@@ -99,7 +99,6 @@ def even(**changes: Any) -> Evenness:
         uncertainty=0.1,
         uptake_cell=np.ones(1),
         uptake_map=np.ones((2, 2)),
-        findings=(),
     )
     return replace(good, **changes)
 

@@ -11,9 +11,11 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from ..ground.cielab import delta_e00
 from ..ground.grid import Array, block_means
 from ..ground.places import where_in_words
 from ..ground.records import Finding, Kind
+from ..ground.relative import relative_lab
 from ..ground.robust import mad_std
 from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, spot_u, visible_de
 
@@ -27,10 +29,8 @@ _CORE = 0.5 ** (1 / 4)  # of its height a bell still has at half its radius: a q
 _CORE_MEAN = (1 - _CORE) / (np.log(2) / 4)  # mean of a bell over it
 _FEW = 4  # blocks below which a mean says little
 _RING = (1e-4, 0.05)  # heights of the bell between which the ground beside a spot is read
-_BELL_ERRS = 0.3  # share by which the fitted bell may miss what its core shows
 _ALIKE = 4.0  # neighbours err alike: variance of a mean counted as so many times that of independent blocks
 _ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
-_DYES_DIFFER = 0.4  # how far the share of one channel may lie from the common one
 
 
 def _responses(q: Array, w: Array, s: float) -> tuple[Array, Array]:
@@ -393,11 +393,10 @@ def _confirmed(m: LackMap, q: Array, spot: _Spot, own: float) -> tuple[float, fl
 
 
 def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
-    """Mean ΔE00 and ΔL* over the core of a spot (half its diameter), on the colours that can show it.
+    """Mean ΔE00 and ΔL* over the core of a spot (half its diameter), against what was due there.
 
-    The core is read as it is, not from the fitted bell, whose peak stands above the flat top of many a spot. Each
-    channel has its own share of missing dye, as each dye gives way at its own rate; where the photo says little of a
-    channel it follows the common share.
+    The core is read as it is, not from the fitted bell: many a spot has a flat top, and dark colours show less of what
+    is missing than mid-tones. A colour that stands alone counts less, since its own error shows as well.
     """
     known = np.isfinite(m.q) & np.isfinite(colour).all(axis=2)
     core = (spot.bell > _CORE) & known
@@ -407,16 +406,14 @@ def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
     if core.sum() < 1 or ring.sum() < 2 * _FEW:
         depth = m.depth[core] * spot.answer[core][:, None]
         return float(np.mean(lack_de(m.rel[core], depth, spot.height))), delta_l(m.rel[core], depth, spot.height)
-    # against the mean of a bell over its core, so that the few blocks of a small spot count as what they are of it
-    depth = m.depth[core] * spot.answer[core][:, None] * (spot.bell[core] / _CORE_MEAN)[:, None]
-    rest = colour[core] - np.median(colour[ring], axis=0)
-    noise2 = np.maximum(mad_std(colour[ring], axis=0), 0.004) ** 2 * _ALIKE
-    noise2 = noise2 + m.group_var[core][:, None] * depth**2  # where a colour stands alone its own error shows as well
-    power = (depth * depth / noise2).sum(axis=0)
-    known_by_all = 1 / (_BELL_ERRS * spot.height) ** 2
-    common = float(((depth * rest / noise2).sum() + spot.height * known_by_all) / (power.sum() + known_by_all))
-    pull = 1 / (_DYES_DIFFER * max(abs(common), 1e-4)) ** 2
-    share = ((depth * rest / noise2).sum(axis=0) + common * pull) / (power + pull)
-    low, high = sorted((0.2 * common, 2.5 * common))
-    shown = depth * np.clip(share, low, high)
-    return float(np.mean(lack_de(m.rel[core], shown, 1.0))), delta_l(m.rel[core], shown, 1.0)
+    # as the middle of a bell would show it, so that the few blocks of a small spot count as what they are of it
+    rest = (colour[core] - np.median(colour[ring], axis=0)) * (_CORE_MEAN / spot.bell[core])[:, None]
+    due = relative_lab(m.rel[core])
+    seen = relative_lab(np.minimum(m.rel[core] * np.exp(rest), 1.2))
+    weight = 1 / (m.var[core] * _ALIKE + m.group_var[core])
+    weight = np.minimum(weight, 4 * np.median(weight))
+    noise = lack_de(m.rel[core], m.depth[core], np.sqrt(m.var[core]))  # what it adds to any difference, squared
+    de = float((weight * np.asarray(delta_e00(seen, due))).sum() / weight.sum())
+    chance = float((weight * noise).sum() / weight.sum())
+    d_l = float((weight * (seen[:, 0] - due[:, 0])).sum() / weight.sum())
+    return float(np.sqrt(max(de**2 - chance**2, 0.0))), d_l
