@@ -416,4 +416,6 @@ def _spot_colour(m: LackMap, colour: Array, spot: _Spot) -> tuple[float, float]:
     de = float((weight * np.asarray(delta_e00(seen, due))).sum() / weight.sum())
     chance = float((weight * noise).sum() / weight.sum())
     d_l = float((weight * (seen[:, 0] - due[:, 0])).sum() / weight.sum())
+    if d_l * spot.height <= 0:  # what other spots leave over beside them: the place itself shows the contrary
+        return 0.0, 0.0
     return float(np.sqrt(max(de**2 - chance**2, 0.0))), d_l
