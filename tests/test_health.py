@@ -19,7 +19,8 @@ from colorcheck.ground.cielab import delta_e00
 from colorcheck.ground.errors import DataError, UsageError
 from colorcheck.ground.geometry import place_in_photo
 from colorcheck.ground.records import Pose
-from colorcheck.shop import presshealth
+from colorcheck.shop import presshealth, presslog
+from colorcheck.shop import presslog_records as records
 from colorcheck.shop.presshealth import FRAMES, Piece, Placing, Spot, in_frame, judge_fading, judge_health
 from colorcheck.show import answers
 from colorcheck.show.page import health_context, write_page
@@ -104,7 +105,6 @@ def photographed(seed: int, how: str) -> list[Piece]:
 
 def test_frames_agree_with_the_press_log() -> None:
     """The log and this module were written apart; a place on a piece must come out alike."""
-    records = pytest.importorskip("colorcheck.shop.presslog_records")
     rng = np.random.default_rng(1)
     for _ in range(40):
         x, y = rng.uniform(0, SIZE[0]), rng.uniform(0, SIZE[1])
@@ -365,8 +365,6 @@ def test_names_from_files_cannot_break_the_page(tmp_path: Path) -> None:
 
 
 def test_pieces_trends_and_yield_come_from_the_log(tmp_path: Path) -> None:
-    presslog = pytest.importorskip("colorcheck.shop.presslog")
-    records = pytest.importorskip("colorcheck.shop.presslog_records")
     place = str(tmp_path / "log.sqlite")
     begin = datetime(2026, 5, 1, tzinfo=UTC)
     with presslog.open_log(place) as log:

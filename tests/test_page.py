@@ -27,9 +27,9 @@ from colorcheck.__main__ import main
 from colorcheck.ground.units import celsius_to_fahrenheit
 from colorcheck.web.access import Access, new_code
 from colorcheck.web.app import make_app
-from colorcheck.web.journal import Journal
-from colorcheck.web.shown import Shown, in_units
-from colorcheck.web.store import Store
+from colorcheck.web.datafolder import Store
+from colorcheck.web.joblog import Journal
+from colorcheck.web.readerunits import Shown, in_units
 
 SCANS = Path(__file__).parents[1] / "scans"
 LIMIT = 6_000_000

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import ast
 import inspect
+import io
 import re
 import subprocess
 import sys
+import tokenize
 import tomllib
 from importlib import import_module
 from pathlib import Path
@@ -160,3 +162,27 @@ def test_every_limit_says_where_it_comes_from() -> None:
             explained.add((table, value[1]))
     known = {(t, k) for t, values in tomllib.loads(text).items() for k in values}
     assert known == explained, f"without a comment: {known - explained}"
+
+
+# ---------------------------------------------------------------- files that are named
+
+
+def _said(path: Path) -> list[str]:
+    """Comments and docstrings of a module."""
+    text = path.read_text(encoding="utf-8")
+    kinds = ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef
+    docs = [ast.get_docstring(n) or "" for n in ast.walk(ast.parse(text)) if isinstance(n, kinds)]
+    tokens = tokenize.generate_tokens(io.StringIO(text).readline)
+    return docs + [t.string for t in tokens if t.type == tokenize.COMMENT]
+
+
+@pytest.mark.parametrize("folder", ["colorcheck", "tests", "scans"])
+def test_a_file_that_a_comment_names_exists(folder: str) -> None:
+    there = {p.name for p in ROOT.rglob("*") if not set(p.parts) & {".git", ".venv"}}
+    for path in sorted((ROOT / folder).rglob("*.py")):
+        for text in _said(path):
+            for name in re.findall(r"(?<![\w*.{}/-])[\w/-]+\.(?:py|toml|j2|css|js)\b", text):
+                assert name.rsplit("/", 1)[-1] in there or name in _INVENTED, f"{path.relative_to(ROOT)} names {name}"
+
+
+_INVENTED = ("FILE.toml",)  # what a person writes

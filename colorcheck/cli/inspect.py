@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory
+
+if TYPE_CHECKING:
+    from ..flows.requests import InspectRequest
 
 
 def add_inspect(sub: Any) -> None:
@@ -44,13 +47,12 @@ def add_inspect(sub: Any) -> None:
     p.set_defaults(run=_inspect)
 
 
-def _inspect(args: argparse.Namespace) -> int:
-    inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
-    begin(args, outputs=[], inputs=[*args.photos, *inputs])
+def request_of(args: argparse.Namespace) -> InspectRequest:
+    """Read the options into a request."""
     from ..flows.requests import InspectRequest
     from ..ground.units import parse_size
 
-    request = InspectRequest(
+    return InspectRequest(
         photos=tuple(args.photos),
         artwork=args.artwork,
         size_mm=parse_size(args.size),
@@ -64,6 +66,13 @@ def _inspect(args: argparse.Namespace) -> int:
         limits=args.limits,
         pressing=pressing_of(args),
     )
+
+
+def _inspect(args: argparse.Namespace) -> int:
+    inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
+    begin(args, outputs=[], inputs=[*args.photos, *inputs])
+
+    request = request_of(args)
     reuse_memory()
     from ..flows.inspect import inspect
     from ..show import answers

@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import UsageError
 from .common import add_common, add_log, begin, finish
+
+if TYPE_CHECKING:
+    from ..flows.requests import PrepareRequest
 
 
 def add_prepare(sub: Any) -> None:
@@ -64,12 +67,12 @@ def _check(args: argparse.Namespace) -> None:
         raise UsageError("--proof needs a profile", "curves alone do not tell how the print will look")
 
 
-def _prepare(args: argparse.Namespace) -> int:
-    _check(args)
+def request_of(args: argparse.Namespace) -> PrepareRequest:
+    """Read the options into a request."""
     from ..flows.requests import PrepareRequest
     from ..ground.units import parse_margin, parse_size
 
-    request = PrepareRequest(
+    return PrepareRequest(
         artwork=args.artwork,
         size_mm=parse_size(args.size),
         profile=args.profile,
@@ -84,6 +87,12 @@ def _prepare(args: argparse.Namespace) -> int:
         dpi=args.dpi,
         coat_tint=args.coat_tint,
     )
+
+
+def _prepare(args: argparse.Namespace) -> int:
+    _check(args)
+
+    request = request_of(args)
     from ..flows.prepare import prepare
     from ..sheet.draw import print_suffix, write_picture
     from ..show import answers

@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory
+
+if TYPE_CHECKING:
+    from ..flows.requests import ReadRequest
 
 
 def add_read(sub: Any) -> None:
@@ -43,12 +46,11 @@ def add_read(sub: Any) -> None:
     p.set_defaults(run=_read)
 
 
-def _read(args: argparse.Namespace) -> int:
-    inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat]
-    begin(args, outputs=[args.values], inputs=inputs)
+def request_of(args: argparse.Namespace) -> ReadRequest:
+    """Read the options into a request."""
     from ..flows.requests import ReadRequest
 
-    request = ReadRequest(
+    return ReadRequest(
         photos=tuple(args.photos),
         target=args.target,
         camera=args.camera,
@@ -59,6 +61,13 @@ def _read(args: argparse.Namespace) -> int:
         limits=args.limits,
         pressing=pressing_of(args),
     )
+
+
+def _read(args: argparse.Namespace) -> int:
+    inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat]
+    begin(args, outputs=[args.values], inputs=inputs)
+
+    request = request_of(args)
     reuse_memory()
     from ..flows.read import read
     from ..show import answers

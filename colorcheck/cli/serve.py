@@ -49,8 +49,8 @@ def _serve(args: argparse.Namespace) -> int:
 
     from ..web.access import Access, address, new_code
     from ..web.app import make_app
-    from ..web.journal import Journal
-    from ..web.store import Store
+    from ..web.datafolder import Store
+    from ..web.joblog import Journal
 
     store = Store(data_folder(args.data))
     workers = args.workers or max(1, min(4, (os.cpu_count() or 2)))

@@ -5,10 +5,13 @@ from __future__ import annotations
 import argparse
 import os
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import FileError, UsageError
 from .common import add_common, add_log, begin, finish
+
+if TYPE_CHECKING:
+    from ..flows.requests import TargetRequest
 
 
 def add_target(sub: Any) -> None:
@@ -44,34 +47,36 @@ def add_target(sub: Any) -> None:
     p.set_defaults(run=_target)
 
 
-def _target(args: argparse.Namespace) -> int:
-    from ..ground.jsontext import write_json
+def request_of(args: argparse.Namespace) -> TargetRequest:
+    """Read the options into a request."""
+    from ..flows.requests import TargetRequest
     from ..ground.units import parse_margin, parse_size
+
+    return TargetRequest(
+        name=args.name,
+        size_mm=parse_size(args.size),
+        shape=args.shape,
+        view=args.view,
+        patches=args.patches,
+        dpi=args.dpi,
+        seed=args.seed,
+        file_format=args.format,
+        bleed_mm=parse_margin(args.bleed),
+    )
+
+
+def _target(args: argparse.Namespace) -> int:
+    from ..flows.newtarget import design_target
+    from ..ground.jsontext import write_json
     from ..sheet.draw import write_print_file
-    from ..sheet.target import make_target, to_dict
+    from ..sheet.target import to_dict
     from ..show import answers
 
     plain = args.name.isprintable() and len(os.fsencode(args.name)) <= 200 and not args.name.startswith(".")
     if not args.name or not plain or Path(args.name).name != args.name:
         raise UsageError(f"'{args.name[:40]}' cannot be a file name", "use letters, digits and hyphens")
-    size = parse_size(args.size)
-    bleed = parse_margin(args.bleed)
-    recipe = {
-        "size_mm": size,
-        "shape": args.shape,
-        "view": args.view,
-        "seed": args.seed,
-        "dpi": args.dpi,
-        "name": args.name,
-        "bleed_mm": bleed,
-        "file_format": args.format,
-    }
-    try:
-        target = make_target(patches=args.patches or "standard", **recipe)
-    except UsageError:
-        if args.patches:
-            raise
-        target = make_target(patches="compact", **recipe)
+    request = request_of(args)
+    target = design_target(request)
     out = Path(args.outdir)
     if out.exists() and not out.is_dir():
         raise FileError(f"{out} is a file", "name a folder for the target")

@@ -12,6 +12,7 @@ from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits, Recipe, check_limits
 from ..ground.records import Shape, View
 
+Patches = Literal["compact", "standard", "fine"]
 Paper = Literal["on", "off"]
 Printed = Literal["as-usual", "raw"]
 Purpose = Literal["photos", "blacks", "window", "cost"]
@@ -80,6 +81,37 @@ class Pressing:
             press_no=self.press_no,
             warm_up_s=self.warm_up_s,
         ).to_dict()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetRequest:
+    """Make a test target.
+
+    Parameters
+    ----------
+    name : str
+        Of its files.
+    size_mm, shape, view
+        Of the blank.
+    patches : {'compact', 'standard', 'fine'}, optional
+        How many colours; without, standard, or compact where that does not fit.
+    dpi : int
+    seed : int
+        Another number, another order of the cells.
+    file_format : {'png', 'tiff', 'pdf'}
+    bleed_mm : float
+        Print this much larger on every side.
+    """
+
+    name: str
+    size_mm: tuple[float, float]
+    shape: Shape = "rect"
+    view: View = "front"
+    patches: Patches | None = None
+    dpi: int = 300
+    seed: int = 1
+    file_format: Literal["png", "tiff", "pdf"] = "png"
+    bleed_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

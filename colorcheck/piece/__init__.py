@@ -1,1 +1,1 @@
-"""The finished piece: found on its photo, compared with its artwork, judged; `inspection.py` is the whole flow."""
+"""The finished piece: found on its photo, laid flat, compared with its artwork; `flows/inspect.py` knows the order."""

@@ -1,1 +1,1 @@
-"""The test target: laid out, drawn, found, measured and judged; `pipeline.py` is the whole flow of `read`."""
+"""The test target: laid out, drawn, found, measured; `onephoto.py` knows the order for one photo of it."""

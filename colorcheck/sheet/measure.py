@@ -11,7 +11,7 @@ from ..ground.records import CellFlag, Cells, CellSamples, Floats, Light
 from ..ground.relative import relative_lab, relative_to_coat, without_veil
 
 # What separates one phone's idea of sRGB from another's, found by rendering the same prints
-# through real and synthetic sensors under daylight and white LED (tests/test_uncertainty.py):
+# through real and synthetic sensors under daylight and white LED:
 _MIX = 0.05  # standard deviation of the white-preserving channel mixing
 _TONE = 0.03  # standard deviation of the exponent of the tone curve
 _METAMERIC = 0.032  # relative, of each channel, for neutral dyes

@@ -21,10 +21,10 @@ from ..ground.errors import ColorcheckError, UsageError
 from ..show import words
 from . import forms, uploads
 from .access import Access, Guard, TooLargeError, TooSlowError, enter, page_of_one_line, sentence
-from .bench import DONE, INTERRUPTED, Bench, Job
-from .journal import Journal
-from .shown import COOKIE, Shown, all_in_units, chosen
-from .store import KeptRecipe, Store
+from .datafolder import KeptRecipe, Store
+from .joblog import Journal
+from .jobs import DONE, INTERRUPTED, Bench, Job
+from .readerunits import COOKIE, Shown, all_in_units, chosen
 
 _WAIT_S = 20.0
 _TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
@@ -196,7 +196,7 @@ class Site:
             try:
                 fields = uploads.texts(await uploads.form_of(request))
                 params = forms.new_target(fields, chosen(request))
-                return await self.begin(request, "target", f"Target {params['name']}", params)
+                return await self.begin(request, "target", f"Target {params['piece']}", params)
             except ColorcheckError as e:
                 error = str(e)
             finally:
@@ -263,7 +263,7 @@ class Site:
                 form = await uploads.form_of(request)
                 fields = uploads.texts(form)
                 params = await parse(form, self.store.uploads(uid), self.store, chosen(request))
-                title = params["piece"] or f"{what} {[*params['photo_names'], params.get('artwork_name')][0]}"
+                title = params["piece"] or f"{what} {next(iter(params['names'].values()))}"
                 return await self.begin(request, kind, title, params, uid=uid)
             except ColorcheckError as e:
                 error = str(e)

@@ -1,4 +1,4 @@
-"""What a form holds → checked values in plain units, for the tasks."""
+"""What a form holds → the request of a flow, in plain values for the tasks."""
 
 from __future__ import annotations
 
@@ -7,14 +7,24 @@ import re
 from pathlib import Path
 from typing import Any
 
+import msgspec
 from starlette.datastructures import FormData
 
+from ..flows.requests import (
+    CompareRequest,
+    InspectRequest,
+    PrepareRequest,
+    Pressing,
+    ProfileRequest,
+    ReadRequest,
+    TargetRequest,
+)
 from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits, Recipe, check_limits
 from ..ground.units import parse_length, parse_seconds, parse_size, parse_temperature
 from . import uploads
-from .shown import Shown
-from .store import Store
+from .datafolder import Store
+from .readerunits import Shown
 from .uploads import plain
 
 _NONE = re.compile(r"\s*0*(\.0*)?\s*(mm|cm|in)?\s*")
@@ -32,15 +42,12 @@ def size(fields: dict[str, str], shown: Shown) -> tuple[float, float]:
     Raises
     ------
     UsageError
-        None given, or it is no size; a round piece has one diameter.
+        None given, or it is no size.
     """
     text = fields.get("size", "")
     if not text.strip():
         raise UsageError("the size is missing", "measure the piece and give width x height, such as 200x200 mm")
-    out = parse_size(_with_unit(text, shown))
-    if fields.get("shape") == "round" and abs(out[0] - out[1]) > 0.05:
-        raise UsageError(f"a round piece has one diameter, not {text[:20]}", "give one number, such as 200 mm")
-    return out
+    return parse_size(_with_unit(text, shown))
 
 
 def length(text: str, shown: Shown) -> float:
@@ -54,40 +61,36 @@ def temperature(text: str, shown: Shown) -> float:
     return parse_temperature(f"{text.strip()}{shown.heat}" if bare else text)
 
 
-def pressing(fields: dict[str, str], shown: Shown, store: Store) -> dict[str, Any]:
-    """Collect what the advice on pressing again needs: a kept recipe, and what was typed over it."""
-    out: dict[str, Any] = {
-        "glass_mm": None,
-        "heated_face": "",
-        "platen_c": None,
-        "piece_c": None,
-        "recipe_seconds": None,
-        "max_seconds": None,
-        "max_c": None,
-        "press_no": 1 if plain(fields, "press", ("1", "2")) == "1" else 2,
-    }
-    recipe = next((r for r in store.recipes() if r.name == fields.get("recipe")), None)
-    if recipe:
-        out |= {
-            "recipe_name": recipe.name,
-            "glass_mm": recipe.glass_mm,
-            "heated_face": recipe.heated_face,
-            "platen_c": recipe.platen_c,
-            "recipe_seconds": recipe.seconds,
-            "max_seconds": recipe.max_seconds,
-            "max_c": recipe.max_c,
-        }
-    if fields.get("glass", "").strip():
-        out["glass_mm"] = length(fields["glass"], shown)
+def pressing(fields: dict[str, str], shown: Shown, store: Store) -> tuple[Pressing, dict[str, Any]]:
+    """Collect what the advice on pressing again needs: a kept recipe, and what was typed over it.
+
+    Returns
+    -------
+    pressing : Pressing
+    lay : dict
+        'recipe_name' where one was chosen, and 'turned' in degrees or None: for the press log.
+    """
+    kept = next((r for r in store.recipes() if r.name == fields.get("recipe")), None)
     turn = plain(fields, "turn", ("", "0", "90", "180", "270"))
-    out["turned"] = float(turn) if turn else None
-    if fields.get("piece_temp", "").strip():
-        out["piece_c"] = temperature(fields["piece_temp"], shown)
-    return out
+    glass = length(fields["glass"], shown) if fields.get("glass", "").strip() else kept.glass_mm if kept else None
+    told = Pressing(
+        recipe=Recipe(kept.platen_c, seconds=kept.seconds, heated_face=kept.heated_face) if kept else Recipe(),
+        limits=MakerLimits(kept.max_seconds or math.inf, kept.max_c or math.inf) if kept else MakerLimits(),
+        glass_mm=glass,
+        piece_c=temperature(fields["piece_temp"], shown) if fields.get("piece_temp", "").strip() else None,
+        press_no=int(plain(fields, "press", ("1", "2"))),
+    )
+    return told, {"recipe_name": kept.name if kept else "", "turned": float(turn) if turn else None}
 
 
-def _settings(store: Store) -> dict[str, Any]:
-    return {"limits": str(store.limits_file) if store.limits_file.exists() else None}
+def _limits(store: Store) -> str | None:
+    """Path of the workshop's own limits, where it has some."""
+    return str(store.limits_file) if store.limits_file.exists() else None
+
+
+def _params(request: Any, names: dict[str, str], piece: str = "", **more: Any) -> dict[str, Any]:
+    """Tell a task the request, the names that files were sent under, and what the page itself needs."""
+    return {"request": msgspec.to_builtins(request), "names": names, "piece": piece, **more}
 
 
 def _saved(store: Store, uid: str, what: str) -> str:
@@ -104,12 +107,16 @@ def _again(fields: dict[str, str], **more: str) -> dict[str, str]:
     return {**{k: fields[k][:80] for k in kept if fields.get(k)}, **more}
 
 
-async def _photos(form: FormData, folder: Path, field: str = "photos") -> tuple[list[str], list[str]]:
-    files = uploads.sent(form, field)
-    if not files:
+async def _photos(form: FormData, folder: Path, names: dict[str, str]) -> tuple[str, ...]:
+    """Take the photos that were sent, first those as they are, then those of the turned piece."""
+    if not uploads.sent(form, "photos"):
         raise UsageError("the photo is missing", "take or choose one")
-    stored = [await uploads.store_picture(f, folder, f"photo-{k}") for k, f in enumerate(files, 1)]
-    return [str(s.path) for s in stored], [s.name for s in stored]
+    stored = []
+    for field, stem in (("photos", "photo"), ("turned", "turned")):
+        for k, f in enumerate(uploads.sent(form, field), 1):
+            stored.append(await uploads.store_picture(f, folder, f"{stem}-{k}"))
+    names |= {s.path.name: s.name for s in stored}
+    return tuple(str(s.path) for s in stored)
 
 
 async def _artwork(form: FormData, fields: dict[str, str], folder: Path, store: Store) -> tuple[str, str, str]:
@@ -130,70 +137,71 @@ async def _artwork(form: FormData, fields: dict[str, str], folder: Path, store: 
 async def target_check(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
     """Read the form 'check a target'.
 
+    Returns
+    -------
+    dict
+        What the task is told; under 'request' a `ReadRequest` in plain values.
+
     Raises
     ------
     ColorcheckError
         Something is missing or cannot be used.
     """
     fields = uploads.texts(form)
-    out = {
-        "printed": plain(fields, "printed", ("as-usual", "raw")),
-        "paper": plain(fields, "paper", ("on", "off")),
-        "piece": fields.get("piece", "").strip()[:80],
-        "camera": str(store.camera_file) if fields.get("camera") == "yes" and store.camera_file.exists() else None,
-        "against": _saved(store, fields["against"], "reading") if fields.get("against") else None,
-        **_settings(store),
-        **pressing(fields, shown, store),
-    }
-    out["photos"], out["photo_names"] = await _photos(form, folder)
-    out["again"] = _again(fields)
-    return out
+    names: dict[str, str] = {}
+    pressed, lay = pressing(fields, shown, store)
+    request = ReadRequest(
+        camera=str(store.camera_file) if fields.get("camera") == "yes" and store.camera_file.exists() else None,
+        printed=plain(fields, "printed", ("as-usual", "raw")),
+        paper=plain(fields, "paper", ("on", "off")),
+        against=_saved(store, fields["against"], "reading") if fields.get("against") else None,
+        limits=_limits(store),
+        pressing=pressed,
+        photos=await _photos(form, folder, names),
+    )
+    return _params(request, names, fields.get("piece", "").strip()[:80], again=_again(fields), **lay)
 
 
 async def piece_check(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
-    """Read the form 'check a finished piece'; errors as for `target_check`."""
+    """Read the form 'check a finished piece': an `InspectRequest`; errors as for `target_check`."""
     fields = uploads.texts(form)
-    out: dict[str, Any] = {
-        "size_mm": list(size(fields, shown)),
+    names: dict[str, str] = {}
+    pressed, lay = pressing(fields, shown, store)
+    asked: dict[str, Any] = {
+        "size_mm": size(fields, shown),
         "shape": plain(fields, "shape", ("rect", "round")),
         "view": plain(fields, "view", ("front", "through")),
         "paper": plain(fields, "paper", ("on", "off")),
-        "piece": fields.get("piece", "").strip()[:80],
         "reading": _saved(store, fields["reading"], "reading") if fields.get("reading") else None,
         "before": _saved(store, fields["before"], "earlier check") if fields.get("before") else None,
-        **_settings(store),
-        **pressing(fields, shown, store),
+        "limits": _limits(store),
+        "pressing": pressed,
     }
-    out["photos"], out["photo_names"] = await _photos(form, folder)
-    out["artwork"], out["artwork_name"], digest = await _artwork(form, fields, folder, store)
-    frame = uploads.sent(form, "blank_frame")
-    if frame:
+    asked["photos"] = await _photos(form, folder, names)
+    asked["artwork"], name, digest = await _artwork(form, fields, folder, store)
+    names[Path(asked["artwork"]).name] = name
+    if frame := uploads.sent(form, "blank_frame"):
         stored = await uploads.store_picture(frame[0], folder, "white-sheet")
-        out["blank_frame"], out["blank_frame_name"] = str(stored.path), stored.name
-    more = uploads.sent(form, "turned")
-    for k, f in enumerate(more, 1):
-        stored = await uploads.store_picture(f, folder, f"turned-{k}")
-        out["photos"].append(str(stored.path))
-        out["photo_names"].append(stored.name)
-    profile = uploads.sent(form, "profile")
-    if profile and not out["reading"]:
-        out["profile"] = str((await uploads.store_file(profile[0], folder, "profile.icc")).path)
-    out["again"] = _again(fields, size=f"{out['size_mm'][0]:g}x{out['size_mm'][1]:g}mm", artwork_kept=digest)
-    return out
+        asked["blank_frame"], names[stored.path.name] = str(stored.path), stored.name
+    if profile := uploads.sent(form, "profile"):
+        asked["profile"] = str((await uploads.store_file(profile[0], folder, "profile.icc")).path)
+    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]), artwork_kept=digest)
+    return _params(InspectRequest(**asked), names, fields.get("piece", "").strip()[:80], again=again, **lay)
 
 
 def new_target(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
-    """Read the form 'make a target'; errors as for `size`."""
+    """Read the form 'make a target': a `TargetRequest`; errors as for `size`."""
     name = re.sub(r"[^\w-]+", "-", fields.get("name", "").strip(), flags=re.ASCII).strip("-")[:60] or "target"
-    return {
-        "name": name,
-        "size_mm": list(size(fields, shown)),
-        "shape": plain(fields, "shape", ("rect", "round")),
-        "view": plain(fields, "view", ("front", "through")),
-        "patches": plain(fields, "patches", ("", "compact", "standard", "fine")) or None,
-        "format": plain(fields, "format", ("pdf", "png", "tiff")),
-        "bleed_mm": length(fields.get("bleed", "0"), shown),
-    }
+    request = TargetRequest(
+        name=name,
+        size_mm=size(fields, shown),
+        shape=plain(fields, "shape", ("rect", "round")),
+        view=plain(fields, "view", ("front", "through")),
+        patches=plain(fields, "patches", ("", "compact", "standard", "fine")) or None,
+        file_format=plain(fields, "format", ("pdf", "png", "tiff")),
+        bleed_mm=length(fields.get("bleed", "0"), shown),
+    )
+    return _params(request, {}, name)
 
 
 def recipe(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
@@ -260,45 +268,43 @@ def comparison(form: FormData, store: Store) -> dict[str, Any]:
     for uid in chosen_uids:
         name = " ".join(fields.get(f"name-{uid}", "").replace(",", " ").split())[:40]
         names.append(name or store.title(uid)[:40] or "unnamed")
-    return {
-        "readings": [_saved(store, uid, "reading") for uid in chosen_uids],
-        "names": names,
-        "purpose": plain(fields, "purpose", ("photos", "blacks")),
-        "title": "Compared: " + ", ".join(dict.fromkeys(names)),
-    }
+    request = CompareRequest(
+        readings=tuple(_saved(store, uid, "reading") for uid in chosen_uids),
+        names=tuple(names),
+        purpose=plain(fields, "purpose", ("photos", "blacks")),
+    )
+    return _params(request, {}, title="Compared: " + ", ".join(dict.fromkeys(names)))
 
 
 def profile(fields: dict[str, str], store: Store) -> dict[str, Any]:
     """Read the form 'build a profile from this reading'."""
     name = store.title(fields.get("reading", ""))
     path = _saved(store, fields.get("reading", ""), "reading")
-    return {"readings": [path], "name": name or "profile", "title": f"Profile of {name or 'a reading'}"}
+    request = ProfileRequest(readings=(path,), name=name or "profile")
+    return _params(request, {}, title=f"Profile of {name or 'a reading'}")
 
 
 async def preparation(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
-    """Read the form 'prepare a picture'; errors as for `target_check`."""
+    """Read the form 'prepare a picture': a `PrepareRequest`; errors as for `target_check`."""
     fields = uploads.texts(form)
-    out: dict[str, Any] = {
-        "size_mm": list(size(fields, shown)),
+    asked: dict[str, Any] = {
+        "size_mm": size(fields, shown),
         "shape": plain(fields, "shape", ("rect", "round")),
         "view": plain(fields, "view", ("front", "through")),
         "bleed_mm": length(fields.get("bleed", "3mm"), shown),
         "intent": plain(fields, "intent", ("relative", "perceptual", "saturation")),
-        "format": plain(fields, "format", ("pdf", "png", "tiff")),
-        "piece": fields.get("piece", "").strip()[:80],
-        "photos": [],
-        "photo_names": [],
     }
-    out["artwork"], out["artwork_name"], digest = await _artwork(form, fields, folder, store)
-    sent = uploads.sent(form, "profile")
-    if sent:
-        out["profile"] = str((await uploads.store_file(sent[0], folder, "profile.icc")).path)
+    kind = plain(fields, "format", ("pdf", "png", "tiff"))
+    asked["artwork"], name, digest = await _artwork(form, fields, folder, store)
+    if sent := uploads.sent(form, "profile"):
+        asked["profile"] = str((await uploads.store_file(sent[0], folder, "profile.icc")).path)
     elif fields.get("profile_kept"):
         path = store.file(fields["profile_kept"], "profile.icc")
         if path is None:
             raise UsageError("the chosen profile is no longer there", "choose another one")
-        out["profile"] = str(path)
+        asked["profile"] = str(path)
     else:
         raise UsageError("the profile is missing", "choose or send the one of this blank")
-    out["again"] = _again(fields, size=f"{out['size_mm'][0]:g}x{out['size_mm'][1]:g}mm", artwork_kept=digest)
-    return out
+    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]), artwork_kept=digest)
+    names = {Path(asked["artwork"]).name: name}
+    return _params(PrepareRequest(**asked), names, fields.get("piece", "").strip()[:80], again=again, format=kind)

@@ -9,17 +9,16 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-import math
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import msgspec
 
 from ..ground.files import write_bytes, write_text
-from ..ground.limits import Limits, load_limits
-
-if TYPE_CHECKING:
-    from ..flows.requests import Pressing
+from ..ground.limits import load_limits
+from ..ground.recipe import Recipe
 
 Tell = Callable[..., None]
 _DATA_URI = re.compile(r"data:image/(png|jpeg);base64,([A-Za-z0-9+/=]+)")
@@ -63,7 +62,7 @@ def _record(kind: str, params: dict[str, Any], uid: str, result: dict[str, Any])
     """Record a result in the press log, under the job's own name."""
     from ..shop.presslog import open_log
     from ..shop.presslog_records import NewEntry, Photo
-    from .journal import lay_of, recipe_of
+    from .joblog import lay_of
 
     photos = tuple(
         Photo(str(p["sha256"]), str(p.get("file", "")), str(p.get("device", "")), str(p.get("taken", "")))
@@ -75,12 +74,17 @@ def _record(kind: str, params: dict[str, Any], uid: str, result: dict[str, Any])
         result,
         photos=photos,
         piece=params.get("piece", ""),
-        recipe=recipe_of(params),
+        recipe=_recipe(params),
         lay=lay_of(params),
         uid=uid,
     )
     with open_log(params["log"]) as log:
         log.record(entry)
+
+
+def _recipe(params: dict[str, Any]) -> Recipe | None:
+    """Recipe of a job for the log; None when none was chosen."""
+    return msgspec.convert(params["request"]["pressing"]["recipe"], Recipe) if params.get("recipe_name") else None
 
 
 def _pictures_out(value: Any, folder: Path) -> Any:
@@ -105,14 +109,15 @@ def _say(tell: Tell) -> Callable[[str], None]:
     return lambda text: tell(event="progress", says=text)
 
 
-def _look(params: dict[str, Any], limits: Limits, tell: Tell, *, target: bool) -> None:
+def _look(params: dict[str, Any], tell: Tell, *, target: bool) -> None:
     """Say at once what is plainly wrong with a photo, before the slow part."""
     import cv2
 
     from ..flows.look import look_at
     from ..show.words import photo_advice
 
-    for path, name in zip(params["photos"], params["photo_names"], strict=True):
+    limits = load_limits(params["request"]["limits"])
+    for path in params["request"]["photos"]:
         look = look_at(path, target=target, limits=limits.photo)
         if not look.hints:
             continue
@@ -120,7 +125,7 @@ def _look(params: dict[str, Any], limits: Limits, tell: Tell, *, target: bool) -
         tell(
             event="photo",
             photo={
-                "name": name,
+                "name": params["names"][Path(path).name],
                 "picture": "data:image/jpeg;base64," + base64.b64encode(jpeg.tobytes()).decode(),
                 "size": [int(look.small.shape[1]), int(look.small.shape[0])],
                 "hints": [{"says": photo_advice(h.measure), "box": h.box} for h in look.hints],
@@ -128,36 +133,14 @@ def _look(params: dict[str, Any], limits: Limits, tell: Tell, *, target: bool) -
         )
 
 
-def _limits(params: dict[str, Any]) -> Limits:
-    return load_limits(params.get("limits") or None)
-
-
-def _pressing(params: dict[str, Any]) -> Pressing:
-    from ..flows.requests import Pressing
-    from ..ground.recipe import MakerLimits, Recipe
-
-    def limit(key: str) -> float:
-        return math.inf if params.get(key) is None else float(params[key])
-
-    return Pressing(
-        recipe=Recipe(params["platen_c"], seconds=params["recipe_seconds"], heated_face=params["heated_face"]),
-        limits=MakerLimits(limit("max_seconds"), limit("max_c")),
-        glass_mm=params["glass_mm"],
-        piece_c=params["piece_c"],
-        press_no=params["press_no"],
-    )
-
-
 def named(params: dict[str, Any], value: Any) -> Any:
     """Give photos back the names they were sent under, wherever a text or table names the stored file."""
-    stored = {Path(p).name: n for p, n in zip(params.get("photos", ()), params.get("photo_names", ()), strict=True)}
-    stored |= {Path(params[k]).name: params[f"{k}_name"] for k in ("artwork", "blank_frame") if params.get(k)}
     if isinstance(value, dict):
         return {k: named(params, v) for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [named(params, v) for v in value]
     if isinstance(value, str) and len(value) < 2000:
-        for old, new in stored.items():
+        for old, new in params.get("names", {}).items():
             value = value.replace(old, new)
     return value
 
@@ -168,16 +151,8 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
     from ..show.page import reading_context as context
     from ..show.results import reading_to_dict
 
-    _look(params, _limits(params), tell, target=True)
-    request = ReadRequest(
-        photos=tuple(params["photos"]),
-        camera=params.get("camera"),
-        printed=params["printed"],
-        paper=params["paper"],
-        against=params.get("against"),
-        limits=params.get("limits"),
-        pressing=_pressing(params),
-    )
+    _look(params, tell, target=True)
+    request = msgspec.convert(params["request"], ReadRequest)
     reading = read(request, progress=_say(tell))
     _say(tell)("drawing the answer")
     shown = named(params, context(reading))
@@ -191,21 +166,8 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     from ..show.page import inspection_context as context
     from ..show.resultfiles import inspection_to_dict
 
-    _look(params, _limits(params), tell, target=False)
-    request = InspectRequest(
-        photos=tuple(params["photos"]),
-        artwork=params["artwork"],
-        size_mm=(params["size_mm"][0], params["size_mm"][1]),
-        shape=params["shape"],
-        view=params["view"],
-        paper=params["paper"],
-        blank_frame=params.get("blank_frame"),
-        reading=params.get("reading"),
-        profile=params.get("profile"),
-        before=params.get("before"),
-        limits=params.get("limits"),
-        pressing=_pressing(params),
-    )
+    _look(params, tell, target=False)
+    request = msgspec.convert(params["request"], InspectRequest)
     result = inspect(request, progress=_say(tell))
     _say(tell)("drawing the answer")
     shown = named(params, context(result))
@@ -214,27 +176,15 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
-    from ..ground.errors import UsageError
+    from ..flows.newtarget import design_target
+    from ..flows.requests import TargetRequest
     from ..ground.jsontext import write_json
     from ..sheet.draw import render, write_print_file
-    from ..sheet.target import make_target, to_dict
+    from ..sheet.target import to_dict
     from ..show.words import CAUTIONS
 
-    recipe = {
-        "size_mm": (params["size_mm"][0], params["size_mm"][1]),
-        "shape": params["shape"],
-        "view": params["view"],
-        "name": params["name"],
-        "bleed_mm": params["bleed_mm"],
-        "file_format": params["format"],
-    }
     _say(tell)("drawing the target")
-    try:
-        target = make_target(patches=params["patches"] or "standard", **recipe)
-    except UsageError:
-        if params["patches"]:
-            raise
-        target = make_target(patches="compact", **recipe)
+    target = design_target(msgspec.convert(params["request"], TargetRequest))
     folder.mkdir(parents=True, exist_ok=True)
     write_print_file(target, folder / target.print_file)
     write_json(folder / f"{target.name}.json", to_dict(target))
@@ -264,9 +214,7 @@ def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     from ..show.page import compare_context as context
     from ..show.resultfiles import comparison_csv, comparison_to_dict
 
-    request = CompareRequest(
-        readings=tuple(params["readings"]), names=tuple(params["names"]), purpose=params["purpose"]
-    )
+    request = msgspec.convert(params["request"], CompareRequest)
     result = compare(request, progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
     write_text(folder / "numbers.csv", comparison_csv(result))
@@ -282,13 +230,13 @@ def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     from ..show.answers import profile_context as context
     from ..show.resultfiles import profile_to_dict
 
-    request = ProfileRequest(readings=tuple(params["readings"]), name=params["name"])
+    request = msgspec.convert(params["request"], ProfileRequest)
     profile = build_profile(request, progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
     write_bytes(folder / "profile.icc", profile_bytes(profile.tables))
     downloads = [{"name": "profile.icc", "text": "The profile (ICC)"}]
-    shown = context(profile, "profile.icc", name=params["name"], version=4)
-    result = profile_to_dict(profile, "profile.icc", version=4, readings=[params["name"]])
+    shown = context(profile, "profile.icc", name=request.name, version=request.version)
+    result = profile_to_dict(profile, "profile.icc", version=request.version, readings=[request.name])
     return {"template": "profile.html.j2", "context": shown, "downloads": downloads}, result
 
 
@@ -301,15 +249,7 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     from ..show.resultfiles import prepared_to_dict
 
     say = _say(tell)
-    request = PrepareRequest(
-        artwork=params["artwork"],
-        size_mm=(params["size_mm"][0], params["size_mm"][1]),
-        profile=params["profile"],
-        shape=params["shape"],
-        view=params["view"],
-        bleed_mm=params["bleed_mm"],
-        intent=params["intent"],
-    )
+    request = msgspec.convert(params["request"], PrepareRequest)
     result = prepare(request, progress=say)
     say("writing the print file")
     folder.mkdir(parents=True, exist_ok=True)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ..ground.recipe import Recipe
     from ..shop.presslog import PressLog
     from ..shop.presslog_records import EntryRow, JobRow, Lay
 
@@ -119,14 +118,3 @@ def lay_of(params: Mapping[str, Any]) -> Lay | None:
 
     turn = params.get("turned")
     return None if turn is None else Lay(turn_deg=float(turn), face="" if params.get("recipe_name") else "up")
-
-
-def recipe_of(params: Mapping[str, Any]) -> Recipe | None:
-    """Recipe of a job for the log; None when none was chosen."""
-    from ..ground.recipe import Recipe
-
-    if not params.get("recipe_name"):
-        return None
-    return Recipe(
-        set_c=params.get("platen_c"), seconds=params.get("recipe_seconds"), heated_face=params.get("heated_face", "")
-    )
