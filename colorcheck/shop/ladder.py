@@ -147,6 +147,7 @@ class LadderFit:
     (the shortest is on it already), 'harmed' (coat or edges suffer before the plateau).
     ``times`` (k,) s with ``level``, ``level_low``, ``level_high`` (k,) the density at the best temperature and
     pressure; ``share`` (n,) of the plateau for each press; ``odd`` (n,) presses that do not lie on the rise.
+    ``begins_s`` is when dye begins to go over (5, 50, 95 %): the warm-up of this press with this blank.
     """
 
     pressed: tuple[Pressed, ...]
@@ -170,6 +171,7 @@ class LadderFit:
     step_s: float
     limits: MakerLimits
     harm_s: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    begins_s: tuple[float, float, float] = (math.nan, math.nan, math.nan)
 
 
 # ---------------------------------------------------------------- plan
@@ -815,6 +817,7 @@ def fit_ladder(
         within=within,
         step_s=step_s,
         limits=limits,
+        begins_s=tuple(float(v) for v in np.percentile(rise.draws[:, 1], [5, 50, 95])),  # type: ignore[arg-type]
         harm_s={
             k: tuple(float(v) for v in np.percentile(f(s.temperature_c), [5, 50, 95]))  # type: ignore[misc]
             for k, f in harms.items()

@@ -413,6 +413,7 @@ def ladder_blocks(plan: LadderPlan, fit: LadderFit) -> list[Block]:
         ladder_table(fit),
         Items([say("ladder_best", r, fit.limits) for r in several], say("name_of_part", "best")),
         ladder_next(fit, plan),
+        say("ladder_begins", *fit.begins_s),
         Items([say("open_question", o["what"], o["settle"]) for o in ladder_open(fit)]),
         care(ladder_cautions()),
     ]
