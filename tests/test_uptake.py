@@ -10,11 +10,12 @@ import pytest
 
 from colorcheck.colour.accuracy import aim_lab
 from colorcheck.faults.uptake import measure_uptake
-from colorcheck.faults.verdict import decide
+from colorcheck.faults.verdict import decide, density_reason, photo_reasons, uptake_reasons
 from colorcheck.ground.limits import load_limits
-from colorcheck.ground.records import Uptake
+from colorcheck.ground.records import PhotoCheck, Uptake
+from colorcheck.show import words
 
-from . import scenes, test_verdict
+from . import scenes
 from . import virtual as v
 
 
@@ -57,18 +58,11 @@ def test_share_against_the_aim() -> None:
         assert out.share == pytest.approx(1 - lack, abs=0.05)
 
 
-def judged(uptake: Uptake | None, density: float = 1.9, **asked: Any) -> tuple[str, dict[str, str]]:
-    verdict = decide(
-        (test_verdict.photo(),),
-        test_verdict.prints(),
-        test_verdict.even(),
-        test_verdict.colour(),
-        **{
-            "trust": "balanced", "printed": "as-usual", "paper": "on", "limits": load_limits(),
-            "black_density": density, "uptake": uptake, **asked,
-        },
-    )  # fmt: skip
-    return verdict.action, {r.measure: r.outcome for r in verdict.reasons}
+def judged(uptake: Uptake | None, density: float = 1.9, *, paper: str = "on", printed: str = "as-usual") -> Any:
+    """Action and outcomes of the two reasons that tell of the whole piece's dye."""
+    limits = load_limits()
+    reasons = [*uptake_reasons(uptake, limits), density_reason(density, uptake, limits, printed=printed)]
+    return decide(reasons, paper=paper).action, {str(r.measure): r.outcome for r in reasons}
 
 
 def test_press_is_blamed_only_against_a_reading() -> None:
@@ -84,3 +78,12 @@ def test_a_weak_black_is_the_coats_where_the_greys_took_their_dye() -> None:
     assert judged(Uptake(0.93, 0.05, 0.5, ""), density=0.85)[1]["black-density"] == "undecided"
     assert judged(Uptake(0.80, 0.03, 0.9, ""), density=0.85)[0] == "re-press"
     assert judged(None, density=0.85, printed="raw")[1]["black-density"] == "undecided"
+
+
+def test_a_mirrored_sheet_is_printed_again_and_a_bad_photo_goes_first() -> None:
+    shown = PhotoCheck(1.5, 0.3, 0.0, 0.0, 0.6, 0.01, 0.0, 0, (), (("mirrored", 1.0, 0.0, ""),))
+    verdict = decide(photo_reasons([shown]), paper="on")
+    assert verdict.action == "reprint"
+    assert words.headline(verdict).startswith("Mirrored")
+    blurred = replace(shown, problems=(("blur-mm", 2.0, 0.8, ""),))
+    assert decide(photo_reasons([blurred]), paper="on").action == "retake-photo"

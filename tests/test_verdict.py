@@ -123,6 +123,10 @@ def colour(**changes: Any) -> Accuracy:
         mean_measurement=1.5,
         grey_delta_ch=0.5,
         grey_delta_l=0.3,
+        u_profile=0.75,
+        u_p95=1.6,
+        u_grey_ch=0.7,
+        u_grey_l=0.6,
         max_chroma_out=5.0,
         against="",
     )

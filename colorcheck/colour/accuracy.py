@@ -8,15 +8,21 @@ from ..ground.cielab import (
     black_point_compensate,
     delta_ch,
     delta_e00,
+    lab_to_xyz,
     linear_srgb_to_xyz,
     srgb_to_linear,
     xyz_to_lab,
+    xyz_to_linear_srgb,
 )
-from ..ground.records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Target
+from ..ground.records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Mask, Target
 from ..ground.relative import even_lab, relative_lab
 from ..ground.response import Response, predict
+from ..photo.cameradoubt import camera_doubt
+from .blame import without_camera
 
 _SHARED_REST = 0.15  # share of the camera's error that two readings by one camera do not have in common
+_FEW_INSIDE = 8  # cells
+_LEAST_U = 0.1
 _UNUSED = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEVEN)
 
 
@@ -72,6 +78,7 @@ def judge_accuracy(
     uptake: Floats,
     *,
     against: Earlier | None = None,
+    trust: str = "balanced",
 ) -> Accuracy:
     """Compare every cell with its aim and say where the error comes from.
 
@@ -82,13 +89,18 @@ def judge_accuracy(
     against : Earlier, optional
         Another reading of the same target, taken as the aim instead; the camera's errors
         are then mostly common to both and only a rest of them stays in the uncertainty.
+    trust : {'balanced', 'referenced'}
+        Which doubt of the camera competes with the print for the deviations.
 
     Returns
     -------
     Accuracy
         ``press`` = measured against evened, ``profile`` = evened against the reachable
         aim, ``limit`` = reachable aim against aim, ``measurement`` = stated uncertainty;
-        all ΔE00, each the distance of two colours, never a difference of distances.
+        all ΔE00, each the distance of two colours, never a difference of distances. Only
+        aims that this coat can show count in the profile's figures: what becomes of the
+        others is the mapping's choice. ``u_*`` is half of what a likely camera may
+        have added to a figure.
     """
     black = target.kind == CellKind.BLACK
     usable = (cells.flags & _UNUSED) == 0
@@ -111,9 +123,31 @@ def judge_accuracy(
     if weight.sum() == 0:
         weight = np.ones(len(total))
         used = np.ones(len(total), dtype=bool)
+    inside = used & (limit == 0)
+    if inside.sum() < _FEW_INSIDE:
+        inside = used
     grey = used & (np.ptp(target.device_rgb, axis=1) == 0)
-    grey_ch = float(np.mean(delta_ch(even[grey], reachable[grey]))) if grey.any() else 0.0
-    grey_l = float(np.mean(even[grey, 0] - reachable[grey, 0])) if grey.any() else 0.0
+
+    def figures(lab: Floats) -> Floats:
+        """Mean and 95th percentile of what a profile could correct, tint and lightness of the greys."""
+        off = delta_e00(lab[inside], reachable[inside])
+        ranked = np.sort(off)
+        tint = float(np.mean(delta_ch(lab[grey], reachable[grey]))) if grey.any() else 0.0
+        tone = float(np.mean(lab[grey, 0] - reachable[grey, 0])) if grey.any() else 0.0
+        at = min(int(0.95 * len(ranked)), len(ranked) - 1)
+        return np.array([np.average(off, weights=weight[inside]), ranked[at], tint, tone])
+
+    own = figures(even)
+
+    def left_by_camera(told_by: Mask) -> Floats:
+        """Return the figures that remain when a likely camera takes all it can from these cells."""
+        seen, due = (xyz_to_linear_srgb(lab_to_xyz(v)) for v in (even, reachable))
+        strength = 1.0 if against is None else _SHARED_REST
+        return np.abs(figures(relative_lab(without_camera(seen, due, told_by, camera_doubt(trust), strength=strength))))
+
+    # of all colours, and of the greys alone
+    left = np.concatenate([left_by_camera(inside)[:2], left_by_camera(grey)[2:]])
+    u = np.maximum(np.abs(own) - left, _LEAST_U) / 2
 
     def mean(v: Floats) -> float:
         return float(np.average(v[used], weights=weight[used]))
@@ -122,7 +156,6 @@ def judge_accuracy(
     if against is not None:
         doubt = np.sqrt(cells.u_noise**2 + against.u_random**2 + (_SHARED_REST * cells.u_system) ** 2)
     order = np.sort(total[used])
-    profile_sorted = np.sort(profile[used])
     at95 = min(int(0.95 * len(order)), len(order) - 1)
     return Accuracy(
         aim_lab=aim,
@@ -137,12 +170,16 @@ def judge_accuracy(
         mean_total=mean(total),
         p95_total=float(order[at95]),
         mean_press=mean(press),
-        mean_profile=mean(profile),
-        p95_profile=float(profile_sorted[at95]),
+        mean_profile=float(own[0]),
+        p95_profile=float(own[1]),
         mean_limit=mean(limit),
         mean_measurement=mean(doubt),
-        grey_delta_ch=grey_ch,
-        grey_delta_l=grey_l,
+        grey_delta_ch=float(own[2]),
+        grey_delta_l=float(own[3]),
+        u_profile=float(u[0]),
+        u_p95=float(u[1]),
+        u_grey_ch=float(u[2]),
+        u_grey_l=float(u[3]),
         max_chroma_out=float(limit[used].max()),
         against="" if against is None else against.name,
     )

@@ -29,11 +29,6 @@ from ..ground.records import (
 from .catalogue import CATALOGUE, CRISP, HEAT_HELPS, Cure, fault_of
 
 _NAN = float("nan")
-# what differing cameras make of one and the same print, one standard deviation of each figure: common to neighbouring
-# colours, so that it does not average out over the cells; it largely cancels against another reading (simulated with
-# measured and made-up sensors)
-_CAMERA_SHARE = {"against": 0.25, "referenced": 0.4, "balanced": 1.0}
-_CAMERA_MEAN, _CAMERA_P95, _CAMERA_CAST, _CAMERA_TONE = 0.75, 1.6, 0.7, 0.6
 _SLOPE_U = 0.02  # L* per cm
 _LITTLE_JUDGED = 0.5  # less of the piece than this that could show paleness is worth a note
 _AIM_DOUBT = {"reading": 0.75, "profile": 4.0}  # of the mean colour error of a piece, ΔE00 (estimates)
@@ -80,7 +75,10 @@ def photo_reasons(checks: Sequence[PhotoCheck]) -> list[Reason]:
     best = min(checks, key=lambda c: len(c.problems))
     out = [Reason(m, v, lim, 0.0, "fail", Step.PHOTO, where) for m, v, lim, where in best.problems]
     out = out or [Reason("photo", 1.0, 1.0, 0.0, "pass", Step.PHOTO)]
-    return out + [Reason(m, v, lim, 0.0, "note", Step.PHOTO, where) for m, v, lim, where in best.warnings]
+    for m, v, lim, where in best.warnings:
+        side = m == "mirrored"  # no fault of the photo: the piece lies or was printed the wrong way round
+        out.append(Reason(m, v, lim, 0.0, "fail" if side else "note", Step.SIDE if side else Step.PHOTO, where))
+    return out
 
 
 def finding_reason(f: Finding, limits: Limits, *, u: float = 0.0, **detail: Any) -> Reason:
@@ -208,18 +206,18 @@ def light_reasons(
 
 
 def colour_reasons(
-    acc: Accuracy | None, limits: Limits, *, trust: str, printed: str, tone_std: float, other_light: LightChange | None
+    acc: Accuracy | None, limits: Limits, *, printed: str, tone_std: float, other_light: LightChange | None
 ) -> list[Reason]:
     """Only what a profile can correct counts, and only beyond what the camera may have done."""
     out = []
     if acc is not None and printed != "raw":
-        lim, scale = limits.colour, _CAMERA_SHARE["against" if acc.against else trust]
-        tone = _CAMERA_TONE * scale + tone_std
+        lim = limits.colour
+        tone = float(np.hypot(acc.u_grey_l, tone_std))
         lighter = bool(acc.grey_delta_l > 0)
         out = [
-            compared("profile-mean", acc.mean_profile, lim.mean_de00, _CAMERA_MEAN * scale, Step.COLOUR),
-            compared("profile-p95", acc.p95_profile, lim.p95_de00, _CAMERA_P95 * scale, Step.COLOUR),
-            compared("grey-cast", acc.grey_delta_ch, lim.grey_ch, _CAMERA_CAST * scale, Step.COLOUR),
+            compared("profile-mean", acc.mean_profile, lim.mean_de00, acc.u_profile, Step.COLOUR),
+            compared("profile-p95", acc.p95_profile, lim.p95_de00, acc.u_p95, Step.COLOUR),
+            compared("grey-cast", acc.grey_delta_ch, lim.grey_ch, acc.u_grey_ch, Step.COLOUR),
             compared("grey-tone", abs(acc.grey_delta_l), lim.grey_l, tone, Step.COLOUR, detail={"lighter": lighter}),
             Reason("substrate-limit", acc.mean_limit, _NAN, 0.0, "note", Step.COLOUR),
             Reason("press-part", acc.mean_press, _NAN, 0.0, "note", Step.COLOUR),

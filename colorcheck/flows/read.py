@@ -37,6 +37,7 @@ from ..sheet.sheetlight import expected
 from ..sheet.target import load_target
 from .repeat import load_floor
 from .requests import ReadRequest
+from .samepiece import check_same_piece
 
 _UNFIT = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE)
 _TESTED = (Kind.GHOST, Kind.BANDING, Kind.MISSING_INK, Kind.SCORCH)  # worth a line even when nothing was found
@@ -81,6 +82,12 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     target, worked = work_files(request.photos, target, limits=limits, say=say)
     say("judging")
     fit = [k for k in worked if not k.result.check.problems] or list(worked)
+    check_same_piece(
+        [k.result.image_name for k in fit],
+        [k.result.cells for k in fit],
+        limits.colour.mean_de00,
+        one_camera=camera is not None,
+    )
     cells = merge_cells(tuple(k.result.cells for k in fit))
     if floor is not None:
         noise = np.maximum(cells.u_noise, floor(target.ids) / np.sqrt(len(fit)))
@@ -113,8 +120,8 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     smooth = fit_response(
         target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel), weights=np.where(usable, 1.0, 0.0)
     )
-    accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=against)
     trust = "balanced" if camera is None else "referenced"
+    accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=against, trust=trust)
     black = (target.kind == CellKind.BLACK) & usable
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
     tone_std = abs(main.tone.field_slope) * 3.0
@@ -125,7 +132,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         *evenness_reasons(even, limits),
         *uptake_reasons(uptake, limits),
         density_reason(density, uptake, limits, printed=request.printed),
-        *colour_reasons(accuracy, limits, trust=trust, printed=request.printed, tone_std=tone_std, other_light=change),
+        *colour_reasons(accuracy, limits, printed=request.printed, tone_std=tone_std, other_light=change),
     ]
     verdict = decide(reasons, paper=request.paper, repress=repress)
     return Reading(

@@ -17,6 +17,7 @@ from ..ground.records import CellFlag, Floats, Target
 from ..sheet.onephoto import work_file
 from ..sheet.target import load_target
 from .requests import RepeatRequest
+from .samepiece import check_same_piece
 
 SCHEMA = "colorcheck-repeat/1"
 _UNFIT = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE)
@@ -70,13 +71,15 @@ def repeat(request: RepeatRequest, *, progress: Callable[[str], None] | None = N
     limits = load_limits()
     target = load_target(request.target) if request.target else None
     photos = request.photos
-    labs, bad = [], []
+    seen, labs, bad = [], [], []
     for path in photos:
         say(f"reading {Path(path).name}")
         _, target, one = work_file(path, target, limits=limits)
+        seen.append(one.result.cells)
         labs.append(one.result.cells.lab)
         bad.append((one.result.cells.flags & _UNFIT) > 0)
     assert target is not None
+    check_same_piece([Path(p).name for p in photos], seen, limits.colour.mean_de00, one_camera=True)
     lab = np.where(np.stack(bad)[..., None], np.nan, np.stack(labs))
     count = np.isfinite(lab[..., 0]).sum(axis=0)
     if (count >= 3).sum() < 10:

@@ -407,7 +407,7 @@ class Accuracy:
 
     ``aim_lab`` (n, 3), ``reachable_lab`` (n, 3) the aim brought inside what the
     substrate showed, ``even_lab`` (n, 3) the measured colour with uneven pressing
-    divided out.
+    divided out; ``u_*`` what the camera leaves in doubt of a figure, one standard deviation.
     """
 
     aim_lab: Floats
@@ -428,6 +428,10 @@ class Accuracy:
     mean_measurement: float
     grey_delta_ch: float
     grey_delta_l: float
+    u_profile: float
+    u_p95: float
+    u_grey_ch: float
+    u_grey_l: float
     max_chroma_out: float
     against: str
 

@@ -23,6 +23,8 @@ from .secondcopy import find_shift, without_copy
 from .sheetcode import read_code
 from .target import from_code
 
+_EDGE_REACH, _EDGE_CONTRAST = 12, 0.25  # pixels and share of white over which an edge is looked at
+_BLURRED_PX = 8.0  # no marker is read off edges wider than its modules; a sharp photo has 2 to 4
 _WORK_SIDES = (1300, 2200, 4200)  # markers are looked for at these sizes in turn
 _EDGE_SIDE = 2200  # cell edges are measured at this size
 # correlation of the best channel's cells with the layout: measured 0.97–0.99, with 45 other layouts of the same size
@@ -114,7 +116,30 @@ def _corners_mm(target: Target, ids: Any) -> Any:
     return np.array(out)
 
 
+def sharpest_edge_px(image: LinearImage) -> float:
+    """Width of the sharpest strong edges of a photo, in its pixels: contrast over steepest slope.
+
+    A target fills the picture with edges, so a wide answer means a moved or unfocused photo,
+    whatever it shows. NaN where nothing has contrast.
+    """
+    grey = grey_of(image.rgb).astype(np.float32) / 255.0
+    across, down = (cv2.Sobel(grey, cv2.CV_32F, dx, 1 - dx, scale=0.125) for dx in (1, 0))
+    steep = cv2.magnitude(across, down)
+    reach = np.ones((2 * _EDGE_REACH + 1, 2 * _EDGE_REACH + 1), np.uint8)
+    contrast = cv2.dilate(grey, reach) - cv2.erode(grey, reach)
+    strong = (contrast > _EDGE_CONTRAST) & (steep >= cv2.dilate(steep, np.ones((5, 5), np.uint8)) - 1e-9)
+    if not strong.any():
+        return float("nan")
+    return float(np.percentile(contrast[strong] / np.maximum(steep[strong], 1e-6), 5))
+
+
 def _no_target(image: LinearImage, given: bool) -> TargetError:
+    width = sharpest_edge_px(image)
+    if width > _BLURRED_PX:
+        return TargetError(
+            f"{image.source} is blurred: even its sharpest edges are {width:.0f} pixels wide, so no target shows",
+            "hold still, focus on the target, and take the photo again",
+        )
     return TargetError(
         f"no target found in {image.source}",
         "photograph the whole pressed target, sharp and evenly lit"

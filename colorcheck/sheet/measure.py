@@ -9,30 +9,20 @@ import numpy as np
 from ..ground.cielab import delta_e00, density_from_y, linear_srgb_to_xyz
 from ..ground.records import CellFlag, Cells, CellSamples, Floats, Light
 from ..ground.relative import relative_lab, relative_to_coat, without_veil
+from ..photo.cameradoubt import camera_doubt, cameras, seen_by
 
-# What separates one phone's idea of sRGB from another's, found by rendering the same prints
-# through real and synthetic sensors under daylight and white LED:
-_MIX = 0.05  # standard deviation of the white-preserving channel mixing
-_TONE = 0.03  # standard deviation of the exponent of the tone curve
-_METAMERIC = 0.032  # relative, of each channel, for neutral dyes
 _VEIL = 0.004  # unknown even veil, share of white
 _BOUND = 0.23  # relative error of Y from which a density, wrong by 0.1, is called a lower bound
 _STRAY = 0.0015  # change of even stray light between photos, share of white; from simulation
-_DRAWS = 16
+_DRAWS = 48
 
 
 def _system_uncertainty(rgb_rel: Floats, lab: Floats, veil_std: float) -> Floats:
     """ΔE00 spread of the same cells seen by an ensemble of plausible phones, (n,)."""
     rng = np.random.Generator(np.random.PCG64(20))
     total = np.zeros(len(rgb_rel))
-    y = np.maximum(rgb_rel, 1e-4)
-    for _ in range(_DRAWS):
-        mix = rng.normal(0, _MIX, (3, 3))
-        np.fill_diagonal(mix, 0)
-        np.fill_diagonal(mix, -mix.sum(axis=1))
-        gain = 1 + rng.normal(0, _METAMERIC, 3) * (1 - np.minimum(y.mean(axis=1), 1))[:, None]
-        other = (y + y @ mix.T) * gain
-        other = np.maximum(other, 1e-4) ** (1 + rng.normal(0, _TONE))
+    for amounts in cameras(camera_doubt("balanced"), _DRAWS):
+        other = seen_by(rgb_rel, amounts)
         other = (other + abs(rng.normal(0, veil_std))) / (1 + veil_std)
         total += delta_e00(relative_lab(other), lab) ** 2
     return np.asarray(np.sqrt(total / _DRAWS))

@@ -209,6 +209,8 @@ def headline(verdict: Verdict) -> str:
             n = len(verdict.undecided)
             return f"Accept: no fault proven, but {count_of(n, 'thing')} could not be decided"
         return f"Accept: evenly pressed{tail}"
+    if verdict.action == "reprint" and any(r.measure == "mirrored" and r.outcome == "fail" for r in verdict.reasons):
+        return "Mirrored: print again the other way round, unless this is the wrong side of the piece"
     return {
         "re-press": "Press again – only if the paper is still taped on and has not moved",
         "change-profile": (
