@@ -4,7 +4,6 @@ Names are looked up on first use, so that ``import colorcheck`` costs nothing.
 """
 
 from importlib import import_module
-from typing import Any
 
 __version__ = "0.1.0"
 
@@ -21,7 +20,7 @@ _HOME = {
 __all__ = ["ColorcheckError", "__version__", "decode", "delta_e00", "load_target", "make_target", "read"]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     """Import the module that holds a public name when it is first asked for."""
     if name in _HOME:
         module, _, other = _HOME[name].partition(":")

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
+import signal
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext, suppress
+from types import FrameType
 
-from .cli.parser import make_parser
 from .ground.errors import ColorcheckError, UsageError
 
 
@@ -18,14 +21,24 @@ def _one_line(text: str) -> str:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code: 0 done, 2 bad usage or input, 130 interrupted."""
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by who started us
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
     for stream in (sys.stdout, sys.stderr):  # a terminal may know few signs: show what it cannot as '?'
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
+        from .cli.parser import make_parser
+        from .ground.files import together
+
+        words = sys.argv[1:] if argv is None else argv
+        if bad := next((w for w in words if re.fullmatch("--[a-z-]+=--", w)), None):
+            raise UsageError(f"{bad} names nothing", "write a name behind the =")
         args, stray = make_parser().parse_known_args(argv)
         if stray:
             raise UsageError(f"{args.command} does not take {stray[0][:60]}", f"see 'colorcheck {args.command} --help'")
-        code = int(args.run(args))
+        with nullcontext() if args.command == "serve" else together():
+            code = int(args.run(args))
         sys.stdout.flush()
         return code
     except ColorcheckError as e:
@@ -38,7 +51,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("colorcheck: stopped", file=sys.stderr)
         return 130
     except BrokenPipeError:
-        sys.stderr.close()
+        with suppress(OSError, ValueError):  # or Python would complain of it at the end
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as e:  # the disk, a name or the terminal: never a fault of the program
         what = os.fsdecode(e.filename) if isinstance(e.filename, str | bytes | os.PathLike) else "the output"
@@ -47,12 +61,27 @@ def main(argv: Sequence[str] | None = None) -> int:
         line = f"{what} cannot be read or written ({e.strerror or e}): check name, permissions and free space"
         print(f"colorcheck: {_one_line(line)}", file=sys.stderr)
         return 2
+    except Exception as e:  # what a library says of a file that it cannot use
+        if os.environ.get("COLORCHECK_TRACE"):
+            raise
+        line = f"this cannot be used ({type(e).__name__}: {e}): check the files, or set COLORCHECK_TRACE=1 to see more"
+        print(f"colorcheck: {_one_line(line)}", file=sys.stderr)
+        return 2
+
+
+def _stop(number: int, _frame: FrameType | None) -> None:
+    """End as on any error, so that no half-written file is left."""
+    raise SystemExit(128 + number)
 
 
 def run() -> None:
     """Entry point of the installed command."""
     # our matrices are small: a second thread of the linear algebra costs more than it brings (5.0 s for 2.1 s)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, _stop)
     sys.exit(main())
 
 

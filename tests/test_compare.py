@@ -547,7 +547,7 @@ def test_costs_from_words_and_from_a_file(tmp_path: Path) -> None:
         (["a=blank:1,yield:0"], "yield of 'a' is '0'"),
         (["a=blank:1,yield:1.2"], "a share such as 0.9"),
         (["a=blank:1,yield:21/20"], "good of all"),
-        (["a=blank:1,pieces:0"], "more than 0"),
+        (["a=blank:1,pieces:0"], "1 or more"),
         (["a=blank:1", "a=blank:2"], "twice"),
         (["missing.toml"], "there is no file"),
     ],

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from colorcheck.ground import cielab
+from colorcheck.ground import cielab, files
 from colorcheck.ground.errors import DataError, FileError
 from colorcheck.sheet import exchange
 from colorcheck.sheet.exchange import (
@@ -473,7 +473,7 @@ def test_min_rows_is_the_callers(read):
 
 
 def test_no_such_file_and_folder(tmp_path):
-    with pytest.raises(FileError, match="does not exist"):
+    with pytest.raises(FileError, match="there is no file"):
         read_measurements(tmp_path / "none.txt")
     with pytest.raises(FileError, match="is a folder"):
         read_measurements(tmp_path)
@@ -482,7 +482,7 @@ def test_no_such_file_and_folder(tmp_path):
 def test_too_big_is_refused_without_reading(tmp_path):
     path = tmp_path / "big.txt"
     with path.open("wb") as out:
-        out.truncate(exchange.MAX_BYTES + 1)
+        out.truncate(files.MAX_BYTES + 1)
     with pytest.raises(DataError, match="20 MB"):
         read_measurements(path)
 

@@ -283,7 +283,8 @@ def test_the_warm_up_of_the_press_is_told_and_holds() -> None:
         assert low <= middle <= high
         inside += low <= begins <= high
     assert inside >= 6
-    assert "--warm-up" in ladderreport.begins_words(fit) or "too vague" in ladderreport.begins_words(fit)
+    told = say("ladder_begins", *fit.begins_s)
+    assert "--warm-up" in told or "too vague" in told
 
 
 def test_still_rising_asks_for_longer_but_never_beyond_the_limits() -> None:

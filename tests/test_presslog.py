@@ -712,7 +712,7 @@ def test_damaged_export_is_refused_and_nothing_is_taken(file_log: PressLog, tmp_
     with open_log(tmp_path / "second.sqlite") as second:
         for damaged, says in (
             (lines[:-3], "holds 22 of 25 entries"),
-            ([*lines[:10], lines[10][:200] + "\n", *lines[11:]], "line 11 of press-log.jsonl is damaged"),
+            ([*lines[:10], lines[10][:200] + "\n", *lines[11:]], "line 11 of press-log.jsonl is not an entry"),
             ([*lines[:5], '{"uid": "../../x"}\n', *lines[6:]], "line 6 of"),
             (lines[1:], "is not an export"),
             ([lines[0].replace("colorcheck-log/1", "colorcheck-log/9"), *lines[1:]], "newer colorcheck"),

@@ -178,9 +178,11 @@ def record(
     """
     if args.log is None or data is None:
         return
+    from ..ground.files import settle
     from ..shop.presslog import open_log
     from ..shop.presslog_records import NewEntry, photo_of
 
+    settle()
     try:
         seen = tuple(photo_of(p) for p in photos)
         with open_log(args.log or None) as log:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -105,6 +104,8 @@ def _fading(args: argparse.Namespace) -> int:
             raise UsageError(f"{name} does not go with --fading", "give FIRST.json LATER.json… alone")
     if len(args.results) < 2:
         raise UsageError("--fading compares readings of one piece", "give FIRST.json and at least one LATER.json")
+    import numpy as np
+
     from ..ground.files import write_text
     from ..sheet.savedreading import load_reading
     from ..shop.presshealth import SETUP_DE00, judge_fading
@@ -117,22 +118,21 @@ def _fading(args: argparse.Namespace) -> int:
             raise UsageError(
                 f"{Path(r.path).name} shows another target than {Path(first.path).name}", "compare one piece"
             )
-    devices = {_device(r.data) for r in (first, *later)} - {""}
+    devices = {d for r in (first, *later) for d in r.devices[:1]} - {""}
     setup = "camera" if len(devices) > 1 else "same" if args.same_setup else "lamp"
-    kinds = {str(c["id"]): str(c.get("kind", "colour")) for c in first.data["patches"]}
+    colours = np.array([c.kind in ("colour", "control") for c in first.rows])
     fades = []
     for r in later:
-        colours = _colours(first.target.ids, kinds)
         fades.append(
             judge_fading(
-                first.target.device_rgb,
+                first.target.device_rgb.astype(float),
                 first.lab,
                 r.lab,
                 first.u_random,
                 r.u_random,
                 first.usable & r.usable & colours,
                 name=Path(r.path).stem,
-                taken=_taken(r.data),
+                taken=next((p.taken for p in r.file.photos if p.taken), ""),
                 setup=SETUP_DE00[setup],
             )
         )
@@ -151,22 +151,3 @@ def _fading(args: argparse.Namespace) -> int:
         lambda: answers.fading_blocks(fades, setup),
         report=report,
     )
-
-
-def _colours(ids: Sequence[str], kinds: dict[str, str]) -> Any:
-    import numpy as np
-
-    return np.array([kinds.get(str(i)) in ("colour", "control") for i in ids])
-
-
-def _photos(data: dict[str, Any]) -> list[dict[str, Any]]:
-    listed = data.get("photos")
-    return [p for p in listed if isinstance(p, dict)] if isinstance(listed, list) else []
-
-
-def _device(data: dict[str, Any]) -> str:
-    return next((str(p["device"]) for p in _photos(data) if p.get("device")), "")
-
-
-def _taken(data: dict[str, Any]) -> str:
-    return next((str(p["taken"]) for p in _photos(data) if p.get("taken")), "")

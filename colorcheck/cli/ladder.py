@@ -298,7 +298,6 @@ def _pressed(
     import numpy as np
 
     from ..faults.catalogue import PALE_OR_FAILED
-    from ..ground.files import damage
     from ..shop.ladder import Pressed, common_density
 
     settings = {s.name: s.settings for s in plan.steps}
@@ -307,24 +306,14 @@ def _pressed(
     eye = None if yellow is None else set() if [y.lower() for y in yellow] == ["none"] else set(yellow)
     if eye and (stray := sorted(eye - set(names))):
         raise UsageError(f"--yellow names {stray[0]}, which has no reading", f"the steps read are {', '.join(names)}")
-    rows = [r.data["patches"] for r in readings]
-    try:
-        rgb = [np.array([c["device_rgb"] for c in row], float) for row in rows]
-        density = [np.array([math.nan if c["density"] is None else c["density"] for c in row], float) for row in rows]
-        colour = [np.array([c.get("kind", "colour") in ("colour", "control") for c in row]) for row in rows]
-        by_id = [dict(zip(r.target.ids, r.usable, strict=True)) for r in readings]
-        usable = [
-            k & np.array([bool(b[str(c["id"])]) for c in row]) for k, b, row in zip(colour, by_id, rows, strict=True)
-        ]
-        press = [dict(r.data["press"]) for r in readings]
-        verdicts = [str(r.data["verdict"]["action"]) for r in readings]
-        white = [_coat_b(r) for r in readings]
-    except (KeyError, TypeError, ValueError, AttributeError) as e:
-        raise DataError(f"a reading lacks what a step test needs ({damage(e)})", "read the photos again") from e
+    rgb = [r.target.device_rgb.astype(float) for r in readings]
+    density = [np.array([c.density for c in r.rows], float) for r in readings]
+    usable = [r.usable & np.array([c.kind in ("colour", "control") for c in r.rows]) for r in readings]
+    white = [_coat_b(r) for r in readings]
     dye = common_density(rgb, density, usable)
     if not np.isfinite(dye).any():
         raise DataError("these readings have no colours in common", "read the targets that 'ladder plan' made")
-    devices = {_device(r) for r in readings} - {""}
+    devices = {d for r in readings for d in r.devices[:1]} - {""}
     if len(devices) > 1:
         print(
             f"colorcheck: the photos come from {len(devices)} cameras: their dye differs by some 3 % for that alone",
@@ -333,10 +322,9 @@ def _pressed(
     whole = all(math.isfinite(b) for b in white)
     out = []
     for k, (r, name) in enumerate(zip(readings, names, strict=True)):
-        faults = tuple(
-            dict.fromkeys(str(f.get("kind")) for f in press[k].get("findings", []) if f.get("kind") in PALE_OR_FAILED)
-        )
-        unfit = verdicts[k] == "retake-photo"
+        press = r.file.press
+        faults = tuple(dict.fromkeys(f.kind for f in press.findings if f.kind in PALE_OR_FAILED))
+        unfit = r.file.verdict.action == "retake-photo"
         out.append(
             Pressed(
                 name=name,
@@ -344,10 +332,10 @@ def _pressed(
                 density=math.nan if unfit else float(dye[k]),
                 density_u=(0.03 if len(devices) > 1 else 0.003) * float(np.nanmax(dye)),
                 yellow_b=white[k] if whole else math.nan,
-                scorch_b=_number(press[k].get("scorch_delta_b")),
-                edge_mm=_number(press[k].get("edge_width_mm")),
-                evenness=_number(press[k].get("evenness")),
-                black=_number(press[k].get("black_density")),
+                scorch_b=_number(press.scorch_delta_b),
+                edge_mm=_number(press.edge_width_mm),
+                evenness=_number(press.evenness),
+                black=_number(press.black_density),
                 looked_yellow=None if eye is None else name in eye,
                 faults=(("photo unfit",) if unfit else ()) + faults,
                 source=Path(r.path).name,
@@ -372,20 +360,13 @@ def _settings(name: str, planned: dict[str, Settings], really: dict[str, tuple[f
     return plan
 
 
-def _device(r: SavedReading) -> str:
-    photos = r.data.get("photos")
-    named = [p.get("device") for p in photos if isinstance(p, dict)] if isinstance(photos, list) else []
-    return next((str(d) for d in named if d), "")
-
-
-def _number(value: Any) -> float:
-    usable = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e4
-    return float(value) if usable else math.nan
+def _number(value: float | None) -> float:
+    return math.nan if value is None or abs(value) >= 1e4 else value
 
 
 def _coat_b(r: SavedReading) -> float:
     """Absolute b* of the bare coat, NaN unless the reading is absolute."""
     import numpy as np
 
-    white = [c["lab_absolute"][2] for c in r.data["patches"] if c.get("kind") == "white" and c.get("lab_absolute")]
+    white = [c.lab_absolute[2] for c in r.rows if c.kind == "white" and c.lab_absolute]
     return float(np.median(white)) if r.absolute and len(white) >= 3 else math.nan

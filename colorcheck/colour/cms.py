@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from ..ground.errors import DataError, FileError
+from ..ground.errors import DataError
+from ..ground.files import read_bytes
 from ..ground.records import Bytes, Floats
 from .icc import check_tags, coordinate_profile
 
@@ -63,16 +64,7 @@ def load_printer_profile(path: str | Path) -> PrinterProfile:
         It is no profile, or one of another kind of device, or LittleCMS cannot use it.
     """
     p = Path(path)
-    try:
-        if p.is_dir():
-            raise FileError(f"{p} is a folder", "name the profile in it")
-        if p.stat().st_size > _MAX_BYTES:
-            raise DataError(f"{p.name} is too large for a profile", _TODO)
-        data = p.read_bytes()
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}", "check the name given with --profile") from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", "check its permissions") from e
+    data = read_bytes(p, todo=_TODO, most=_MAX_BYTES)
     return printer_profile(data, name=p.name)
 
 

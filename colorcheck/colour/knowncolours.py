@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,8 @@ from typing import Any
 import numpy as np
 
 from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
-from ..ground.errors import DataError, FileError
+from ..ground.errors import DataError
+from ..ground.files import read_bytes
 from ..ground.response import fit_response, predict
 from ..sheet.savedreading import SavedReading
 
@@ -49,9 +51,7 @@ def colours_of_reading(reading: SavedReading) -> KnownColours:
     own = own[np.isfinite(own)]
     referenced = reading.trust != "balanced"
     each = max(float(own.mean()), _CAMERA_DE) if own.size and not referenced else _CAMERA_DE
-    photos = () if referenced else reading.data.get("photos", ())
-    cameras = tuple(dict.fromkeys(str(p.get("device") or "") for p in photos))
-    return KnownColours(response, cameras or ("",), float(np.hypot(each, each)), referenced)
+    return KnownColours(response, ("",) if referenced else reading.devices, float(np.hypot(each, each)), referenced)
 
 
 def camera_doubt(known: Any, devices: Collection[str]) -> tuple[float, str]:
@@ -86,10 +86,9 @@ def colours_of_profile(path: str | Path) -> Callable[[Any], Any]:
     from PIL import Image, ImageCms
 
     p = Path(path)
-    if not p.is_file():
-        raise FileError(f"there is no file {p}", "check the name given with --profile")
+    data = read_bytes(p, todo="give the profile you print through")
     try:
-        profile = ImageCms.getOpenProfile(str(p))
+        profile = ImageCms.ImageCmsProfile(io.BytesIO(data))
         if profile.profile.xcolor_space.strip() != "RGB":
             raise DataError(f"{p.name} is not a profile of an RGB printer", "give the profile you print through")
         lab = ImageCms.createProfile("LAB", 5003)

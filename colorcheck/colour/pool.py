@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,7 @@ from ..ground.cielab import delta_e00, lab_to_xyz
 from ..ground.errors import DataError, UsageError
 from ..ground.records import CellKind, Floats, Mask
 from ..ground.relative import even_lab
-from ..sheet.exchange import measurements_from_lab, write_measurements
+from ..sheet.exchange import measurements_from_lab, measurements_text
 from ..sheet.savedreading import SavedReading
 from .printer_model import merge_cells
 
@@ -58,18 +57,18 @@ def check_fit(reading: SavedReading) -> None:
     DataError
         With the first fault in the fixed order of the verdict, and what to do.
     """
-    verdict = reading.data.get("verdict", {})
-    action = verdict.get("action")
+    verdict = reading.file.verdict
+    action = verdict.action
     if action in ("accept", "change-profile"):
         return
     name = Path(reading.path).name
-    failed = next((r for r in verdict.get("reasons", ()) if r.get("outcome") == "fail"), None)
+    failed = next((r for r in verdict.reasons if r.outcome == "fail"), None)
     if action not in ("re-press", "reprint", "retake-photo") or failed is None:
         raise DataError(f"{name} holds no verdict", "read the photo again")
-    measure = str(failed.get("measure", ""))
+    measure = failed.measure
     uneven = measure in ("pale", "faded-edge", "pale-centre", "zone", "slope", "dark")
     cure = _CURE.get(measure, _PHOTO if action == "retake-photo" else _UNEVEN if uneven else "print and press another")
-    where = f" {failed['place']}" if uneven and failed.get("place") else ""
+    where = f" {failed.place}" if uneven and failed.place else ""
     fault = {
         "ghost": "a second copy",
         "banding": "regular lines",
@@ -90,11 +89,9 @@ def check_fit(reading: SavedReading) -> None:
 
 def _white_xyz(reading: SavedReading) -> Floats | None:
     """Absolute XYZ of the bare coat, when the reading has it."""
-    rows = {str(r["id"]): r for r in reading.data["patches"]}
     white = (reading.target.kind == CellKind.WHITE) & reading.usable
-    labs = [rows[i].get("lab_absolute") for i, w in zip(reading.target.ids, white, strict=True) if w]
-    known = [v for v in labs if v is not None and np.isfinite(np.asarray(v, dtype=float)).all()]
-    return np.asarray(np.median(lab_to_xyz(np.array(known, dtype=float)), axis=0)) if known else None
+    labs = [r.lab_absolute for r, w in zip(reading.rows, white, strict=True) if w and r.lab_absolute is not None]
+    return np.asarray(np.median(lab_to_xyz(np.array(labs)), axis=0)) if labs else None
 
 
 def pool_readings(readings: Sequence[SavedReading]) -> Pool:
@@ -112,12 +109,12 @@ def pool_readings(readings: Sequence[SavedReading]) -> Pool:
     first = readings[0]
     seen: dict[str, str] = {}
     for r in readings:
-        key = ",".join(sorted(str(p.get("sha256", "")) for p in r.data.get("photos", ()))) or r.path
+        key = ",".join(sorted(p.sha256 or "" for p in r.file.photos)) or r.path
         if key in seen:
             raise UsageError(f"{r.path} and {seen[key]} read the same photo", "give every reading once")
         seen[key] = r.path
         for what, mine, theirs in (
-            ("printed", r.data.get("printed"), first.data.get("printed")),
+            ("printed", r.file.printed, first.file.printed),
             ("looked at", r.target.view, first.target.view),
         ):
             if mine != theirs:
@@ -127,8 +124,7 @@ def pool_readings(readings: Sequence[SavedReading]) -> Pool:
                 )
     parts = []
     for r in readings:
-        rows = {str(q["id"]): q for q in r.data["patches"]}
-        uptake = np.array([float(rows[i].get("uptake") or 1.0) for i in r.target.ids])
+        uptake = np.array([c.uptake or 1.0 for c in r.rows])
         uptake[r.target.kind == CellKind.WHITE] = 1.0
         parts.append(even_lab(r.lab, uptake))
     device = np.concatenate([r.target.device_rgb.astype(float) for r in readings])
@@ -182,7 +178,4 @@ def characterisation(pool: Pool, name: str) -> str:
         "PRINT_CONDITIONS": name,
     }
     values = measurements_from_lab([str(k + 1) for k in range(len(lab))], lab, device_rgb=device, header=header)
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "characterisation.txt"
-        write_measurements(path, values)
-        return path.read_text(encoding="utf-8")
+    return measurements_text(values)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import warnings
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ import numpy as np
 
 from ..ground.cielab import linear_to_srgb
 from ..photo.decode import decode
-from ..photo.picturekind import picture_kind
+from ..photo.picturekind import picture_bytes, picture_kind
 from .cms import is_usable_source, profile_name
 
 
@@ -26,13 +27,13 @@ class StoredColours:
     notes: tuple[str, ...] = ()
 
 
-def _stored_heic(path: str | os.PathLike[str]) -> tuple[Any, bytes] | None:
+def _stored_heic(data: bytes) -> tuple[Any, bytes] | None:
     """Open HEIC in 8 bits, upright already, with its profile; None without the extra library."""
     try:
         import pillow_heif
     except ImportError:
         return None
-    image: Any = pillow_heif.open_heif(os.fspath(path), convert_hdr_to_8bit=True).to_pillow()
+    image: Any = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
     return (image, image.info.get("icc_profile") or b"") if image.mode == "RGB" else None
 
 
@@ -43,12 +44,11 @@ def _stored(path: str | os.PathLike[str]) -> tuple[Any, bytes, bool] | None:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with open(path, "rb") as file:
-                start = file.read(64)
-            if picture_kind(start, "") == "heic":
-                heic = _stored_heic(path)
+            data = picture_bytes(path)
+            if picture_kind(data, "") == "heic":
+                heic = _stored_heic(data)
                 return None if heic is None else (*heic, False)
-            with Image.open(path) as opened:
+            with Image.open(io.BytesIO(data)) as opened:
                 profile = opened.info.get("icc_profile") or b""
                 told = "srgb" in opened.info or opened.getexif().get_ifd(0x8769).get(0xA001) == 1
                 if opened.mode not in ("1", "L", "LA", "P", "PA", "RGB", "RGBA"):

@@ -33,7 +33,7 @@ from ..ground.cielab import (
 from ..ground.errors import DataError
 from ..ground.records import CellKind, Floats, Mask
 from ..ground.response import _terms, fit_response, predict
-from ..sheet.savedreading import SavedReading
+from ..sheet.savedreading import SavedReading, or_nan
 from .gamut import gamut_volume, srgb_lab, surface
 from .printer_model import fit_printer
 
@@ -334,8 +334,7 @@ def _one(reading: SavedReading, seed: int, same_setup: bool) -> _One:
     t, lab = reading.target, reading.lab
     u_random = np.maximum(reading.u_random, 0.1)
     u_system = np.sqrt(np.maximum(reading.uncertainty**2 - reading.u_random**2, 0.0))
-    flags = [_flags(r) for r in _rows(reading)]
-    doubtful = np.array([bool(f & {"under-spot", "outlier", "dropped-photo"}) for f in flags])
+    doubtful = np.array([bool({"under-spot", "outlier", "dropped-photo"} & set(r.flags)) for r in reading.rows])
     lab_of, error = fit_lab(t.device_rgb, lab, np.where(doubtful, 3.0 * u_random, u_random), reading.usable)
     volume = gamut_volume(lab_of, _STEPS)
 
@@ -390,47 +389,20 @@ def _one(reading: SavedReading, seed: int, same_setup: bool) -> _One:
 
 def _taught_light(reading: SavedReading) -> bool:
     """Whether the camera was taught and saw the light it was taught in."""
-    reasons = _part(reading, "verdict").get("reasons")
-    listed = reasons if isinstance(reasons, list) else []
-    other = any(isinstance(r, dict) and r.get("measure") == "other-light" for r in listed)
-    return reading.trust == "referenced" and not other
+    return reading.trust == "referenced" and not any(r.measure == "other-light" for r in reading.file.verdict.reasons)
 
 
 def _stray(reading: SavedReading, same_setup: bool) -> float:
     """Even stray light that may have been different in this photo; less where the reading found it and took it off."""
     usual = _STRAY_SAME if same_setup else _STRAY
-    std = _number(_part(reading, "lighting").get("veil_std"))
-    return min(usual, max(std, 0.001)) if _veil_known(reading) and std > 0 else usual
-
-
-def _part(reading: SavedReading, key: str) -> dict[str, Any]:
-    """One table of the reading's file; empty where it is missing or something else."""
-    part = reading.data.get(key)
-    return part if isinstance(part, dict) else {}
-
-
-def _rows(reading: SavedReading) -> list[dict[str, Any]]:
-    """Patches of the file in the order of the layout."""
-    rows = {str(r["id"]): r for r in reading.data["patches"]}
-    return [rows[i] for i in reading.target.ids]
-
-
-def _flags(row: dict[str, Any]) -> set[str]:
-    """Take the flags of one patch of the file."""
-    given = row.get("flags")
-    return {str(f) for f in given} if isinstance(given, list) else set()
+    light = reading.file.lighting
+    return min(usual, max(light.veil_std, 0.001)) if light.veil_known and light.veil_std else usual
 
 
 def _absolute(reading: SavedReading) -> Floats | None:
     """Absolute CIELAB (n, 3), or None where the reading has none."""
-    rows = _rows(reading)
-    if not reading.absolute or any("lab_absolute" not in r for r in rows):
-        return None
-    try:
-        lab = np.array([r["lab_absolute"] for r in rows], dtype=float)
-    except (TypeError, ValueError):
-        return None
-    return lab if lab.shape == (len(rows), 3) and np.isfinite(lab).all() else None
+    labs = [r.lab_absolute for r in reading.rows if r.lab_absolute is not None]
+    return np.array(labs) if reading.absolute and len(labs) == len(reading.rows) else None
 
 
 def _black(
@@ -506,8 +478,8 @@ def measure_substrate(
     density = float(density_from_lightness(np.array(max(black, 0.01))))
     steep = abs(float(density_from_lightness(np.array(max(black, 0.01) + 0.1))) - density) / 0.1
     through = any(r.target.view == "through" for r in readings)
-    dark = [_flags(r) for x in readings for r in _rows(x) if r.get("kind") == "black"]
-    bound = through or any("density-bound" in f for f in dark) or not all(_veil_known(x) for x in readings)
+    bound = through or any("density-bound" in r.flags for x in readings for r in x.rows if r.kind == "black")
+    bound |= not all(x.file.lighting.veil_known for x in readings)
 
     whites = [o.white_xyz for o in ones]
     absolute = all(w is not None for w in whites)
@@ -531,11 +503,11 @@ def measure_substrate(
 
     at, grey, grey_u, grey_shared = _greys(readings, same_setup)
     chroma = float(np.hypot(grey[:, 1], grey[:, 2]).mean()) if len(grey) else float("nan")
-    press = [_part(r, "press") for r in readings]
-    even = _pooled([_number(p.get("evenness")) for p in press], [_number(p.get("uncertainty")) for p in press])
-    sharp = [_number(_part(r, "geometry").get("px_per_mm")) for r in readings]
+    press = [r.file.press for r in readings]
+    even = _pooled([or_nan(p.evenness) for p in press], [or_nan(p.uncertainty) for p in press])
+    sharp = [or_nan(r.file.geometry.px_per_mm) for r in readings]
     edge = _pooled(
-        [_number(p.get("edge_width_mm")) for p in press],
+        [or_nan(p.edge_width_mm) for p in press],
         [0.3 / s if np.isfinite(s) and s > 0 else 0.1 for s in sharp],  # a third of a pixel
     )
     return Substrate(
@@ -543,11 +515,11 @@ def measure_substrate(
         files=tuple(r.path for r in readings),
         trust="referenced" if all(r.trust == "referenced" for r in readings) else "balanced",
         absolute=absolute,
-        printed="raw" if readings[0].data.get("printed") == "raw" else "as-usual",
+        printed="raw" if readings[0].file.printed == "raw" else "as-usual",
         through=through,
-        devices=tuple(sorted({d for r in readings for d in devices_of(r)})),
+        devices=tuple(sorted({d for r in readings for d in r.devices})),
         layouts=tuple(sorted({r.target.patches for r in readings})),
-        unfit=tuple(r.path for r in readings if _part(r, "verdict").get("action") == "retake-photo"),
+        unfit=tuple(r.path for r in readings if r.file.verdict.action == "retake-photo"),
         lab_of=lab_of,
         gamut_volume=volume,
         gamut_model_u=model,
@@ -567,21 +539,6 @@ def measure_substrate(
         replicate_de00=_replicates(readings),
         repeat=_repeat(ones),
     )
-
-
-def devices_of(reading: SavedReading) -> tuple[str, ...]:
-    """Cameras named in the photos of a reading; '' for one that is not named."""
-    photos = reading.data.get("photos")
-    named = {str(p.get("device") or "") for p in photos if isinstance(p, dict)} if isinstance(photos, list) else set()
-    return tuple(sorted(named or {""}))
-
-
-def _number(value: Any) -> float:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else float("nan")
-
-
-def _veil_known(reading: SavedReading) -> bool:
-    return _part(reading, "lighting").get("veil_known") is True
 
 
 def _greys(readings: Sequence[SavedReading], same_setup: bool) -> tuple[Floats, Floats, float, float]:

@@ -15,11 +15,11 @@ printer reaches, in XYZ (ISO 18619:2015), so that a black with a cast fades into
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
+import msgspec
 import numpy as np
 
 from ..ground.cielab import (
@@ -31,7 +31,7 @@ from ..ground.cielab import (
     xyz_to_lab,
 )
 from ..ground.errors import DataError
-from ..ground.files import read_json, write_text
+from ..ground.files import read_json, shaped, write_text
 from ..ground.records import Bytes, Floats
 
 Step = Literal["tone", "grey"]
@@ -175,6 +175,25 @@ def curve_errors(lab_of: LabOf, curves: Floats | None, srgb: Any) -> Floats:
 # ---------------------------------------------------------------- files
 
 
+Curve = Annotated[list[Annotated[float, msgspec.Meta(ge=0, le=255)]], msgspec.Meta(min_length=256, max_length=256)]
+
+
+class RgbCurves(msgspec.Struct, frozen=True):
+    """256 codes for each channel."""
+
+    r: Curve
+    g: Curve
+    b: Curve
+
+
+class CurvesFile(msgspec.Struct, frozen=True):
+    """A file of curves as `save_curves` writes it."""
+
+    curves: RgbCurves
+    name: str = ""
+    step: str = ""
+
+
 def save_curves(path: str | Path, curves: Floats, *, name: str, step: Step) -> None:
     """Write curves as JSON, whole or not at all; errors as for `colorcheck.ground.files.write_text`."""
     rows = {c: [round(float(v), 3) for v in curves[:, k]] for k, c in enumerate(("r", "g", "b"))}
@@ -200,16 +219,11 @@ def load_curves(path: str | Path) -> tuple[Floats, str, str]:
     """
     todo = "give the file written by 'profile' with --curves"
     name = Path(path).name
-    data = read_json(path, "a file of curves", todo=todo, max_bytes=1_000_000)
-    rows = data.get("curves")
-    if data.get("schema") != SCHEMA or not isinstance(rows, dict):
+    data = read_json(path, "a file of curves", todo=todo)
+    if data.get("schema") != SCHEMA:
         raise DataError(f"{name} is not a file of curves", todo)
-    columns: list[Any] = [rows.get(c) for c in ("r", "g", "b")]
-    for c, column in zip("RGB", columns, strict=True):
-        good = isinstance(column, list) and len(column) == 256
-        if not good or not all(isinstance(v, int | float) and math.isfinite(v) and 0 <= v <= 255 for v in column):
-            raise DataError(f"{name}: the curve of {c} is not 256 numbers from 0 to 255", todo)
-    curves = np.array(columns, np.float64).T
+    file = shaped(data, CurvesFile, f"{name} is a damaged file of curves", todo)
+    curves = np.array([file.curves.r, file.curves.g, file.curves.b], np.float64).T
     if np.any(np.diff(curves, axis=0) < 0):
         raise DataError(f"{name} holds a curve that falls: tones would be turned over", todo)
-    return curves, str(data.get("name", "")), str(data.get("step", ""))
+    return curves, file.name, file.step

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from ..ground.errors import DataError
-from ..ground.files import read_json
+from ..ground.files import read_json, shaped
 from ..ground.records import Finding
+from ..sheet.savedreading import InspectionFile
 from .catalogue import HEAT_HELPS
 
 
@@ -47,11 +47,12 @@ def load_earlier(path: str | Path) -> Earlier:
     p = Path(path)
     todo = "give the file written by 'inspect' with --json"
     data = read_json(p, "an inspection", todo=todo)
-    try:
-        old = [f for f in data["findings"] if f["kind"] in HEAT_HELPS]
-        places = tuple((float(f["x_mm"]), float(f["y_mm"]), float(f["delta_e00"]), str(f["where"])) for f in old)
-    except (ValueError, KeyError, TypeError) as e:
-        raise DataError(f"{p.name} is not an inspection", todo) from e
+    file = shaped(data, InspectionFile, f"{p.name} is not an inspection", todo)
+    places = tuple(
+        (f.x_mm, f.y_mm, f.delta_e00 or 0.0, f.where)
+        for f in file.findings
+        if f.kind in HEAT_HELPS and f.x_mm is not None and f.y_mm is not None
+    )
     return Earlier(p.name, places)
 
 

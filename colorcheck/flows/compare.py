@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..colour.lightshare import LightShare, light_share
-from ..colour.substrate import Substrate, cube_surface, devices_of, measure_substrate, occupied, share_inside
+from ..colour.substrate import Substrate, cube_surface, measure_substrate, occupied, share_inside
 from ..ground.errors import DataError, UsageError
 from ..ground.records import Floats
 from ..sheet.savedreading import SavedReading, load_reading
@@ -147,9 +147,7 @@ def _check_files(paths: Sequence[str | Path]) -> None:
 
 
 def _photo_hashes(reading: SavedReading) -> set[str]:
-    photos = reading.data.get("photos")
-    found = {str(p.get("sha256") or "") for p in photos if isinstance(p, dict)} if isinstance(photos, list) else set()
-    return found - {""}
+    return {p.sha256 for p in reading.file.photos if p.sha256}
 
 
 def _check_readings(readings: Sequence[SavedReading]) -> None:
@@ -163,8 +161,8 @@ def _check_readings(readings: Sequence[SavedReading]) -> None:
                     f"{Path(q.path).name} and {Path(r.path).name} come from the same photo",
                     "give each photo's reading once",
                 )
-    raw_ones = [r for r in readings if r.data.get("printed") == "raw"]
-    usual_ones = [r for r in readings if r.data.get("printed") != "raw"]
+    raw_ones = [r for r in readings if r.file.printed == "raw"]
+    usual_ones = [r for r in readings if r.file.printed != "raw"]
     if raw_ones and usual_ones:
         raw, usual = raw_ones[0], usual_ones[0]
         raise DataError(
@@ -185,7 +183,7 @@ def _notes(
 ) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """List what limits the comparison."""
     out: list[tuple[str, tuple[str, ...]]] = []
-    cameras = tuple(sorted({d for r in readings for d in devices_of(r)}))
+    cameras = tuple(sorted({d for r in readings for d in r.devices}))
     if len(cameras) > 1:
         out.append(("cameras differ", tuple(c or "one not named" for c in cameras)))
     elif cameras == ("",):

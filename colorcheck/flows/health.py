@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from ..ground.files import shaped
+from ..sheet.savedreading import PhotoRow
 from ..shop.presshealth import Piece, Placing, Spot, TrendLine, in_photo
 from ..shop.presslog_records import Filter, faces_up
 
@@ -90,13 +92,14 @@ def _logged(entry: Any) -> Piece:
         face = entry.recipe.heated_face if entry.recipe else ""
         up = faces_up(lay, heated_face=face, view=str(where.get("view", "")))
         placing = Placing((lay.x_mm, lay.y_mm), lay.turn_deg, up is not False, lay.blank_deg, lay.sheet_deg)
+    photos = shaped(data.get("photos") or [], list[PhotoRow], f"entry {row.uid[:8]} is damaged", "see 'log check'")
     return Piece(
         name=row.piece or row.uid[:8],
         size_mm=(float(size[0]), float(size[1])),
         shape=str(where.get("shape", "rect")),
         action=row.action,
         spots=tuple(Spot(f.kind, f.x_mm, f.y_mm, f.size_mm, f.delta_e00) for f in entry.findings),
-        placing=in_photo(data, placing),
+        placing=in_photo(photos, placing),
         taken=f"{row.created:%Y-%m-%d}",
         source=f"log {row.uid[:8]}",
     )

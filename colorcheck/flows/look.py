@@ -6,6 +6,7 @@ a fault, and it speaks only of what is plain.
 
 from __future__ import annotations
 
+import io
 import os
 import warnings
 from dataclasses import dataclass, replace
@@ -18,6 +19,7 @@ import numpy as np
 from ..ground.limits import PhotoLimits
 from ..ground.records import LinearImage
 from ..photo.decode import decode
+from ..photo.picturekind import picture_bytes
 from ..sheet.locate import markers_in
 
 _PIXELS = 1_500_000
@@ -148,7 +150,7 @@ def _composite(path: Path) -> list[Hint]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path) as picture:
+            with Image.open(io.BytesIO(picture_bytes(path))) as picture:
                 value = picture.getexif().get_ifd(0x8769).get(0xA460)
     except Exception:  # what is wrong with the file is said by `decode`
         return []

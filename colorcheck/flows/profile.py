@@ -100,7 +100,7 @@ def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | 
         volume=gamut.gamut_volume(forward.lab, 17),
         curves=curves,
         trust="balanced" if "balanced" in trusts else "referenced",
-        printed=str(readings[0].data.get("printed", "as-usual")),
+        printed=readings[0].file.printed,
         view=str(readings[0].target.view),
         absolute=pool.white_xyz is not None,
         notes=_notes(readings, pool, model, trusts),
@@ -111,8 +111,7 @@ def _notes(readings: Sequence[SavedReading], pool: Pool, model: PrinterModel, tr
     """Gather what a person should know beside the figures."""
     out = []
     for r in readings:
-        open_ = [str(m) for m in r.data.get("verdict", {}).get("undecided", ())]
-        if open_:
+        if open_ := r.file.verdict.undecided:
             out.append(f"{Path(r.path).name}: too close to call for {', '.join(open_)}; see its reading")
     if np.isfinite(pool.between) and pool.between > _NOTED:
         out.append(f"the readings differ by {pool.between:.1f} ΔE00 on average; the profile takes their mean")

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import numpy as np
 
 from ..ground.cielab import delta_e00
 from ..ground.errors import DataError
-from ..ground.files import read_json, refuse_same
+from ..ground.files import read_json, refuse_same, shaped
 from ..ground.limits import load_limits
 from ..ground.records import CellFlag, Floats, Target
 from ..sheet.onephoto import work_file
@@ -135,6 +136,23 @@ def to_dict(r: Repeatability) -> dict[str, Any]:
     }
 
 
+NotNegative = Annotated[float, msgspec.Meta(ge=0)]
+
+
+class CellFloor(msgspec.Struct, frozen=True):
+    """Scatter of one cell in a study file."""
+
+    id: str
+    std_delta_e00: NotNegative | None
+
+
+class StudyFile(msgspec.Struct, frozen=True):
+    """A repeat study as `to_dict` writes it, as far as it is taken up again."""
+
+    repeatability_delta_e00: NotNegative
+    cells: list[CellFloor]
+
+
 def load_floor(path: str | Path) -> Callable[[Sequence[str]], Floats]:
     """Read a saved study; the answer gives the noise floor (n,) of cells by name, unknown ones its mean.
 
@@ -146,15 +164,11 @@ def load_floor(path: str | Path) -> Callable[[Sequence[str]], Floats]:
         It is not a repeat study.
     """
     p = Path(path)
-    data = read_json(p, "a repeat study", todo="make one with 'colorcheck repeat'")
-    try:
-        if data["schema"] != SCHEMA:
-            raise KeyError("schema")
-        mean = float(data["repeatability_delta_e00"])
-        known = {str(c["id"]): float(c["std_delta_e00"]) for c in data["cells"] if c["std_delta_e00"] is not None}
-        every = np.array([mean, *known.values()])
-        if not np.isfinite(every).all() or (every < 0).any():
-            raise ValueError("negative or not finite")
-    except (KeyError, TypeError, ValueError) as e:
-        raise DataError(f"{p.name} is not a repeat study", "make one with 'colorcheck repeat'") from e
+    todo = "make one with 'colorcheck repeat'"
+    data = read_json(p, "a repeat study", todo=todo)
+    if data.get("schema") != SCHEMA:
+        raise DataError(f"{p.name} is not a repeat study", todo)
+    study = shaped(data, StudyFile, f"{p.name} is not a repeat study", todo)
+    mean = study.repeatability_delta_e00
+    known = {c.id: c.std_delta_e00 for c in study.cells if c.std_delta_e00 is not None}
     return lambda ids: np.array([known.get(i, mean) for i in ids])

@@ -10,7 +10,8 @@ from typing import Annotated
 
 import msgspec
 
-from .errors import DataError, FileError
+from .errors import DataError
+from .files import read_toml
 
 Limit = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
 _TODO = "copy the shipped limits.toml and change its numbers"
@@ -118,18 +119,7 @@ def load_limits(path: str | Path | None = None) -> Limits:
     if path is None:
         return msgspec.convert(shipped, Limits)
     p = Path(path)
-    try:
-        text = p.read_text(encoding="utf-8")
-        own = tomllib.loads(text)
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}", "check the name given with --limits") from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", "check the file given with --limits") from e
-    except UnicodeDecodeError as e:
-        raise DataError(f"{p.name} is not plain text (UTF-8)", "save it as UTF-8") from e
-    except (ValueError, RecursionError) as e:
-        why = e if isinstance(e, tomllib.TOMLDecodeError) else "a number or a nesting without end"
-        raise DataError(f"{p.name} is not a limits file ({why})", _TODO) from e
+    own, text = read_toml(p, "a limits file", todo=_TODO)
     if not own:
         raise DataError(f"{p.name} holds no limit", _TODO)
     for table, values in own.items():

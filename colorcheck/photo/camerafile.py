@@ -6,34 +6,62 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import numpy as np
 
 from ..ground.errors import DataError
-from ..ground.files import read_json
+from ..ground.files import read_json, shaped
 from ..ground.jsontext import write_json
-from ..ground.records import Floats
 from .camera import MAX_DEGREE, CameraModel, root_terms
 
 SCHEMA = "colorcheck-camera/1"
-_MAX_BYTES = 5_000_000
 _TODO = "make it again with 'colorcheck camera'"
-_ARRAYS: dict[str, tuple[int | None, ...]] = {
-    "coefficients": (None, 3),
-    "tone": (None,),
-    "coat_rgb": (3,),
-    "coat_xyz": (3,),
-    "card_rgb": (3,),
-    "train_lab": (None, 3),
-    "rest_at": (None, 3),
-    "rest_pull": (None, 3),
-    "train_rgb": (None, 3),
-    "train_error": (None,),
-    "scores": (MAX_DEGREE,),
-    "tone_score": (2,),
-}  # shapes; None is free
-_MAY_BE_UNKNOWN = {"card_rgb", "scores", "tone_score"}
+_OWN = "give the file that 'colorcheck camera' wrote"
+Triple = tuple[float, float, float]
+Perhaps = float | None  # None in the file is not a number in the record
+Light = Annotated[float, msgspec.Meta(gt=0, le=8)]
+White = Annotated[float, msgspec.Meta(gt=0, le=150)]
+
+
+class ModelFile(msgspec.Struct, frozen=True):
+    """The numbers of a `CameraModel` in its file, within what a camera can have."""
+
+    degree: Annotated[int, msgspec.Meta(ge=1, le=MAX_DEGREE)]
+    coefficients: list[Triple]
+    tone: Annotated[list[Annotated[float, msgspec.Meta(ge=-20, le=20)]], msgspec.Meta(max_length=12)]
+    offset: Annotated[float, msgspec.Meta(ge=-0.05, le=0.2)]
+    offset_std: Annotated[float, msgspec.Meta(ge=0, le=1)]
+    coat_rgb: tuple[Light, Light, Light]
+    coat_xyz: tuple[White, White, White]
+    card_rgb: tuple[Perhaps, Perhaps, Perhaps]
+    train_lab: Annotated[list[Triple], msgspec.Meta(min_length=1)]
+    train_rgb: list[Triple]
+    rest_at: list[Triple]
+    rest_pull: list[Triple]
+    rest_length: Annotated[float, msgspec.Meta(ge=0, lt=500)]
+    train_error: list[Annotated[float, msgspec.Meta(ge=0)]]
+    spacing: Annotated[float, msgspec.Meta(ge=0)]
+    scores: Annotated[list[Perhaps], msgspec.Meta(min_length=MAX_DEGREE, max_length=MAX_DEGREE)]
+    tone_score: tuple[Perhaps, Perhaps]
+    fit_mean: float
+    cv_mean: float
+    cv_p95: float
+    cells: int
+    bad_cells: int
+
+
+class CameraOnDisk(msgspec.Struct, frozen=True):
+    """A camera file as it is written."""
+
+    model: ModelFile
+    device: str = ""
+    light: str = ""
+    date: str = ""
+    target: str = ""
+    photos: tuple[dict[str, str], ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,67 +120,6 @@ def camera_to_dict(camera: CameraFile) -> dict[str, Any]:
     }
 
 
-def _array(name: str, value: Any, shape: tuple[int | None, ...]) -> Floats:
-    """One array of the file, checked."""
-    try:
-        raw = np.array(value, dtype=object)
-        out = np.array([math.nan if v is None else float(v) for v in raw.ravel()], dtype=float)
-        out = out.reshape(raw.shape)
-    except (TypeError, ValueError) as err:
-        raise DataError(f"'{name}' holds something that is no number", _TODO) from err
-    if out.size == 0 and len(shape) == 1:
-        out = out.reshape(0)
-    if out.ndim != len(shape) or any(s is not None and s != n for s, n in zip(shape, out.shape, strict=True)):
-        raise DataError(f"'{name}' has the wrong size", _TODO)
-    if name not in _MAY_BE_UNKNOWN and not np.isfinite(out).all():
-        raise DataError(f"'{name}' holds something that is no number", _TODO)
-    return out
-
-
-def _model(data: Any) -> CameraModel:
-    """Read the numbers of the model and hold them against one another."""
-    if not isinstance(data, Mapping):
-        raise DataError("its model is missing", _TODO)
-    values: dict[str, Any] = {}
-    for f in fields(CameraModel):
-        if f.name not in data:
-            raise DataError(f"'{f.name}' is missing", _TODO)
-        value = data[f.name]
-        if f.name in _ARRAYS:
-            values[f.name] = _array(f.name, value, _ARRAYS[f.name])
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise DataError(f"'{f.name}' is no number", _TODO)
-        elif f.type == "int" or f.name in ("degree", "cells", "bad_cells"):
-            if value != int(value):
-                raise DataError(f"'{f.name}' is no whole number", _TODO)
-            values[f.name] = int(value)
-        else:
-            values[f.name] = float(value)
-    m = CameraModel(**values)
-    if not 1 <= m.degree <= MAX_DEGREE:
-        raise DataError(f"degree {m.degree} is unknown", _TODO)
-    if len(m.coefficients) != root_terms(np.ones((1, 3)), m.degree).shape[1]:
-        raise DataError("'coefficients' do not belong to its degree", _TODO)
-    if (
-        len(m.train_lab) == 0
-        or len({len(v) for v in (m.train_lab, m.train_rgb, m.train_error, m.rest_at, m.rest_pull)}) > 1
-    ):
-        raise DataError("its training colours are incomplete", _TODO)
-    if len(m.tone) > 12 or (np.abs(m.tone) > 20).any() or np.abs(m.coefficients).max() > 1e4:
-        raise DataError("its numbers are beyond all cameras", _TODO)
-    if (m.coat_rgb <= 0).any() or (m.coat_rgb > 8).any() or (m.coat_xyz <= 0).any() or (m.coat_xyz > 150).any():
-        raise DataError("its coat is no white", _TODO)
-    if not (
-        -0.05 <= m.offset <= 0.2
-        and 0 <= m.offset_std <= 1
-        and m.spacing >= 0
-        and 0 <= m.rest_length < 500
-        and (m.train_error >= 0).all()
-    ):
-        raise DataError("its numbers are beyond all cameras", _TODO)
-    return m
-
-
 def camera_from_dict(data: Any) -> CameraFile:
     """Read a camera from JSON.
 
@@ -162,22 +129,20 @@ def camera_from_dict(data: Any) -> CameraFile:
         It is no such file, or a damaged one.
     """
     if not isinstance(data, Mapping) or not str(data.get("schema", "")).startswith("colorcheck-camera/"):
-        raise DataError("it is no camera file", "give the file that 'colorcheck camera' wrote")
+        raise DataError("it is no camera file", _OWN)
     if data["schema"] != SCHEMA:
         raise DataError(f"it is of another version ({str(data['schema'])[:40]})", _TODO)
-    photos = data.get("photos", [])
-    if not isinstance(photos, list) or not all(isinstance(p, Mapping) for p in photos):
-        raise DataError("'photos' is damaged", _TODO)
-    notes = data.get("notes", [])
-    return CameraFile(
-        model=_model(data.get("model")),
-        device=str(data.get("device", "")),
-        light=str(data.get("light", "")),
-        date=str(data.get("date", "")),
-        target=str(data.get("target", "")),
-        photos=tuple({str(k): str(v) for k, v in p.items()} for p in photos),
-        notes=tuple(str(n) for n in notes) if isinstance(notes, list) else (),
-    )
+    told = shaped(data, CameraOnDisk, "it is damaged", _TODO)
+    values: dict[str, Any] = msgspec.structs.asdict(told.model)
+    values |= {k: np.array(v, dtype=float) for k, v in values.items() if isinstance(v, list | tuple)}
+    m = CameraModel(**values)
+    if m.coefficients.shape != (root_terms(np.ones((1, 3)), m.degree).shape[1], 3):
+        raise DataError("'coefficients' do not belong to its degree", _TODO)
+    if len({len(v) for v in (m.train_lab, m.train_rgb, m.train_error, m.rest_at, m.rest_pull)}) > 1:
+        raise DataError("its training colours are incomplete", _TODO)
+    if np.abs(m.coefficients).max() > 1e4:
+        raise DataError("its numbers are beyond all cameras", _TODO)
+    return CameraFile(m, told.device, told.light, told.date, told.target, told.photos, told.notes)
 
 
 def save_camera(path: str | Path, camera: CameraFile) -> None:
@@ -202,8 +167,7 @@ def load_camera(path: str | Path) -> CameraFile:
         It is no camera file, or a damaged one.
     """
     p = Path(path)
-    todo = "give the file that 'colorcheck camera' wrote"
-    data = read_json(p, "a camera file", todo=todo, max_bytes=_MAX_BYTES)
+    data = read_json(p, "a camera file", todo=_OWN)
     try:
         return camera_from_dict(data)
     except DataError as err:

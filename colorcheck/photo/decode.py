@@ -25,7 +25,7 @@ from .colourmodel import ColourModel
 from .linearise import BOTTOM_CLIPPED, TOP_CLIPPED, Limits, linearise, srgb_codes, upright, without_alpha
 from .picturecolour import colour_model, raw_model
 from .pictureheader import Header, read_header
-from .picturekind import cut_short, read_bytes
+from .picturekind import cut_short, picture_bytes
 from .pixels import Codes, cv2_codes, heic_codes, pillow_codes, raw_codes
 
 __all__ = ["BOTTOM_CLIPPED", "TOP_CLIPPED", "SrgbPicture", "decode", "decode_srgb"]
@@ -151,7 +151,7 @@ def _opened(path: str | os.PathLike[str], max_pixels: int) -> _Opened:
     import cv2
 
     path = Path(path)
-    data = read_bytes(path)
+    data = picture_bytes(path)
     digest = hashlib.sha256(data).hexdigest()
     name = os.fsencode(path.name).decode("utf-8", "replace")  # any bytes may be a name, not any can be written out
     head, data = read_header(data, name, path.suffix.lower())

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..ground.errors import ImageError
-from .picturekind import check_size, cut_short, picture_kind, too_large, unknown
+from .picturekind import MAX_CODE_BYTES, check_size, cut_short, picture_kind, too_large, unknown
 from .wholeness import TiffDirectory, jpeg_end, png_chunks, riff_is_whole, tiff_directory, tiff_is_whole
 
 
@@ -43,8 +43,11 @@ def read_header(data: bytes, name: str, suffix: str) -> tuple[Header, bytes]:
     head = Header(kind)
     if kind in ("heic", "raw"):
         return head, data
-    if kind == "jpeg" and jpeg_end(data) < 0:
-        raise cut_short(name)
+    if kind == "jpeg":
+        end = jpeg_end(data)
+        if end < 0:
+            raise cut_short(name)
+        data = data[: end + 2]  # phones append further pictures, or a short film
     if kind == "webp" and not riff_is_whole(data):
         raise cut_short(name)
     if kind == "png":
@@ -62,7 +65,18 @@ def read_header(data: bytes, name: str, suffix: str) -> tuple[Header, bytes]:
         data = _tiff_header(head, data, directory, name)
     _pillow_header(head, data, name)
     check_size(head.size, name)
+    if kind != "jpeg":  # those are reduced while they are decoded
+        check_memory(head, name)
     return head, data
+
+
+def check_memory(head: Header, name: str) -> None:
+    """Refuse from the header what would take more memory than a small machine has."""
+    channels = 3 if head.mode in ("RGB", "YCbCr") else 1 if head.mode[:1] in "1LIF" and head.mode != "LA" else 4
+    if head.size[0] * head.size[1] * channels * (2 if head.bits > 8 else 1) > MAX_CODE_BYTES:
+        raise ImageError(
+            f"{name} would take too much memory ({head.size[0]} × {head.size[1]} pixels)", "save it smaller"
+        )
 
 
 def _tiff_header(head: Header, data: bytes, directory: TiffDirectory, name: str) -> bytes:

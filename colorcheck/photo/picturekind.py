@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import os
 import re
-import stat
 from pathlib import Path
 
-from ..ground.errors import FileError, ImageError
+from ..ground.errors import ImageError
+from ..ground.files import StrPath, read_bytes
 
 MIN_SIDE_PX = 200
 MAX_FILE_PIXELS = 120_000_000
-MAX_FILE_BYTES = 1_500_000_000
+MAX_FILE_BYTES = 300_000_000
+MAX_SIDE_PX = 65_535  # as many as a JPEG can have
+MAX_CODE_BYTES = 400_000_000  # of a decoded picture; turning it upright takes as much again
 
 _RAW_SUFFIXES = {
     *(".dng", ".cr2", ".cr3", ".crw", ".nef", ".nrw", ".arw", ".srf", ".sr2", ".raf", ".orf", ".rw2"),
@@ -20,32 +21,11 @@ _RAW_SUFFIXES = {
 _SAVE_AS = "save it as JPEG, PNG or TIFF"
 
 
-def read_bytes(path: Path) -> bytes:
-    """Read a regular file once; refuse everything else by name."""
-    name = path.name or str(path)
-    try:
-        status = os.stat(path)
-        if stat.S_ISDIR(status.st_mode):
-            raise FileError(f"{name} is a folder", "name the picture inside it")
-        if not stat.S_ISREG(status.st_mode):
-            raise FileError(f"{name} is not an ordinary file", "name a picture file")
-        if status.st_size == 0:
-            raise ImageError(f"{name} is empty (0 bytes)", "copy it again from the camera")
-        if status.st_size > MAX_FILE_BYTES:
-            raise ImageError(
-                f"{name} is {status.st_size / 1e9:.1f} GB, more than the {MAX_FILE_BYTES / 1e9:.1f} GB limit",
-                "save it smaller",
-            )
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise FileError(f"{name} was not found", f"check the name and the folder ({path.parent})") from None
-    except PermissionError:
-        raise FileError(f"{name} may not be read", "allow this user to read it, or copy it elsewhere") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise FileError(f"{name} cannot be read ({reason})", "check the name and the disk") from None
+def picture_bytes(path: StrPath) -> bytes:
+    """Read a picture file once; errors as for `read_bytes`, and `ImageError` for an empty or a huge one."""
+    data = read_bytes(path, todo="name a picture file", error=ImageError, most=MAX_FILE_BYTES)
     if not data:
-        raise ImageError(f"{name} is empty (0 bytes)", "copy it again from the camera")
+        raise ImageError(f"{Path(path).name} is empty (0 bytes)", "copy it again from the camera")
     return data
 
 
@@ -104,7 +84,7 @@ def too_large(name: str) -> ImageError:
 
 def check_size(size: tuple[int, int], name: str) -> None:
     """Refuse pictures too large to decode safely and too small to measure."""
-    if size[0] * size[1] > MAX_FILE_PIXELS:
+    if size[0] * size[1] > MAX_FILE_PIXELS or max(size) > MAX_SIDE_PX:
         raise too_large(name)
     if min(size) < MIN_SIDE_PX:
         raise ImageError(

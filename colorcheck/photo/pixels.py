@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..ground.errors import ImageError
-from .pictureheader import Header, read_exif, read_raw_exif
+from .pictureheader import Header, check_memory, read_exif, read_raw_exif
 from .picturekind import check_size, cut_short
 from .wholeness import dng_is_whole, jpeg_end
 
@@ -164,6 +164,7 @@ def heic_codes(head: Header, data: bytes, name: str) -> Codes:
     except Exception:
         raise cut_short(name) from None
     check_size(head.size, name)
+    check_memory(head, name)
     try:
         codes = np.asarray(file)
     except Exception:

@@ -6,6 +6,7 @@ put back into sRGB codes, which is what a printer's driver is given.
 
 from __future__ import annotations
 
+import io
 import os
 import warnings
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ import numpy as np
 from ..ground.errors import ImageError, UsageError
 from ..ground.records import Bytes, Shape, View
 from ..photo.decode import decode_srgb
+from ..photo.picturekind import picture_bytes
 
 MAX_BLEED_MM = 15.0
 PROPORTION_TOLERANCE = 0.02
@@ -60,7 +62,7 @@ def _dots_per_mm(path: Path) -> tuple[float, float] | None:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path) as image:
+            with Image.open(io.BytesIO(picture_bytes(path))) as image:
                 x, y = (float(v) / 25.4 for v in image.info["dpi"])
     except Exception:  # a hint only: the picture itself has been decoded without complaint
         return None

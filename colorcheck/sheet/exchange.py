@@ -24,12 +24,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from ..ground.cielab import lab_to_xyz, xyz_to_lab
-from ..ground.errors import DataError, FileError
-from ..ground.files import write_text
+from ..ground.errors import DataError
+from ..ground.files import read_bytes, write_text
 
 Floats = NDArray[np.float64]
 
-MAX_BYTES = 20_000_000
 MIN_ROWS = 6  # as many as the terms of the smallest useful camera model
 
 _RGB = ("RGB_R", "RGB_G", "RGB_B")
@@ -147,17 +146,7 @@ def _shown(text: str) -> str:
 def _load(path: Path) -> str:
     """Text of the file: UTF-8, UTF-16 with a byte order mark, else Latin-1; line ends made one kind."""
     name = path.name
-    try:
-        if path.is_dir():
-            raise FileError(f"{name} is a folder", "give the file with the measured values")
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise DataError(f"{name} has {size / 1e6:.0f} MB, too much for measured values", "give the right file")
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise FileError(f"{name} does not exist", "check the name of the file with the measured values") from None
-    except OSError as error:
-        raise FileError(f"{name} cannot be read ({error.strerror or error})", "check the file") from None
+    data = read_bytes(path, todo="give the file with the measured values")
     if not data.strip():
         raise DataError(f"{name} is empty", "export the measured values again")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -731,6 +720,13 @@ def _render(measurements: Measurements) -> str:
     return "\n".join([*lines, "END_DATA", ""])
 
 
+def measurements_text(measurements: Measurements, name: str = "the table") -> str:
+    """Measured colours as ISO 28178 text; DataError where `read_measurements` would not take it back."""
+    text = _render(measurements)
+    _measurements(text, name, 1)
+    return text
+
+
 def write_measurements(path: str | os.PathLike[str], measurements: Measurements) -> None:
     """Write measured colours as ISO 28178 text.
 
@@ -749,7 +745,4 @@ def write_measurements(path: str | os.PathLike[str], measurements: Measurements)
     FileError
         The file cannot be written.
     """
-    file = Path(path)
-    text = _render(measurements)
-    _measurements(text, file.name, 1)
-    write_text(file, text)
+    write_text(path, measurements_text(measurements, Path(path).name))

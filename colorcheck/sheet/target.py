@@ -10,12 +10,13 @@ import math
 import random
 import re
 from pathlib import Path
-from typing import Any, cast
+from typing import Annotated, Any, Literal, cast
 
+import msgspec
 import numpy as np
 
 from ..ground.errors import TargetError, UsageError
-from ..ground.files import read_json
+from ..ground.files import read_json, shaped
 from ..ground.records import CellKind, Floats, Shape, Target, View
 
 SCHEMA = "colorcheck-target/1"
@@ -594,15 +595,64 @@ def _label(i: int, j: int) -> str:
 
 # ---------------------------------------------------------------- file
 
+_OWN = "give the .json written beside the print file"
+_AGAIN = "make the target again"
+Millimetres = Annotated[float, msgspec.Meta(ge=0, le=2000)]
+BoxInFile = tuple[Millimetres, Millimetres, Millimetres, Millimetres]
+Code = Annotated[int, msgspec.Meta(ge=0, le=255)]
+RgbInFile = tuple[Code, Code, Code]
+KindInFile = Literal["colour", "white", "black", "control"]
+
+
+class CellInFile(msgspec.Struct, frozen=True):
+    """One cell of a layout file."""
+
+    id: str
+    kind: KindInFile
+    device_rgb: RgbInFile
+    box_mm: BoxInFile
+
+
+class MarkersInFile(msgspec.Struct, frozen=True):
+    """The markers of a layout file."""
+
+    ids: Annotated[list[Annotated[int, msgspec.Meta(ge=0, le=586)]], msgspec.Meta(min_length=3)]
+    box_mm: list[BoxInFile]
+    dictionary: Literal["DICT_APRILTAG_36h11"] = "DICT_APRILTAG_36h11"
+
+
+class LayoutFile(msgspec.Struct, frozen=True):
+    """A layout file as it is written beside the print file."""
+
+    name: str
+    size_mm: tuple[Annotated[float, msgspec.Meta(ge=10, le=2000)], Annotated[float, msgspec.Meta(ge=10, le=2000)]]
+    shape: Shape
+    view: View
+    dpi: Annotated[int, msgspec.Meta(ge=50, le=4800)]
+    field_rgb: RgbInFile
+    patches: Annotated[list[CellInFile], msgspec.Meta(min_length=8, max_length=5000)]
+    markers: MarkersInFile
+    code_box_mm: BoxInFile
+    lines_box_mm: BoxInFile
+    strip_box_mm: BoxInFile
+    keep_out_mm: list[BoxInFile]
+    cell_mm: Annotated[float, msgspec.Meta(ge=1, le=100)]
+    pitch_mm: Annotated[float, msgspec.Meta(ge=1, le=200)]
+    seed: Annotated[int, msgspec.Meta(ge=0, le=999_999)]
+    patch_set: Literal["compact", "standard", "fine"]
+    mirrored: bool | None = None
+    bleed_mm: Annotated[float, msgspec.Meta(ge=0, le=50)] = 0.0
+    print_file: str = ""
+    code: str = ""
+
+
+def kind_name(kind: int) -> KindInFile:
+    """Name of a `CellKind` in files."""
+    return cast("KindInFile", CellKind(int(kind)).name.lower())
+
 
 def to_dict(t: Target) -> dict[str, Any]:
     """Turn a target into the JSON mapping written beside its print file."""
-    names = {
-        CellKind.COLOUR: "colour",
-        CellKind.WHITE: "white",
-        CellKind.BLACK: "black",
-        CellKind.CONTROL: "control",
-    }
     return {
         "schema": SCHEMA,
         "name": t.name,
@@ -629,22 +679,10 @@ def to_dict(t: Target) -> dict[str, Any]:
         "strip_box_mm": list(t.strip_box_mm),
         "keep_out_mm": [[round(v, 3) for v in b] for b in t.keep_out_mm.tolist()],
         "patches": [
-            {"id": i, "kind": names[CellKind(int(k))], "device_rgb": rgb, "box_mm": [round(v, 3) for v in b]}
+            {"id": i, "kind": kind_name(k), "device_rgb": rgb, "box_mm": [round(v, 3) for v in b]}
             for i, k, rgb, b in zip(t.ids, t.kind, t.device_rgb.tolist(), t.box_mm.tolist(), strict=True)
         ],
     }
-
-
-def _numbers(where: str, value: Any, count: int, low: float, high: float) -> list[float]:
-    """Check a list of ``count`` finite numbers in a range."""
-    if not isinstance(value, list) or len(value) != count:
-        raise TargetError(f"the layout file is damaged: {where} should be {count} numbers: make the target again")
-    out = []
-    for v in value:
-        if isinstance(v, bool) or not isinstance(v, int | float) or not low <= v <= high:
-            raise TargetError(f"the layout file is damaged: {where} holds {repr(v)[:40]}: make the target again")
-        out.append(float(v))
-    return out
 
 
 def from_dict(d: Any) -> Target:
@@ -655,109 +693,57 @@ def from_dict(d: Any) -> Target:
     TargetError
         A key is missing, or a value is of the wrong kind or out of range.
     """
-    kinds = {
-        "colour": CellKind.COLOUR,
-        "white": CellKind.WHITE,
-        "black": CellKind.BLACK,
-        "control": CellKind.CONTROL,
-    }
     if not isinstance(d, dict):
-        raise TargetError("the layout file is not a target layout: give the .json written beside the print file")
-    need = (
-        "name",
-        "size_mm",
-        "shape",
-        "view",
-        "dpi",
-        "field_rgb",
-        "patches",
-        "markers",
-        "code_box_mm",
-        "lines_box_mm",
-        "strip_box_mm",
-        "keep_out_mm",
-        "cell_mm",
-        "pitch_mm",
-        "seed",
-        "patch_set",
-    )
-    missing = [k for k in need if k not in d]
-    if missing:
-        raise TargetError(f"the layout file lacks '{missing[0]}': give the .json written beside the print file")
-    if d["shape"] not in ("rect", "round") or d["view"] not in ("front", "through"):
-        raise TargetError("the layout file is damaged: shape or view is unknown: make the target again")
-    if d["patch_set"] not in PATCH_SETS:
-        raise TargetError("the layout file is damaged: the patch set is unknown: make the target again")
-    w, h = _numbers("size_mm", d["size_mm"], 2, 10.0, 2000.0)
-    if not isinstance(d["patches"], list) or not 8 <= len(d["patches"]) <= 5000:
-        raise TargetError("the layout file is damaged: it lists no patches: make the target again")
-    ids, kind, rgb, box = [], [], [], []
-    for p in d["patches"]:
-        if not isinstance(p, dict) or not {"id", "kind", "device_rgb", "box_mm"} <= set(p):
-            raise TargetError("the layout file is damaged: a patch lacks id, kind, device_rgb or box_mm")
-        if not isinstance(p["kind"], str) or p["kind"] not in kinds:
-            raise TargetError(f"the layout file is damaged: unknown patch kind {p['kind']!r}: make the target again")
-        ids.append(str(p["id"]))
-        kind.append(int(kinds[p["kind"]]))
-        rgb.append(_numbers(f"device_rgb of patch {p['id']}", p["device_rgb"], 3, 0, 255))
-        b = _numbers(f"box_mm of patch {p['id']}", p["box_mm"], 4, 0.0, 2000.0)
-        if b[0] + b[2] > w + 1e-6 or b[1] + b[3] > h + 1e-6 or min(b[2:]) < 1.0:
-            raise TargetError(f"the layout file is damaged: patch {p['id']} lies off the sheet: make the target again")
-        box.append(b)
-    if len(set(ids)) != len(ids):
-        raise TargetError("the layout file is damaged: a patch id occurs twice: make the target again")
-    if sum(k == CellKind.WHITE for k in kind) < 3 or sum(k == CellKind.BLACK for k in kind) < 2:
-        raise TargetError("the layout file has too few white or black cells: make the target again")
-    m = d["markers"]
-    if not isinstance(m, dict) or not isinstance(m.get("ids"), list) or not isinstance(m.get("box_mm"), list):
-        raise TargetError("the layout file is damaged: its markers are missing: make the target again")
-    if m.get("dictionary", MARKER_DICTIONARY) != MARKER_DICTIONARY:
-        raise TargetError("the layout file names unknown markers: make the target again")
-    if len(m["ids"]) != len(m["box_mm"]) or len(m["ids"]) < 3:
-        raise TargetError("the layout file is damaged: its markers do not match: make the target again")
-    mids = tuple(int(v) for v in _numbers("marker ids", m["ids"], len(m["ids"]), 0, 586))
-    mbox = np.array([_numbers("marker box", b, 4, 0.0, 2000.0) for b in m["box_mm"]])
-    field_rgb = tuple(int(v) for v in _numbers("field_rgb", d["field_rgb"], 3, 0, 255))
-    if len(set(mids)) != len(mids):
-        raise TargetError("the layout file is damaged: a marker occurs twice: make the target again")
-    if np.any(mbox[:, :2] + mbox[:, 2:] > np.array([w, h]) + 1e-6) or np.any(mbox[:, 2:] < 1.0):
-        raise TargetError("the layout file is damaged: a marker lies off the sheet: make the target again")
-    seed = int(_numbers("seed", [d["seed"]], 1, 0, 999_999)[0])
-    dpi = int(_numbers("dpi", [d["dpi"]], 1, 50, 4800)[0])
-    if not isinstance(d["keep_out_mm"], list) or len(d["keep_out_mm"]) < len(mids):
-        raise TargetError("the layout file is damaged: keep_out_mm is incomplete: make the target again")
-    keep = [_numbers("keep_out_mm", b, 4, 0.0, 2000.0) for b in d["keep_out_mm"]]
-    zone = np.array(keep, dtype=float)[: len(mids)]
+        raise TargetError("the layout file is not a target layout", _OWN)
+    return from_layout(shaped(d, LayoutFile, "the layout file is damaged", _OWN, TargetError))
+
+
+def from_layout(d: LayoutFile) -> Target:
+    """Turn the layout of a file into a target; TargetError where its parts do not belong together."""
+    box, mbox = np.array([p.box_mm for p in d.patches]), np.array(d.markers.box_mm)
+    ids, mids = [p.id for p in d.patches], d.markers.ids
+    kind = np.array([int(CellKind[p.kind.upper()]) for p in d.patches])
+    keep = np.array(d.keep_out_mm, dtype=float).reshape(-1, 4)
+    if len(mids) != len(mbox) or len(keep) < len(mids):
+        raise TargetError("the layout file is damaged: its markers do not match", _AGAIN)
+    side = np.array(d.size_mm)
+    zone = keep[: len(mids)]
     beyond = np.concatenate([zone[:, :2] - mbox[:, :2], (mbox - zone)[:, :2] + mbox[:, 2:] - zone[:, 2:]], axis=1)
-    if np.any(beyond > 1e-6):
-        raise TargetError("the layout file is damaged: a marker lies outside its quiet zone: make the target again")
-    four = {k: tuple(_numbers(k, d[k], 4, 0.0, 2000.0)) for k in ("code_box_mm", "lines_box_mm", "strip_box_mm")}
-    name = str(d["name"])[:200]
+    for wrong, what in (
+        ((box[:, :2] + box[:, 2:] > side + 1e-6).any() or box[:, 2:].min() < 1.0, "a patch lies off the sheet"),
+        ((mbox[:, :2] + mbox[:, 2:] > side + 1e-6).any() or mbox[:, 2:].min() < 1.0, "a marker lies off the sheet"),
+        (len(set(ids)) != len(ids), "a patch id occurs twice"),
+        (len(set(mids)) != len(mids), "a marker occurs twice"),
+        (np.any(beyond > 1e-6), "a marker lies outside its quiet zone"),
+        (np.sum(kind == CellKind.WHITE) < 3 or np.sum(kind == CellKind.BLACK) < 2, "too few white or black cells"),
+    ):
+        if wrong:
+            raise TargetError(f"the layout file is damaged: {what}", _AGAIN)
     return Target(
-        name=name,
-        size_mm=(w, h),
-        shape=d["shape"],
-        view=d["view"],
-        patches=str(d["patch_set"]),
-        seed=seed,
-        dpi=dpi,
-        mirrored=bool(d.get("mirrored", d["view"] == "front")),
-        bleed_mm=_numbers("bleed_mm", [d.get("bleed_mm", 0.0)], 1, 0.0, 50.0)[0],
-        print_file=str(d.get("print_file", "")),
-        field_rgb=cast("tuple[int, int, int]", field_rgb),
+        name=d.name[:200],
+        size_mm=d.size_mm,
+        shape=d.shape,
+        view=d.view,
+        patches=d.patch_set,
+        seed=d.seed,
+        dpi=d.dpi,
+        mirrored=d.view == "front" if d.mirrored is None else d.mirrored,
+        bleed_mm=d.bleed_mm,
+        print_file=d.print_file,
+        field_rgb=d.field_rgb,
         ids=tuple(ids),
-        kind=np.array(kind),
-        device_rgb=np.array(rgb).astype(np.int64),
-        box_mm=np.array(box),
-        cell_mm=_numbers("cell_mm", [d["cell_mm"]], 1, 1.0, 100.0)[0],
-        pitch_mm=_numbers("pitch_mm", [d["pitch_mm"]], 1, 1.0, 200.0)[0],
-        marker_ids=mids,
+        kind=kind,
+        device_rgb=np.array([p.device_rgb for p in d.patches], dtype=np.int64),
+        box_mm=box,
+        cell_mm=d.cell_mm,
+        pitch_mm=d.pitch_mm,
+        marker_ids=tuple(mids),
         marker_box_mm=mbox,
-        code_box_mm=cast("Any", four["code_box_mm"]),
-        code_text=str(d.get("code", "")),
-        lines_box_mm=cast("Any", four["lines_box_mm"]),
-        strip_box_mm=cast("Any", four["strip_box_mm"]),
-        keep_out_mm=np.array(keep, dtype=float).reshape(-1, 4),
+        code_box_mm=d.code_box_mm,
+        code_text=d.code,
+        lines_box_mm=d.lines_box_mm,
+        strip_box_mm=d.strip_box_mm,
+        keep_out_mm=keep,
     )
 
 
@@ -771,8 +757,7 @@ def load_target(path: str | Path) -> Target:
     TargetError
         It is no layout, or a damaged one.
     """
-    todo = "give the .json written beside the print file"
-    return from_dict(read_json(path, "a layout file", todo=todo, error=TargetError, max_bytes=20_000_000))
+    return from_dict(read_json(path, "a layout file", todo=_OWN, error=TargetError))
 
 
 def neighbours(t: Target) -> Floats:

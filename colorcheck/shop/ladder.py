@@ -24,12 +24,13 @@ import string
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
+import msgspec
 import numpy as np
 
 from ..ground.errors import DataError, UsageError
-from ..ground.files import damage, read_json
+from ..ground.files import read_json, shaped
 from ..ground.recipe import MakerLimits
 from ..ground.records import Floats, Mask
 from ..ground.units import MAX_SECONDS, MAX_TEMPERATURE_C
@@ -360,16 +361,42 @@ def plan_to_dict(p: LadderPlan) -> dict[str, Any]:
     }
 
 
-def _check_steps(plan: LadderPlan) -> None:
-    """Refuse what no plan of ours holds: limits, settings or pressures beyond reason."""
-    if not 0 < plan.limits.time_s <= MAX_SECONDS or not 0 < plan.limits.temperature_c <= MAX_TEMPERATURE_C:
-        raise UsageError("the makers' limits are out of range")
-    for s in plan.steps:
-        heat = s.settings.temperature_c
-        if not 0 < s.settings.time_s <= MAX_SECONDS or (heat is not None and not 0 < heat <= MAX_TEMPERATURE_C):
-            raise UsageError(f"step {s.name[:20]} is out of range")
-        if s.settings.pressure not in ("", *PRESSURES):
-            raise UsageError(f"step {s.name[:20]} has an unknown pressure")
+Seconds = Annotated[float, msgspec.Meta(gt=0, le=MAX_SECONDS)]
+Heat = Annotated[float, msgspec.Meta(gt=0, le=MAX_TEMPERATURE_C)]
+
+
+class StepInFile(msgspec.Struct, frozen=True):
+    """One step of a plan file."""
+
+    name: str
+    time_s: Seconds
+    temperature_c: Heat | None
+    pressure: Literal["", "light", "medium", "firm"]
+    target_seed: int
+
+
+class SpareInFile(msgspec.Struct, frozen=True):
+    """One target to spare."""
+
+    name: str
+    target_seed: int
+
+
+class PlanFile(msgspec.Struct, frozen=True):
+    """A plan file as `ladder plan` writes it, within what a press can do."""
+
+    name: str
+    time_s: tuple[float, float]
+    temperature_c: tuple[float, float] | None
+    pressures: tuple[str, ...]
+    max_time_s: Seconds
+    max_temperature_c: Heat
+    size_mm: tuple[float, float]
+    shape: str
+    view: str
+    seed: int
+    steps: Annotated[list[StepInFile], msgspec.Meta(min_length=1)]
+    spares: list[SpareInFile]
 
 
 def load_plan(path: str | Path) -> LadderPlan:
@@ -383,42 +410,30 @@ def load_plan(path: str | Path) -> LadderPlan:
         It is not a plan, a damaged one, or one that goes beyond its own limits.
     """
     todo = "give the plan.json that 'ladder plan' wrote"
-    d = read_json(path, "a ladder plan", todo=todo, max_bytes=2_000_000)
+    data = read_json(path, "a ladder plan", todo=todo)
     name = Path(path).name
-    if not str(d.get("schema", "")).startswith("colorcheck-ladder/"):
+    if not str(data.get("schema", "")).startswith("colorcheck-ladder/"):
         raise DataError(f"{name} is not a ladder plan", todo)
+    d = shaped(data, PlanFile, f"{name} is a damaged ladder plan", "plan the series again")
+    plan = LadderPlan(
+        name=d.name,
+        time_s=d.time_s,
+        temperature_c=d.temperature_c,
+        pressures=d.pressures,
+        limits=MakerLimits(d.max_time_s, d.max_temperature_c),
+        size_mm=d.size_mm,
+        shape=d.shape,
+        view=d.view,
+        seed=d.seed,
+        steps=tuple(Step(s.name, Settings(s.time_s, s.temperature_c, s.pressure), s.target_seed) for s in d.steps),
+        spares=tuple((s.name, s.target_seed) for s in d.spares),
+    )
     try:
-        heat = d["temperature_c"]
-        plan = LadderPlan(
-            name=str(d["name"]),
-            time_s=(float(d["time_s"][0]), float(d["time_s"][1])),
-            temperature_c=None if heat is None else (float(heat[0]), float(heat[1])),
-            pressures=tuple(str(p) for p in d["pressures"]),
-            limits=MakerLimits(float(d["max_time_s"]), float(d["max_temperature_c"])),
-            size_mm=(float(d["size_mm"][0]), float(d["size_mm"][1])),
-            shape=str(d["shape"]),
-            view=str(d["view"]),
-            seed=int(d["seed"]),
-            steps=tuple(
-                Step(
-                    str(s["name"]),
-                    Settings(
-                        float(s["time_s"]),
-                        None if s["temperature_c"] is None else float(s["temperature_c"]),
-                        str(s["pressure"]),
-                    ),
-                    int(s["target_seed"]),
-                )
-                for s in d["steps"]
-            ),
-            spares=tuple((str(s["name"]), int(s["target_seed"])) for s in d["spares"]),
-        )
         _check_ranges(plan.time_s, plan.temperature_c, plan.limits)
-        _check_steps(plan)
-    except (KeyError, TypeError, ValueError, IndexError, OverflowError, UsageError) as e:
-        raise DataError(f"{name} is a damaged ladder plan ({damage(e)[:160]})", "plan the series again") from e
-    if not plan.steps or len({s.name for s in plan.steps}) < len(plan.steps):
-        raise DataError(f"{name} is a damaged ladder plan (steps)", "plan the series again")
+    except UsageError as e:
+        raise DataError(f"{name} is a damaged ladder plan ({e.message[:160]})", "plan the series again") from e
+    if len({s.name for s in plan.steps}) < len(plan.steps):
+        raise DataError(f"{name} is a damaged ladder plan (two steps of one name)", "plan the series again")
     return plan
 
 

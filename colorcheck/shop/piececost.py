@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..colour.substrate import Quantity
-from ..ground.errors import DataError, FileError, UsageError
+from ..ground.errors import DataError, UsageError
+from ..ground.files import read_toml
 
 _COST_KEYS = {
     "blank": "price of one blank",
@@ -75,15 +75,7 @@ def _once(out: dict[str, dict[str, float | str]], name: str, parts: dict[str, fl
 def _cost_file(path: str) -> dict[str, dict[str, float | str]]:
     p = Path(path)
     todo = "give a TOML file with a table of costs for each substrate, or name=blank:1.20,…"
-    try:
-        data = tomllib.loads(p.read_text(encoding="utf-8"))
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}", todo) from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", todo) from e
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as e:
-        why = f" ({e})" if isinstance(e, tomllib.TOMLDecodeError) else ""
-        raise DataError(f"{p.name} is not TOML{why}", todo) from e
+    data, _ = read_toml(p, "TOML", todo=todo)
     if not data or not all(isinstance(v, dict) for v in data.values()):
         raise DataError(f"{p.name} holds no tables of costs", todo)
     return data
@@ -119,8 +111,8 @@ def cost_of(parts: Mapping[str, float | str], name: str = "") -> Cost:
         raise UsageError(f"the price of the blank{of} is missing", "add blank:PRICE")
     values = {k: _amount(k, v, of) for k, v in parts.items() if k != "yield"}
     good, p_std = _yield(parts.get("yield", 1.0), of)
-    if values.get("pieces", 1.0) <= 0:
-        raise UsageError(f"pieces{of} must be more than 0", "say how many pieces the target serves")
+    if values.get("pieces", 1.0) < 1:
+        raise UsageError(f"pieces{of} must be 1 or more", "say how many pieces the target serves")
     spent = sum(values.get(k, 0.0) for k in ("blank", "paper", "ink"))
     spent += values.get("minutes", 0.0) * values.get("rate", 0.0) / 60.0
     total = spent / good + values.get("target", 0.0) / values.get("pieces", 1.0)
@@ -132,7 +124,7 @@ def _amount(key: str, value: float | str, of: str) -> float:
         number = float(value)
     except (TypeError, ValueError):
         number = math.nan
-    if isinstance(value, bool) or not math.isfinite(number) or number < 0:
+    if isinstance(value, bool) or not 0 <= number <= 1e9:
         raise UsageError(f"{key}{of} is '{str(value)[:20]}'", f"give a number: {_COST_KEYS[key]}")
     return number
 
@@ -146,7 +138,7 @@ def _yield(value: float | str, of: str) -> tuple[float, float]:
             if 0 < g <= n:
                 p = (g + 1) / (n + 2)
                 return g / n, math.sqrt(p * (1 - p) / (n + 3))
-        elif not isinstance(value, bool) and 0 < float(good) <= 1:
+        elif not isinstance(value, bool) and 0.001 <= float(good) <= 1:
             return float(good), 0.0
     except ValueError:
         pass

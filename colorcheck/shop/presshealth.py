@@ -25,7 +25,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -34,9 +34,10 @@ import numpy as np
 
 from ..faults.catalogue import family_of
 from ..ground.cielab import delta_e00
-from ..ground.errors import DataError, FileError, UsageError
-from ..ground.files import damage, read_json
+from ..ground.errors import DataError, UsageError
+from ..ground.files import read_json, read_text, shaped
 from ..ground.records import Floats, Mask
+from ..sheet.savedreading import InspectionFile, PhotoRow, PieceShape, PressedFile
 
 FRAMES = ("platen", "blank", "sheet", "photo")
 MIN_PIECES = 5  # looked at, before anything is claimed
@@ -187,62 +188,37 @@ def load_piece(path: str | Path) -> Piece:
     """
     todo = "give files written by 'read' or 'inspect' with --json"
     d = read_json(path, "a reading or an inspection", todo=todo)
-    name = Path(path).name
+    name, again = Path(path).name, "read or inspect the piece again"
     schema = str(d.get("schema", ""))
-    reading = schema.startswith("colorcheck-reading/")
-    if not reading and not schema.startswith("colorcheck-inspection/"):
+    if schema.startswith("colorcheck-reading/"):
+        file: PressedFile | InspectionFile = (r := shaped(d, PressedFile, f"{name} is damaged", again))
+        where: PieceShape = r.target
+        findings = r.press.findings
+    elif schema.startswith("colorcheck-inspection/"):
+        file = where = i = shaped(d, InspectionFile, f"{name} is damaged", again)
+        findings = i.findings
+    else:
         raise DataError(f"{name} is neither a reading nor an inspection", todo)
-    try:
-        where = d["target"] if reading else d
-        w, h = (_within(v, 5000.0) for v in where["size_mm"])
-        findings = d["press"]["findings"] if reading else d["findings"]
-        spots = tuple(
-            Spot(
-                str(f["kind"]),
-                _within(f["x_mm"]),
-                _within(f["y_mm"]),
-                _within(f["diameter_mm"] or 0),
-                _within(f["delta_e00"] or 0),
-            )
+    return Piece(
+        name=Path(path).stem,
+        size_mm=where.size_mm,
+        shape=where.shape,
+        action=file.verdict.action,
+        spots=tuple(
+            Spot(f.kind, f.x_mm, f.y_mm, f.diameter_mm or 0.0, f.delta_e00 or 0.0)
             for f in findings
-            if f.get("x_mm") is not None and f.get("y_mm") is not None
-        )
-        photos = d.get("photos") or [{}]
-        return Piece(
-            name=Path(path).stem,
-            size_mm=(w, h),
-            shape=str(where.get("shape", "rect")),
-            action=str(d["verdict"]["action"]),
-            spots=spots,
-            placing=in_photo(d),
-            taken=str(photos[0].get("taken") or ""),
-            source=name,
-        )
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as e:
-        raise DataError(f"{name} is damaged ({damage(e)})", "read or inspect the piece again") from e
+            if f.x_mm is not None and f.y_mm is not None
+        ),
+        placing=in_photo(file.photos),
+        taken=(file.photos[0].taken or "") if file.photos else "",
+        source=name,
+    )
 
 
-def in_photo(result: Mapping[str, Any], placing: Placing = Placing()) -> Placing:
-    """Add to a placing how the piece lay in the first photo of a result (JSON); older results do not tell.
-
-    Raises
-    ------
-    KeyError, TypeError, ValueError, AttributeError
-        The result is damaged.
-    """
-    seen = (result.get("photos") or [{}])[0].get("piece_in_photo")
-    if not seen:
-        return placing
-    place = _within(seen["x_mm"], 1e4), _within(seen["y_mm"], 1e4)
-    return replace(placing, photo_turn=_within(seen["turn_deg"], 360.0), photo_mm=place)
-
-
-def _within(value: Any, most: float = 1e6) -> float:
-    """Take a number; ValueError beyond ``most``."""
-    number = float(value)
-    if not abs(number) <= most:
-        raise ValueError("a number out of range")
-    return number
+def in_photo(photos: Sequence[PhotoRow], placing: Placing = Placing()) -> Placing:
+    """Add to a placing how the piece lay in the first photo of a result; older results do not tell."""
+    seen = photos[0].piece_in_photo if photos else None
+    return placing if seen is None else replace(placing, photo_turn=seen.turn_deg, photo_mm=(seen.x_mm, seen.y_mm))
 
 
 def load_placings(path: str | Path) -> dict[str, Placing]:
@@ -261,14 +237,7 @@ def load_placings(path: str | Path) -> dict[str, Placing]:
         A column or a number is not understood.
     """
     p = Path(path)
-    try:
-        text = p.read_text(encoding="utf-8-sig")
-    except FileNotFoundError as e:
-        raise FileError(f"there is no file {p}", "check the name") from e
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", "give a CSV file") from e
-    except UnicodeDecodeError as e:
-        raise DataError(f"{p.name} is no text", "save it as CSV in UTF-8") from e
+    text = read_text(p, todo="give a CSV file")
     head = text.splitlines()[0] if text.strip() else ""
     delimiter = max((";", "\t", ","), key=head.count) if head else ","
     try:

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 import re
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import msgspec
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
 from .. import __version__
-from ..ground.errors import ColorcheckError, DataError, FileError, UsageError
-from ..ground.files import whole
+from ..ground.errors import DataError, FileError, UsageError
+from ..ground.files import json_object, opened, shaped, whole
 from ..ground.recipe import Recipe
 from ..ground.units import clean
 from .presslog_records import Cost, Entry, Lay, NewEntry, Photo
@@ -27,6 +27,8 @@ from .presslog_tables import METADATA, blanks, costs, entries, pieces, recipes, 
 
 SCHEMA = "colorcheck-log/1"
 WHOLE = "press-log.jsonl"  # what is read back; the CSV files are for spreadsheets
+_LONGEST = 50_000_000  # bytes of one entry
+_NOTHING = "nothing was taken up: export the log again"
 _INSIDE = ("words", "name_key", "lot_key", "fingerprint")  # columns that only searches use
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text that begins so for a formula
 
@@ -129,86 +131,69 @@ def read_export(folder: Path) -> Iterator[NewEntry]:
     """
     path = folder / WHOLE if folder.is_dir() else folder
     todo = f"give the folder that 'log export' wrote, with {WHOLE} in it"
-    if not path.is_file():
+    if not path.exists():
         raise FileError(f"there is no export at {path}", todo)
-    try:
-        with path.open(encoding="utf-8") as f:
-            head = json.loads(f.readline() or "null")
-            if not isinstance(head, dict) or not str(head.get("schema", "")).startswith("colorcheck-log/"):
-                raise DataError(f"{path.name} is not an export of a press log", todo)
-            if head["schema"] != SCHEMA:
-                raise DataError(f"{path.name} was written by a newer colorcheck", "update colorcheck")
-            n = 0
-            for number, line in enumerate(f, start=2):
-                try:
-                    new = _entry(json.loads(line))
-                except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as e:
-                    raise DataError(f"line {number} of {path.name} is damaged", "nothing was taken up") from e
-                n += 1
-                yield new
-            if n != head.get("entries"):
-                raise DataError(
-                    f"{path.name} holds {n} of {head.get('entries')} entries", "it was cut short: nothing was taken up"
-                )
-    except ColorcheckError:
-        raise
-    except OSError as e:
-        raise FileError(f"{path} cannot be read ({e.strerror})", "check its permissions") from e
-    except (ValueError, RecursionError) as e:
-        raise DataError(f"{path.name} is not an export of a press log", todo) from e
+    with opened(path, todo=todo) as lines:
+        head = json_object(lines.readline(_LONGEST), path.name, "an export of a press log", todo)
+        if not str(head.get("schema", "")).startswith("colorcheck-log/"):
+            raise DataError(f"{path.name} is not an export of a press log", todo)
+        if head["schema"] != SCHEMA:
+            raise DataError(f"{path.name} was written by a newer colorcheck", "update colorcheck")
+        n = 0
+        while line := lines.readline(_LONGEST):
+            n += 1
+            where = f"line {n + 1} of {path.name} is damaged"
+            yield _entry(json_object(line, f"line {n + 1} of {path.name}", "an entry", _NOTHING), where)
+        if n != head.get("entries"):
+            raise DataError(f"{path.name} holds {n} of {head.get('entries')} entries, so it was cut short", _NOTHING)
 
 
-def _entry(d: Mapping[str, Any]) -> NewEntry:
-    """One line back as an entry; ValueError, TypeError or KeyError for what no export would hold."""
-    result, press_no = d["result"], d["press_no"]
-    if not isinstance(result, dict):
-        raise TypeError("result")
-    uid, created = str(d["uid"]), datetime.fromisoformat(d["created"])
-    if not re.fullmatch(r"[0-9a-f]{32}", uid) or created.tzinfo is None:
-        raise ValueError("uid or moment")
-    if press_no is not None and not 0 < int(press_no) < 1000:
-        raise ValueError("press_no")
-    if not all(re.fullmatch(r"[0-9a-f]{64}", p["sha256"]) for p in d["photos"]):
-        raise ValueError("sha256")
-    costs = tuple(Cost(clean(k["item"], 80), int(k["thousandths"]), clean(k["currency"], 8)) for k in d["costs"])
-    if any(abs(k.thousandths) > 10**15 for k in costs):
-        raise ValueError("cost")
+class EntryLine(msgspec.Struct, frozen=True):
+    """One line of an export."""
+
+    uid: Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{32}$")]
+    created: Annotated[datetime, msgspec.Meta(tz=True)]
+    kind: str
+    piece: str
+    blank: str
+    lot: str
+    press_no: Annotated[int, msgspec.Meta(ge=1, lt=1000)] | None
+    note: str
+    recipe: Recipe | None
+    lay: Lay | None
+    costs: tuple[Cost, ...]
+    photos: tuple[Photo, ...]
+    result: dict[str, Any]
+
+
+def _entry(data: dict[str, Any], where: str) -> NewEntry:
+    """One line back as an entry."""
+    d = shaped(data, EntryLine, where, _NOTHING)
+    heat = [] if d.recipe is None else [d.recipe.set_c, d.recipe.measured_c, d.recipe.seconds, d.recipe.humidity_pct]
+    lie = [] if d.lay is None else [d.lay.x_mm, d.lay.y_mm, d.lay.turn_deg, d.lay.sheet_deg, d.lay.blank_deg]
+    face = "" if d.lay is None else d.lay.face
+    hashes = all(re.fullmatch(r"[0-9a-f]{64}", p.sha256) for p in d.photos)
+    if not hashes or face not in ("", "up", "down") or any(abs(v) >= 1e6 for v in (*heat, *lie) if v is not None):
+        raise DataError(where, _NOTHING)
+    r = d.recipe
+    if r is not None:
+        pressure, face, stack = (clean(v, 300) for v in (r.pressure, r.heated_face, r.stack))
+        r = replace(r, pressure=pressure, heated_face=face, stack=stack)
     return NewEntry(
-        kind=str(d["kind"]),
-        data=result,
-        photos=tuple(Photo(*(str(p[k]) for k in ("sha256", "file", "device", "taken"))) for p in d["photos"]),
-        piece=str(d["piece"]),
-        blank=str(d["blank"]),
-        lot=str(d["lot"]),
-        recipe=Recipe(**_checked(d["recipe"])) if d["recipe"] else None,
-        costs=costs,
-        lay=Lay(**_checked(d["lay"])) if d["lay"] else None,
-        press_no=None if press_no is None else int(press_no),
-        note=str(d["note"]),
-        created=created,
-        uid=uid,
+        kind=d.kind,
+        data=d.result,
+        photos=d.photos,
+        piece=d.piece,
+        blank=d.blank,
+        lot=d.lot,
+        recipe=r,
+        costs=tuple(Cost(clean(k.item, 80), k.thousandths, clean(k.currency, 8)) for k in d.costs),
+        lay=d.lay,
+        press_no=d.press_no,
+        note=d.note,
+        created=d.created,
+        uid=d.uid,
     )
-
-
-_WORDS = {"pressure", "heated_face", "stack", "face"}
-_MAYBE = {"set_c", "measured_c", "seconds", "humidity_pct"}
-
-
-def _checked(d: Mapping[str, Any]) -> dict[str, Any]:
-    """Fields of a recipe or a lay, each of its own kind."""
-    out: dict[str, Any] = {}
-    for key, value in d.items():
-        if key in _WORDS:
-            out[key] = clean(value, 300)
-        elif value is None and key in _MAYBE:
-            out[key] = None
-        else:
-            out[key] = float(value)
-            if not abs(out[key]) < 1e6:
-                raise ValueError(key)
-    if out.get("face", "") not in ("", "up", "down"):
-        raise ValueError("face")
-    return out
 
 
 def copy_file(source: sqlite3.Connection, path: Path, to: Path, *, overwrite: bool) -> int:
@@ -231,6 +216,4 @@ def copy_file(source: sqlite3.Connection, path: Path, to: Path, *, overwrite: bo
                 count = int(copy.execute("SELECT count(*) FROM entries").fetchone()[0])
         except sqlite3.Error as e:
             raise FileError(f"{to} could not be written ({e})", "check the disk; no backup was kept") from e
-        with open(temporary, "rb+") as f:
-            os.fsync(f.fileno())
     return count

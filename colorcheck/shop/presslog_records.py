@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from ..ground.errors import DataError, FileError, UsageError
-from ..ground.files import SQLITE_HEADER
+from ..ground.files import SQLITE_HEADER, opened
 from ..ground.recipe import Recipe
 from ..ground.units import clean, parse_length, refuse_part
 from .controlchart import ENOUGH, Chart
@@ -507,13 +507,8 @@ def photo_of(path: str | Path) -> Photo:
     FileError
         It cannot be read.
     """
-    p = Path(path)
-    try:
-        with p.open("rb") as f:
-            digest = hashlib.file_digest(f, "sha256").hexdigest()
-    except OSError as e:
-        raise FileError(f"{p} cannot be read ({e.strerror})", "check its name and permissions") from e
-    return Photo(digest, clean(p.name, 200))
+    with opened(path) as f:
+        return Photo(hashlib.file_digest(f, "sha256").hexdigest(), clean(Path(path).name, 200))
 
 
 # ---------------------------------------------------------------- where the log lies
@@ -551,12 +546,9 @@ def check_place(place: str) -> None:
         raise FileError(f"{p} is a folder", "name a file for the press log, such as press-log.sqlite")
     if not p.parent.is_dir() and str(p) != place_of(None):
         raise FileError(f"there is no folder {p.parent}", "make it first, or choose another place for the log")
-    try:
-        with p.open("rb") as f:
-            head = f.read(16)
-    except FileNotFoundError:
+    if not p.exists():
         return
-    except OSError as e:
-        raise FileError(f"the press log {p} cannot be read ({e.strerror})", "check its permissions") from e
+    with opened(p, todo="name a file for the press log") as f:
+        head = f.read(16)
     if head and head != SQLITE_HEADER:
         raise DataError(f"{p} is not a press log", "name another file, or put a --log without a name last")

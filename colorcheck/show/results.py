@@ -8,16 +8,11 @@ import numpy as np
 
 from ..ground.geometry import place_in_photo
 from ..ground.jsontext import rounded
-from ..ground.records import CellFlag, CellKind, Finding, Reading, Reason
+from ..ground.records import CellFlag, Finding, Reading, Reason
+from ..sheet.target import kind_name
 from ..sheet.target import to_dict as target_to_dict
 
 SCHEMA = "colorcheck-reading/1"
-_KIND = {
-    CellKind.COLOUR: "colour",
-    CellKind.WHITE: "white",
-    CellKind.BLACK: "black",
-    CellKind.CONTROL: "control",
-}
 
 
 def _listed(values: Any, digits: int) -> list[Any]:
@@ -78,7 +73,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
     first = reading.photos[0]
     columns: dict[str, list[Any]] = {
         "id": list(t.ids),
-        "kind": [_KIND[CellKind(int(k))] for k in t.kind],
+        "kind": [kind_name(k) for k in t.kind],
         "device_rgb": t.device_rgb.tolist(),
         "lab": _listed(c.lab, 3),
         "uncertainty": _listed(c.uncertainty, 3),
