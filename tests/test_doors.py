@@ -296,7 +296,16 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
 def _started(desk: Path, *words: str, **more: Any) -> subprocess.Popen[str]:
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     command = [sys.executable, "-m", "colorcheck", *words]
-    return subprocess.Popen(command, cwd=desk, env=env, stderr=subprocess.PIPE, text=True, **more)
+    stops = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    # whoever runs the tests in the background may ignore these, and a child inherits that
+
+    def listening() -> None:
+        for number in stops:
+            signal.signal(number, signal.SIG_DFL)
+
+    return subprocess.Popen(
+        command, cwd=desk, env=env, stderr=subprocess.PIPE, text=True, preexec_fn=listening, **more
+    )
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])

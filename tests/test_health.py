@@ -54,6 +54,8 @@ def pieces(
 
         lay = Placing((float(rng.uniform(-25, 25)), float(rng.uniform(-25, 25))) if turns else (0.0, 0.0), turn())
         lay = replace(lay, blank_turn=turn(), sheet_turn=turn())
+        if source == "photo":  # how the piece lay before the camera is known from its photo
+            lay = replace(lay, photo_turn=turn(), photo_mm=(float(rng.uniform(-25, 25)), float(rng.uniform(-25, 25))))
         bare = Piece(f"piece-{k}", size, shape, "accept", (), lay)
         spots = []
         if source and rng.random() < hit:

@@ -507,7 +507,7 @@ READ = ["ladder", "read", "{plan}"]
         ([*READ, "{missing}"], "there is no file"),
         ([*READ, "{file}"], "is not a reading"),
         (["ladder", "read", "{file}", "{r0}"], "not a ladder plan"),
-        ([*READ, "{r0}", "{r0}"], "two readings show the target"),
+        ([*READ, "{r0}", "{r0}"], "a copy tells nothing new"),
         ([*READ, "{r0}", "{r1}", "{r2}"], "too few for a step test"),
         ([*READ, "{r0}", "{r1}", "--step", "A"], "names 1 steps for 2 readings"),
         ([*READ, "{r0}", "{r1}", "{r2}", "{r3}", "--step", "A", "B", "C", "Q"], "step Q is not in the plan"),
