@@ -293,19 +293,18 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
     assert (tmp_path / "real").read_text() == "new"
 
 
+# whoever runs the tests in the background may ignore these signals, and a child inherits that
+_LISTENING = (
+    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    "signal.signal(signal.SIGTERM, signal.SIG_DFL); signal.signal(signal.SIGHUP, signal.SIG_DFL); "
+    "from colorcheck.__main__ import run; run()"
+)
+
+
 def _started(desk: Path, *words: str, **more: Any) -> subprocess.Popen[str]:
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
-    command = [sys.executable, "-m", "colorcheck", *words]
-    stops = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    # whoever runs the tests in the background may ignore these, and a child inherits that
-
-    def listening() -> None:
-        for number in stops:
-            signal.signal(number, signal.SIG_DFL)
-
-    return subprocess.Popen(
-        command, cwd=desk, env=env, stderr=subprocess.PIPE, text=True, preexec_fn=listening, **more
-    )
+    command = [sys.executable, "-c", _LISTENING, *words]
+    return subprocess.Popen(command, cwd=desk, env=env, stderr=subprocess.PIPE, text=True, **more)
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])

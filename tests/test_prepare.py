@@ -434,7 +434,7 @@ def test_curves_survive_the_file_and_bad_files_are_refused(tmp_path: Path) -> No
     good = json.loads(path.read_text(encoding="utf-8"))
     for change, why in (
         ({"schema": "other"}, "is not a file of curves"),
-        ({"curves": [1, 2]}, "is not a file of curves"),
+        ({"curves": [1, 2]}, "is a damaged file of curves"),
         ({"curves": {**good["curves"], "g": [1.0] * 255}}, "the curve of G"),
         ({"curves": {**good["curves"], "b": ["x"] * 256}}, "the curve of B"),
         ({"curves": {**good["curves"], "r": good["curves"]["r"][::-1]}}, "falls"),

@@ -86,7 +86,7 @@ class ReasonRow(msgspec.Struct, frozen=True):
 class VerdictRow(msgspec.Struct, frozen=True):
     """A verdict."""
 
-    action: str
+    action: str = ""
     reasons: list[ReasonRow] = []
     undecided: list[str] = []
 
@@ -109,8 +109,8 @@ class ReadingFile(msgspec.Struct, frozen=True):
 
     patches: list[CellRow]
     target: LayoutFile
-    press: PressRow
-    verdict: VerdictRow
+    press: PressRow = PressRow()
+    verdict: VerdictRow = VerdictRow()
     name: str = ""
     trust: str = "balanced"
     absolute: bool = False
