@@ -435,8 +435,8 @@ def test_curves_survive_the_file_and_bad_files_are_refused(tmp_path: Path) -> No
     for change, why in (
         ({"schema": "other"}, "is not a file of curves"),
         ({"curves": [1, 2]}, "is a damaged file of curves"),
-        ({"curves": {**good["curves"], "g": [1.0] * 255}}, "the curve of G"),
-        ({"curves": {**good["curves"], "b": ["x"] * 256}}, "the curve of B"),
+        ({"curves": {**good["curves"], "g": [1.0] * 255}}, "'curves.g'"),
+        ({"curves": {**good["curves"], "b": ["x"] * 256}}, r"'curves.b\[0\]'|'curves.b'"),
         ({"curves": {**good["curves"], "r": good["curves"]["r"][::-1]}}, "falls"),
     ):
         path.write_text(json.dumps({**good, **change}), encoding="utf-8")
