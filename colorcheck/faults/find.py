@@ -21,6 +21,7 @@ from ..ground.limits import Limits
 from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
+from .catalogue import BANDS, HEAT_HELPS
 from .combine import along_edges, merged, on_the_print, undecidable, without_echoes
 from .edgebands import faded_edges
 from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apart
@@ -38,6 +39,7 @@ _BROAD_COLOUR_DE = 2.0
 # whose colours change from the middle outwards 0.00 to 0.06 is left, of any other 0.13 or more; from simulation
 _SWALLOWED = 0.1
 _SMALL_MM = 8.0  # heat makes no soft place smaller than about this
+_BROAD_MM = 30.0  # wider places of a picture whose colours change slowly have colours of their own; estimate
 _LARGE_MM = 16.0  # wider spots do not come from edges that lie a little off
 _LIKELY_LACK = 0.25  # share of the dye that a broad fault may take away; estimate
 
@@ -147,6 +149,7 @@ def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None
     settle = res.settle_by
     if broad_colour > _BROAD_COLOUR_DE and res.source == "photo":
         ambiguous, settle = (*ambiguous, "colour"), settle or "reading"
+        findings = [_colour_may_be(f) for f in findings]
     if ambiguous and not settle:
         settle = "blank frame" if res.photos == 1 else "turned a quarter and shifted"
     middle = float(np.median(res.depth[judged])) if judged.any() else 1.0
@@ -182,6 +185,12 @@ def _beyond_chance(spots: Sequence[Finding]) -> list[Finding]:
     small = [f for f in spots if f.diameter_mm < _SMALL_MM and f.kind in (Kind.PALE, Kind.DARK)]
     chance = max((f.detail["significance"] for f in small if f.kind is Kind.DARK), default=0.0)
     return [f for f in spots if f not in small or (f.kind is Kind.PALE and f.detail["significance"] > chance)]
+
+
+def _colour_may_be(f: Finding) -> Finding:
+    """Note at what is broad that colours shown otherwise than learned would look the same."""
+    broad = f.kind in HEAT_HELPS and (f.kind in BANDS or f.diameter_mm > _BROAD_MM)
+    return replace(f, doubt=f.doubt or "colour") if broad else f
 
 
 def _residual(res: Residue, colour: Array, judged: Array) -> Array:

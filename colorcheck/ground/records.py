@@ -269,7 +269,7 @@ class Finding:
     uncertainty : float
         One standard deviation of ``delta_e00``.
     doubt : str
-        What explains it about as well: 'reflection', 'lamp', 'camera', 'rim'; '' when nothing does.
+        What explains it about as well: 'reflection', 'rim', 'colour'; '' when nothing does.
     evidence : dict
         Half the difference of chi-square by which each cause that was tried explains it better than none.
     detail : dict

@@ -257,6 +257,7 @@ _SAY: dict[str, Callable[[Reason, Inspection], str]] = {
 _MOVES = "tilt the piece, and if it moves, it is light."
 _DOUBTS = {
     "reflection": f"Could be a reflection as well: {_MOVES}",
+    "colour": "Could be this glass showing the picture's own colours otherwise than expected: a reading of it tells.",
     "rim": f"Its rim is sharper than heat makes one: a reflection, or print that is missing there; {_MOVES}",
 }
 _ALWAYS = frozenset({"colour-unknown", "broad-light"})  # have words for a missing number
