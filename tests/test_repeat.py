@@ -33,10 +33,11 @@ def test_a_study_tells_what_the_photos_differ_by(sitting: Path) -> None:
     assert study["photos"] == list(PHOTOS)
     std = np.array([c["std_delta_e00"] for c in study["cells"] if c["std_delta_e00"] is not None])
     assert len(std) > 0.9 * len(study["cells"])
-    # its own figures follow from its cells: pooled in squares, and 1.96 √2 for a difference of two readings
+    # its own figures follow from its cells: pooled in squares, and t √2 for a difference of two readings, where
+    # t = 4.303 is Student's for three photos and 19 of 20 (two degrees of freedom; any table)
     assert study["repeatability_delta_e00"] == pytest.approx(np.sqrt(np.mean(std**2)), abs=2e-3)
     assert study["smallest_difference_cell"] == pytest.approx(
-        1.96 * np.sqrt(2) * study["repeatability_delta_e00"], abs=2e-3
+        4.303 * np.sqrt(2) * study["repeatability_delta_e00"], rel=2e-3
     )
     assert 0 < study["repeatability_delta_e00"] < study["p95_delta_e00"]
 
