@@ -256,7 +256,8 @@ def mark_reflection(f: Finding, res: Residue) -> Finding:
     """Note at a pale place in a single photo how much speaks for missing dye and against a reflection.
 
     Around zero the colours cannot tell. There a soft place no stronger and no wider than heat usually makes one counts
-    as missing dye; what is stronger or as wide as a mirrored lamp stays in doubt, and so does what leans to light.
+    as missing dye; what is as wide as a mirrored lamp stays in doubt, and so does what is stronger without leaning to
+    missing dye, and what leans to light.
     """
     if f.kind not in (Kind.PALE, Kind.PALE_CENTRE):
         return f
@@ -265,5 +266,6 @@ def mark_reflection(f: Finding, res: Residue) -> Finding:
     if evidence > UNSURE:
         return replace(f, evidence=told)
     lamp_sized = _LAMP_MM[0] < f.diameter_mm < _LAMP_MM[1] and "blank frame" not in res.anchors
-    doubted = f.delta_e00 > _USUAL_DE or lamp_sized or evidence < _LEANS or f.doubt == "rim"
+    strong = f.delta_e00 > _USUAL_DE and evidence < 0.5 * UNSURE
+    doubted = strong or lamp_sized or evidence < _LEANS or f.doubt == "rim"
     return replace(f, evidence=told, doubt="reflection" if doubted else f.doubt)
