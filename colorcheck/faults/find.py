@@ -97,10 +97,10 @@ def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None
     -------
     DefectResult
     """
-    left, var = res.left.copy(), res.var.copy()
+    left, var, eye = res.left, res.var, visible_scale(limits)
     glare_found, hidden = find_glare(res, left, var, res.standout)
     for turn in range(2):
-        m = lack_map(res, left, var, hidden, visible_scale(limits))
+        m = lack_map(res, left, var, hidden, eye)
         colour = colour_left(left, var, hidden)
         work = replace(m, q=m.q.copy())
         edges, unsure_edges = faded_edges(work)

@@ -41,7 +41,7 @@ class Residue:
         broad pale centre that learned colours leave (1 where they are known).
 
     ``coat`` says where the level of bare coat came from, ``source`` what was due: 'target', 'reading', 'profile' or
-    'photo'; ``lattice_mm`` the pitch of a target's cells (0 for a piece).
+    'photo'.
     """
 
     size_mm: tuple[float, float]
@@ -78,17 +78,11 @@ class Residue:
     centre_left: float
     coat: str
     source: str
-    lattice_mm: float = 0.0
 
     @property
     def photos(self) -> int:
         """How many photos."""
         return len(self.left)
-
-    @property
-    def anchored(self) -> bool:
-        """Whether anything but the print itself tells of the light."""
-        return bool(self.anchors)
 
     def places(self) -> Array:
         """Middles of the blocks in mm, (r, c, 2)."""

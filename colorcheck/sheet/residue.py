@@ -55,8 +55,7 @@ def sheet_residue(
     blur = max(edge_mm / _TO_90 * g, 0.4)
     fine_rel = cv2.GaussianBlur(_shrunk(colours[label], hw), (0, 0), blur)
     fine_device = _shrunk(device[label], hw)
-    covered = outline(target, hw, g, RIM_MM).astype(np.float32)
-    judged = covered.copy()
+    judged = outline(target, hw, g, RIM_MM).astype(np.float32)
     fill_boxes(judged, target.keep_out_mm, g, _AWAY_MM, 0)
     weight: Any = cv2.merge((judged,) * 3)
     fill = block_means(judged, b).astype(float)
@@ -146,7 +145,6 @@ def sheet_residue(
         centre_left=1.0,
         coat="artwork",
         source="target",
-        lattice_mm=target.pitch_mm,
     )
     return replace(res, standout=standing_out(res))
 
