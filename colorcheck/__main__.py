@@ -1,72 +1,27 @@
-"""The program: one command line in, one exit code out."""
+"""The program: one command line in, one exit code out.
+
+Everything is imported inside ``main``, so that an interruption during the start is answered like any other.
+"""
 
 from __future__ import annotations
 
 import os
-import re
-import signal
 import sys
-from collections.abc import Sequence
-from contextlib import nullcontext, suppress
-from types import FrameType
 
-from .ground.errors import ColorcheckError, UsageError
-
-
-def _one_line(text: str) -> str:
-    """Cut an overlong line in its middle and take out signs that would steer the terminal."""
-    plain = "".join(c if c.isprintable() else "?" for c in text)
-    return plain if len(plain) < 380 else f"{plain[:220]} … {plain[-150:]}"
+if False:  # for the type checker: importing these would open the gap that ``main`` closes
+    from collections.abc import Sequence
+    from types import FrameType
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code: 0 done, 2 bad usage or input, 130 interrupted."""
-    for name in ("stdout", "stderr"):
-        if getattr(sys, name) is None:  # closed by who started us
-            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
-    for stream in (sys.stdout, sys.stderr):  # a terminal may know few signs: show what it cannot as '?'
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
     try:
-        from .cli.parser import make_parser
-        from .ground.files import together
+        from .cli.program import answer
 
-        words = sys.argv[1:] if argv is None else argv
-        if bad := next((w for w in words if re.fullmatch("--[a-z-]+=--", w)), None):
-            raise UsageError(f"{bad} names nothing", "write a name behind the =")
-        args, stray = make_parser().parse_known_args(argv)
-        if stray:
-            raise UsageError(f"{args.command} does not take {stray[0][:60]}", f"see 'colorcheck {args.command} --help'")
-        with nullcontext() if args.command == "serve" else together():
-            code = int(args.run(args))
-        sys.stdout.flush()
-        return code
-    except ColorcheckError as e:
-        print(f"colorcheck: {_one_line(str(e))}", file=sys.stderr)
-        return 2
-    except MemoryError:
-        print("colorcheck: not enough memory for this picture: use a smaller one", file=sys.stderr)
-        return 2
+        return answer(argv)
     except KeyboardInterrupt:
         print("colorcheck: stopped", file=sys.stderr)
         return 130
-    except BrokenPipeError:
-        with suppress(OSError, ValueError):  # or Python would complain of it at the end
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except OSError as e:  # the disk, a name or the terminal: never a fault of the program
-        what = os.fsdecode(e.filename) if isinstance(e.filename, str | bytes | os.PathLike) else "the output"
-        if len(what) > 60:
-            what = f"{what[:60]}…"
-        line = f"{what} cannot be read or written ({e.strerror or e}): check name, permissions and free space"
-        print(f"colorcheck: {_one_line(line)}", file=sys.stderr)
-        return 2
-    except Exception as e:  # what a library says of a file that it cannot use
-        if os.environ.get("COLORCHECK_TRACE"):
-            raise
-        line = f"this cannot be used ({type(e).__name__}: {e}): check the files, or set COLORCHECK_TRACE=1 to see more"
-        print(f"colorcheck: {_one_line(line)}", file=sys.stderr)
-        return 2
 
 
 def _stop(number: int, _frame: FrameType | None) -> None:
@@ -74,15 +29,26 @@ def _stop(number: int, _frame: FrameType | None) -> None:
     raise SystemExit(128 + number)
 
 
-def run() -> None:
-    """Entry point of the installed command."""
-    # our matrices are small: a second thread of the linear algebra costs more than it brings (5.0 s for 2.1 s)
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+def _listen() -> None:
+    """Answer the signals that end a program by ending as on any error."""
+    import signal
+
     for name in ("SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, _stop)
-    sys.exit(main())
+
+
+def run() -> None:
+    """Entry point of the installed command."""
+    # our matrices are small: a second thread of the linear algebra costs more than it brings (5.0 s for 2.1 s)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    try:
+        _listen()
+        code = main()
+    except KeyboardInterrupt:
+        code = 130
+    sys.exit(code)
 
 
 if __name__ == "__main__":
