@@ -16,18 +16,20 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import cv2
+import numpy as np
 import pytest
 import uvicorn
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageCms, PngImagePlugin
 from starlette.testclient import TestClient
 
 from colorcheck.__main__ import main
 from colorcheck.ground.units import celsius_to_fahrenheit
 from colorcheck.web.access import Access, new_code
 from colorcheck.web.app import make_app
-from colorcheck.web.datafolder import Store
+from colorcheck.web.datafolder import KeptRecipe, Store
 from colorcheck.web.joblog import Journal
 from colorcheck.web.readerunits import Shown, in_units
 
@@ -78,6 +80,13 @@ def send(client: TestClient, page: str, files: list[tuple[str, tuple[str, bytes,
 
 def photo(name: str) -> tuple[str, bytes, str]:
     return name, (SCANS / name).read_bytes(), "image/jpeg"
+
+
+def profile_file() -> tuple[str, tuple[str, bytes, str]]:
+    """A printer profile with invented tables."""
+    from .test_icc import profile
+
+    return "profile", ("board.icc", profile(4), "application/vnd.iccprofile")
 
 
 def jpeg(width: int = 640, height: int = 480, **save: Any) -> bytes:
@@ -137,23 +146,118 @@ def test_a_target_to_print_can_be_fetched(client: TestClient) -> None:
     assert client.get(str(made.url) + "clock.json").json()["shape"] == "round"
 
 
-def test_no_place_is_kept_from_a_photo(client: TestClient, place: Path) -> None:
+PLACE = {1: "N", 2: (48.0, 12.0, 34.5), 3: "E", 4: (11.0, 34.0, 56.25)}
+XMP = b"<x:xmpmeta>exif:GPSLatitude=48,12.575N</x:xmpmeta>"
+
+
+def with_place(name: str, kind: str) -> bytes:
+    """A sample as a phone or a picture program would save it: with EXIF, XMP and a comment that tell where."""
     exif = Image.Exif()
-    exif.get_ifd(0x8825).update({1: "N", 2: (48.0, 12.0, 34.5), 3: "E", 4: (11.0, 34.0, 56.25)})
+    exif[0x0110] = "Workshop phone"
+    exif[0x0112] = 1
+    exif.get_ifd(0x8825).update(PLACE)
     sink = io.BytesIO()
-    with Image.open(SCANS / "plaque-pale-spot.jpg") as picture:
-        picture.save(sink, "JPEG", quality=92, exif=exif)
-    assert b"GPS" in sink.getvalue() or 0x8825 in Image.open(io.BytesIO(sink.getvalue())).getexif()
-    sent = send(client, "/check/target", [("photos", ("p.jpg", sink.getvalue(), "image/jpeg"))])
-    answer = wait(client, str(sent.url))
-    assert "/pieces/" in str(answer.url)
-    kept = [p for p in (place / "data").rglob("*") if p.is_file() and p.suffix in (".jpg", ".png")]
-    assert kept
-    for p in kept:
-        with Image.open(p) as picture:
-            assert 0x8825 not in picture.getexif(), p
-    for p in (place / "data").rglob("*.json"):
-        assert "34.5" not in p.read_text(encoding="utf-8") or "GPS" not in p.read_text(encoding="utf-8")
+    with Image.open(SCANS / name) as picture:
+        more: dict[str, Any] = {"comment": b"GPS here"} if kind == "JPEG" else {}
+        if kind == "PNG":
+            notes = PngImagePlugin.PngInfo()
+            notes.add_itxt("XML:com.adobe.xmp", XMP.decode())
+            more = {"pnginfo": notes}
+        if kind in ("JPEG", "WEBP"):
+            more |= {"xmp": XMP, "quality": 92}
+        picture.save(sink, kind, exif=exif, dpi=(96, 96), **more)
+    assert b"GPSLatitude" in sink.getvalue() or kind == "TIFF"
+    return sink.getvalue()
+
+
+def tells_a_place(path: Path) -> bool:
+    """Whether a stored file says where a picture was taken, however it is wrapped."""
+    data = path.read_bytes()
+    if b"GPS" in data or b"xmpmeta" in data:
+        return True
+    if path.suffix in (".jpg", ".png", ".tif", ".webp"):
+        with Image.open(path) as picture:
+            return 0x8825 in picture.getexif() or bool(picture.getexif().get_ifd(0x8825))
+    return False
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP"])
+def test_nothing_kept_says_where_a_photo_was_taken(client: TestClient, place: Path, kind: str) -> None:
+    art = (f"art.{kind.lower()}", with_place("number-plaque.png", kind), "image/x")
+    files = [("photos", ("p.jpg", with_place("number-plaque.jpg", "JPEG"), "image/jpeg")), ("artwork", art)]
+    answer = wait(client, str(send(client, "/check/piece", files, size="20 x 15 cm", view="through").url))
+    assert "Press again" in answer.text
+    kept = [p for p in (place / "data").rglob("*") if p.is_file()]
+    assert any(p.parent.parent.name == "artworks" and p.suffix in (".jpg", ".png") for p in kept)
+    assert not [p for p in [*kept, *place.glob("log.sqlite*")] if tells_a_place(p)]
+
+
+def test_an_artwork_is_kept_only_after_its_job_went_well_and_can_be_forgotten(tmp_path: Path) -> None:
+    app, store, _ = make(tmp_path)
+    with TestClient(app) as client:
+        art = ("artwork", photo("number-plaque.png"))
+        answer = wait(
+            client, str(send(client, "/check/piece", [("photos", photo("clock-good.jpg")), art], size="100").url)
+        )
+        assert "/jobs/" in str(answer.url)
+        assert not store.artworks(), "the job failed"
+        answer = wait(client, str(send(client, "/prepare", [art, profile_file()], size="200x150").url))
+        assert "Ready to print" in answer.text
+        (kept,) = store.artworks()
+        assert kept.name == "number-plaque.png"
+        assert client.get(str(answer.url) + "proof.png").status_code == 200
+        client.post(str(answer.url) + action(client, str(answer.url), r'action="(forget[^"]+)"'))
+        assert client.get(str(answer.url)).status_code == 404
+        assert not store.uids()
+        client.post(action(client, "/settings", r'action="(/settings/artwork[^"]*)"'), data={"drop": kept.digest})
+        assert not store.artworks()
+
+
+def test_what_is_older_than_the_settings_allow_goes(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    old = f"{int(1000 * (time.time() - 40 * 86400)):012x}" + "0" * 20
+    for uid in (old, Store.new_uid()):
+        store.folder(uid).mkdir()
+        (store.folder(uid) / "answer.json").write_text("{}")
+    store.save_recipe(KeptRecipe("glass 4 mm", None, None, "coat", 4.0, None))
+    store.save_keep_days(90)
+    assert len(store.uids()) == 2
+    store.save_keep_days(30)
+    assert old not in store.uids()
+    assert len(store.uids()) == 1
+    assert [r.name for r in store.recipes()] == ["glass 4 mm"]
+
+
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_a_picture_without_metadata_is_the_same_picture(tmp_path: Path, orientation: int) -> None:
+    from colorcheck.photo.decode import decode_srgb
+    from colorcheck.photo.nometadata import without_metadata
+
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    exif.get_ifd(0x8825).update(PLACE)
+    exif.get_ifd(0x8769)[0xA001] = 65535
+    exif.get_ifd(0x8769)[0xA005] = {1: "R03"}  # DCF optional colour space
+    wide = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    rng = np.random.default_rng(3)
+    base = Image.fromarray(rng.integers(0, 255, (210, 320, 3), np.uint8))
+    for kind, more in (("jpg", {}), ("png", {}), ("webp", {}), ("tif", {}), ("jpg", {"icc_profile": wide})):
+        path = tmp_path / f"a.{kind}"
+        base.save(path, exif=exif, dpi=(150, 150), **({**more, "lossless": True} if kind == "webp" else more))
+        data, suffix = without_metadata(path)
+        again = tmp_path / f"b{suffix}"
+        again.write_bytes(data)
+        old, new = decode_srgb(path), decode_srgb(again)
+        np.testing.assert_allclose(new.rgb.astype(int), old.rgb.astype(int), atol=1)
+        assert new.original_size == old.original_size
+        with Image.open(again) as picture:
+            assert 0x8825 not in picture.getexif()
+            assert kind == "webp" or round(picture.info["dpi"][0]) == 150
+    deep = rng.integers(0, 65535, (210, 320, 3), np.uint16)
+    cv2.imwrite(str(tmp_path / "deep.tif"), deep)
+    again = tmp_path / "deep.png"
+    again.write_bytes(without_metadata(tmp_path / "deep.tif")[0])
+    assert (cv2.imread(str(again), cv2.IMREAD_UNCHANGED) == deep).all()
 
 
 def test_a_blurred_or_dark_photo_is_pointed_at_before_the_slow_part(client: TestClient) -> None:

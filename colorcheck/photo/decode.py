@@ -64,7 +64,7 @@ def decode(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -> Lin
 
     Raw files: camera white balance, no brightening, linear, clipped where the sensor is (libraw).
     """
-    f = _opened(path, max_pixels)
+    f = opened(path, max_pixels)
     codes, full, head = f.codes, f.full, f.head
     slack = 0 if head.kind != "jpeg" or f.reduced == 1 else 1 if f.reduced == 2 else 2
     top = (254 - 2 * slack) if full == 255 else math.ceil(full * 254 / 255)
@@ -98,7 +98,7 @@ def decode_srgb(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -
     """
     import cv2
 
-    f = _opened(path, max_pixels)
+    f = opened(path, max_pixels)
     shrink = _shrink(f.codes, max_pixels)
     rgb: Any
     if shrink == 1 and f.codes.dtype == np.uint8 and f.codes.ndim == 3 and f.codes.shape[2] == 3 and f.model.is_srgb:
@@ -146,7 +146,7 @@ def _shrink(codes: Codes, max_pixels: int) -> int:
     return math.ceil(math.sqrt(codes.shape[0] * codes.shape[1] / max_pixels))
 
 
-def _opened(path: str | os.PathLike[str], max_pixels: int) -> _Opened:
+def opened(path: str | os.PathLike[str], max_pixels: int) -> _Opened:
     """Read file, header, codes and colour model; a large JPEG is reduced on the way."""
     import cv2
 

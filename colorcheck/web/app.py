@@ -72,6 +72,7 @@ def make_app(
     @contextlib.asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
         store.forget_all_uploads()
+        await asyncio.to_thread(store.tidy)
         await asyncio.to_thread(journal.interrupt_unfinished)
         await bench.start()
         yield
@@ -134,6 +135,7 @@ class Site:
             Route("/jobs/{uid}/state", self.job_state),
             Route("/jobs/{uid}/cancel", self.job_cancel, methods=["POST"]),
             Route("/pieces/{uid}/", self.piece),
+            Route("/pieces/{uid}/forget", self.forget, methods=["POST"]),
             Route("/pieces/{uid}/{name}", self.piece_file),
             Route("/in/{code}", self.enter),
             Route("/static/{name}", self.static),
@@ -307,6 +309,9 @@ class Site:
 
         async def away() -> None:
             await asyncio.to_thread(self.store.forget_uploads, job.uid)
+            if job.state != DONE:
+                await asyncio.to_thread(self.store.forget, job.uid)
+            await asyncio.to_thread(self.store.tidy)
             await asyncio.to_thread(self.journal.job_over, job.uid, job.state, job.error)
 
         task = asyncio.ensure_future(away())
@@ -383,6 +388,15 @@ class Site:
         }
         return self.show(request, str(answer["template"]), values)
 
+    async def forget(self, request: Request) -> Response:
+        """Remove a result with its pictures."""
+        if refused := self.refuse(request):
+            return refused
+        uid = request.path_params["uid"]
+        await asyncio.to_thread(self.store.forget, uid)
+        self._rows.pop(uid, None)
+        return RedirectResponse("/", 303)
+
     async def piece_file(self, request: Request) -> Response:
         """Send one of a result's files."""
         path = self.store.file(request.path_params["uid"], request.path_params["name"])
@@ -451,6 +465,10 @@ class Site:
             "recipes": [{"name": r.name, "told": _told(r)} for r in self.store.recipes()],
             "has_camera": self.store.camera_file.exists(),
             "where": str(self.store.root),
+            "size_mb": self.store.size_bytes() / 1e6,
+            "results": len(self.store.uids()),
+            "keep_days": str(self.store.keep_days),
+            "artworks": [{"digest": a.digest, "name": a.name} for a in self.store.artworks()],
             "error": "",
         }
 
@@ -478,6 +496,11 @@ class Site:
                 self.store.drop_recipe(fields["drop"])
             elif what == "recipe":
                 self.store.save_recipe(KeptRecipe(**forms.recipe(fields, chosen(request))))
+            elif what == "artwork":
+                await asyncio.to_thread(self.store.forget_artwork, fields.get("drop", ""))
+            elif what == "kept":
+                days = int(uploads.plain(fields, "days", ("0", "30", "90", "365", "1825")))
+                await asyncio.to_thread(self.store.save_keep_days, days)
             elif what == "camera":
                 await self._camera(form, drop=bool(fields.get("drop")))
             else:

@@ -3,12 +3,15 @@
 ::
 
     DATA/pieces/UID/      answer.json, result.json, pictures, files to download
-    DATA/artworks/        pictures that were printed, to be chosen again
-    DATA/settings.json    recipes;  DATA/limits.toml  the workshop's own limits;  DATA/camera.json
+    DATA/artworks/        pictures that were printed, to be chosen again; without place, time or owner
+    DATA/settings.json    recipes, how long results are kept
+    DATA/limits.toml      the workshop's own limits
+    DATA/camera.json      the taught camera
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import secrets
@@ -19,8 +22,8 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-from ..ground.errors import FileError
-from ..ground.files import write_text
+from ..ground.errors import FileError, ImageError, UsageError
+from ..ground.files import write_bytes, write_text
 
 UID = re.compile(r"[0-9a-f]{32}")
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ -]{0,119}")
@@ -110,6 +113,31 @@ class Store:
         for path in (self.root / "uploads").iterdir():
             shutil.rmtree(path, ignore_errors=True)
 
+    def forget(self, uid: str) -> None:
+        """Remove a result with its pictures; the press log keeps its numbers."""
+        shutil.rmtree(self.folder(uid), ignore_errors=True)
+
+    def tidy(self) -> None:
+        """Remove results and artworks that are older than the settings allow."""
+        days = self.keep_days
+        if not days:
+            return
+        oldest = time.time() - 86400 * days
+        for uid in self.uids():
+            if int(uid[:12], 16) / 1000 < oldest:
+                self.forget(uid)
+        for note in self.root.glob("artworks/*/name.txt"):
+            if note.stat().st_mtime < oldest:
+                shutil.rmtree(note.parent, ignore_errors=True)
+
+    def size_bytes(self) -> int:
+        """Count what lies in the data folder."""
+        total = 0
+        for path in self.root.rglob("*"):
+            with contextlib.suppress(OSError):  # forgotten meanwhile
+                total += path.lstat().st_size if path.is_file() else 0
+        return total
+
     def answer(self, uid: str) -> dict[str, Any] | None:
         """Read what the page of a finished job shows; None when there is none."""
         try:
@@ -136,19 +164,34 @@ class Store:
 
     # ------------------------------------------------------------ artworks
 
-    def keep_artwork(self, path: Path, name: str) -> Path:
-        """Keep an artwork, so that the next piece of its kind need not send it again; returns where it lies now."""
+    def keep_artwork(self, path: Path, name: str) -> str:
+        """Keep an artwork that a job went well with, without what its camera wrote beside it; returns its digest.
+
+        So the next piece of its kind need not send it again. A raw file is not kept: ''.
+        """
+        from ..photo.nometadata import without_metadata
+
+        if path.parent.parent == self.root / "artworks":  # chosen from those kept: now the newest
+            (path.parent / "name.txt").touch()
+            return path.parent.name
         digest = sha256(path.read_bytes()).hexdigest()[:16]
         folder = self.root / "artworks" / digest
-        kept = folder / ("artwork" + path.suffix)
-        if not kept.is_file():
+        if self.artwork(digest) is None:
+            try:
+                data, suffix = without_metadata(path)
+            except ImageError:
+                return ""
             folder.mkdir(parents=True, exist_ok=True)
+            write_bytes(folder / f"artwork{suffix}", data)
             write_text(folder / "name.txt", name)
-            shutil.move(path, kept)
-        else:
-            path.unlink()
-            (folder / "name.txt").touch()
-        return kept
+        (folder / "name.txt").touch()
+        return digest
+
+    def forget_artwork(self, digest: str) -> None:
+        """Remove a kept artwork."""
+        kept = self.artwork(digest)
+        if kept is not None:
+            shutil.rmtree(kept.path.parent, ignore_errors=True)
 
     def artwork(self, digest: str) -> Artwork | None:
         """One of the kept artworks."""
@@ -178,22 +221,58 @@ class Store:
     def recipes(self) -> list[KeptRecipe]:
         """List the workshop's recipes, by name."""
         try:
-            rows = json.loads((self.root / "settings.json").read_text(encoding="utf-8"))["recipes"]
-            return [KeptRecipe(**row) for row in rows]
-        except (OSError, ValueError, KeyError, TypeError):
+            return [KeptRecipe(**row) for row in self._settings().get("recipes", [])]
+        except TypeError:
             return []
+
+    def recipe(self, name: str) -> KeptRecipe | None:
+        """Look up the recipe that a form chose; None when it chose none.
+
+        Raises
+        ------
+        UsageError
+            There is none of that name: its limits must not be dropped without a word.
+        """
+        if not name:
+            return None
+        for kept in self.recipes():
+            if kept.name == name:
+                return kept
+        raise UsageError(f"there is no recipe '{name[:60]}'", "choose another one, or add it in the settings")
+
+    @property
+    def keep_days(self) -> int:
+        """How many days results and artworks are kept; 0 means for ever."""
+        days = self._settings().get("keep_days", 0)
+        return days if isinstance(days, int) and 0 < days < 36500 else 0
+
+    def save_keep_days(self, days: int) -> None:
+        """Set how long results and artworks are kept, and remove what is older."""
+        self._save(keep_days=days)
+        self.tidy()
+
+    def _settings(self) -> dict[str, Any]:
+        try:
+            data = json.loads((self.root / "settings.json").read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return data if isinstance(data, dict) else {}
 
     def save_recipe(self, recipe: KeptRecipe) -> None:
         """Keep a recipe under its name."""
-        self._save([r for r in self.recipes() if r.name != recipe.name] + [recipe])
+        self._save_recipes([r for r in self.recipes() if r.name != recipe.name] + [recipe])
 
     def drop_recipe(self, name: str) -> None:
         """Forget a recipe."""
-        self._save([r for r in self.recipes() if r.name != name])
+        self._save_recipes([r for r in self.recipes() if r.name != name])
 
-    def _save(self, recipes: list[KeptRecipe]) -> None:
+    def _save_recipes(self, recipes: list[KeptRecipe]) -> None:
         rows = [{f: getattr(r, f) for f in KeptRecipe.__slots__} for r in sorted(recipes, key=lambda r: r.name.lower())]
-        write_text(self.root / "settings.json", json.dumps({"recipes": rows}, ensure_ascii=False, indent=1))
+        self._save(recipes=rows)
+
+    def _save(self, **values: Any) -> None:
+        text = json.dumps({**self._settings(), **values}, ensure_ascii=False, indent=1)
+        write_text(self.root / "settings.json", text)
 
     def save_limits(self, values: dict[str, dict[str, float]]) -> None:
         """Write the workshop's own limits; an empty table removes the file."""

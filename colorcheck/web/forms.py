@@ -70,7 +70,7 @@ def pressing(fields: dict[str, str], shown: Shown, store: Store) -> tuple[Pressi
     lay : dict
         'recipe_name' where one was chosen, and 'turned' in degrees or None: for the press log.
     """
-    kept = next((r for r in store.recipes() if r.name == fields.get("recipe")), None)
+    kept = store.recipe(fields.get("recipe", ""))
     turn = plain(fields, "turn", ("", "0", "90", "180", "270"))
     glass = length(fields["glass"], shown) if fields.get("glass", "").strip() else kept.glass_mm if kept else None
     told = Pressing(
@@ -119,19 +119,18 @@ async def _photos(form: FormData, folder: Path, names: dict[str, str]) -> tuple[
     return tuple(str(s.path) for s in stored)
 
 
-async def _artwork(form: FormData, fields: dict[str, str], folder: Path, store: Store) -> tuple[str, str, str]:
-    """Take the artwork that was sent, or one kept from before: its path, its name, its digest."""
+async def _artwork(form: FormData, fields: dict[str, str], folder: Path, store: Store) -> tuple[str, str]:
+    """Take the artwork that was sent, or one kept from before: its path, its name."""
     art = uploads.sent(form, "artwork")
     if art:
         stored = await uploads.store_picture(art[0], folder, "artwork")
-        kept_at = store.keep_artwork(stored.path, stored.name)
-        return str(kept_at), stored.name, kept_at.parent.name
+        return str(stored.path), stored.name
     if not fields.get("artwork_kept"):
         raise UsageError("the artwork is missing", "send the picture that is printed")
     kept = store.artwork(fields["artwork_kept"])
     if kept is None:
         raise UsageError("the chosen artwork is no longer there", "send it again")
-    return str(kept.path), kept.name, kept.digest
+    return str(kept.path), kept.name
 
 
 async def target_check(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
@@ -178,15 +177,16 @@ async def piece_check(form: FormData, folder: Path, store: Store, shown: Shown) 
         "pressing": pressed,
     }
     asked["photos"] = await _photos(form, folder, names)
-    asked["artwork"], name, digest = await _artwork(form, fields, folder, store)
+    asked["artwork"], name = await _artwork(form, fields, folder, store)
     names[Path(asked["artwork"]).name] = name
     if frame := uploads.sent(form, "blank_frame"):
         stored = await uploads.store_picture(frame[0], folder, "white-sheet")
         asked["blank_frame"], names[stored.path.name] = str(stored.path), stored.name
     if profile := uploads.sent(form, "profile"):
         asked["profile"] = str((await uploads.store_file(profile[0], folder, "profile.icc")).path)
-    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]), artwork_kept=digest)
-    return _params(InspectRequest(**asked), names, fields.get("piece", "").strip()[:80], again=again, **lay)
+    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]))
+    piece, keep = fields.get("piece", "").strip()[:80], {"keep_artwork": str(store.root)}
+    return _params(InspectRequest(**asked), names, piece, again=again, **keep, **lay)
 
 
 def new_target(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
@@ -295,7 +295,7 @@ async def preparation(form: FormData, folder: Path, store: Store, shown: Shown) 
         "intent": plain(fields, "intent", ("relative", "perceptual", "saturation")),
     }
     kind = plain(fields, "format", ("pdf", "png", "tiff"))
-    asked["artwork"], name, digest = await _artwork(form, fields, folder, store)
+    asked["artwork"], name = await _artwork(form, fields, folder, store)
     if sent := uploads.sent(form, "profile"):
         asked["profile"] = str((await uploads.store_file(sent[0], folder, "profile.icc")).path)
     elif fields.get("profile_kept"):
@@ -305,6 +305,7 @@ async def preparation(form: FormData, folder: Path, store: Store, shown: Shown) 
         asked["profile"] = str(path)
     else:
         raise UsageError("the profile is missing", "choose or send the one of this blank")
-    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]), artwork_kept=digest)
-    names = {Path(asked["artwork"]).name: name}
-    return _params(PrepareRequest(**asked), names, fields.get("piece", "").strip()[:80], again=again, format=kind)
+    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]))
+    names, piece = {Path(asked["artwork"]).name: name}, fields.get("piece", "").strip()[:80]
+    more = {"again": again, "format": kind, "keep_artwork": str(store.root)}
+    return _params(PrepareRequest(**asked), names, piece, **more)

@@ -50,12 +50,23 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None
         from ..ground.jsontext import write_json
 
         write_json(folder / "result.json", result)
-    answer = {"kind": kind, "title": params["title"], "again": params.get("again", {}), **answer}
+    answer = {"kind": kind, "title": params["title"], "again": {**params.get("again", {}), **_kept(params)}, **answer}
     answer["context"] = _pictures_out(answer["context"], folder)
     if result is not None and "log" in params:
         _record(kind, params, folder.name, result)
     # last: its presence says that all else is there
     write_text(folder / "answer.json", json.dumps(answer, ensure_ascii=False))
+
+
+def _kept(params: dict[str, Any]) -> dict[str, str]:
+    """Keep the artwork of a job that went well, to be chosen again."""
+    if "keep_artwork" not in params:
+        return {}
+    from .datafolder import Store
+
+    path = Path(params["request"]["artwork"])
+    digest = Store(params["keep_artwork"]).keep_artwork(path, params["names"][path.name])
+    return {"artwork_kept": digest} if digest else {}
 
 
 def _record(kind: str, params: dict[str, Any], uid: str, result: dict[str, Any]) -> None:
