@@ -26,8 +26,8 @@ def answer(argv: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
-        from .parser import make_parser
         from ..ground.files import together
+        from .parser import make_parser
 
         words = sys.argv[1:] if argv is None else argv
         if bad := next((w for w in words if re.fullmatch("--[a-z-]+=--", w)), None):
