@@ -14,6 +14,7 @@ from ..ground.errors import DataError, FileError, UsageError
 from .common import add_common, add_log, begin, finish
 
 if TYPE_CHECKING:
+    from ..ground.records import Floats
     from ..sheet.savedreading import SavedReading
     from ..shop.ladder import LadderPlan, Pressed, Settings
 
@@ -307,10 +308,11 @@ def _pressed(
     if eye and (stray := sorted(eye - set(names))):
         raise UsageError(f"--yellow names {stray[0]}, which has no reading", f"the steps read are {', '.join(names)}")
     rgb = [r.target.device_rgb.astype(float) for r in readings]
-    density = [np.array([c.density for c in r.rows], float) for r in readings]
+    density = [np.column_stack([np.array([c.density for c in r.rows], float), _rgb_density(r.lab)]) for r in readings]
     usable = [r.usable & np.array([c.kind in ("colour", "control") for c in r.rows]) for r in readings]
     white = [_coat_b(r) for r in readings]
-    dye = common_density(rgb, density, usable)
+    greys = common_density(rgb, density, usable)
+    dye = greys[:, 0]
     if not np.isfinite(dye).any():
         raise DataError("these readings have no colours in common", "read the targets that 'ladder plan' made")
     devices = {d for r in readings for d in r.devices[:1]} - {""}
@@ -330,6 +332,7 @@ def _pressed(
                 name=name,
                 settings=_settings(name, settings, really),
                 density=math.nan if unfit else float(dye[k]),
+                rgb_density=None if unfit else (float(greys[k, 1]), float(greys[k, 2]), float(greys[k, 3])),
                 density_u=(0.03 if len(devices) > 1 else 0.003) * float(np.nanmax(dye)),
                 yellow_b=white[k] if whole else math.nan,
                 scorch_b=_number(press.scorch_delta_b),
@@ -342,6 +345,16 @@ def _pressed(
             )
         )
     return out
+
+
+def _rgb_density(lab: Floats) -> Floats:
+    """Density of CIELAB colours (n, 3) in red, green and blue light (sRGB), relative to the coat; NaN beyond that."""
+    import numpy as np
+
+    from ..ground.cielab import density_from_y, lab_to_xyz, xyz_to_linear_srgb
+
+    light = xyz_to_linear_srgb(lab_to_xyz(lab))
+    return density_from_y(np.where(light > 0, light, np.nan), 1.0)
 
 
 def _settings(name: str, planned: dict[str, Settings], really: dict[str, tuple[float, float | None, str]]) -> Settings:

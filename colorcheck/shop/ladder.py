@@ -10,6 +10,9 @@ time at first, an exponential at the end). Temperature changes the pace alone (t
 other), pressure by a factor c_p. So time and temperature need five numbers against the six of a quadratic, and the
 surface can neither fall where it must rise nor overshoot.
 
+Dyes differ in pace, and a grey that still changes its tint from press to press shows it. So the greys are weighed in
+red, green and blue light, and the slowest of the three answers: enough is when the last dye is on its plateau.
+
 The numbers are not fitted to one best value: a few presses leave many rises possible. All of them are kept, as draws
 from their posterior, by the stretch move of Goodman and Weare, Comm. App. Math. Comp. Sci. 5(1) 65–80 (2010); the
 errors are Student's t with 4 degrees of freedom, so that one badly pressed piece does not decide. The time on the
@@ -47,6 +50,9 @@ _YELLOW_STD, _WIDER_STD = 0.2, 0.02  # scatter between photos of one piece, b* a
 _T_DOF = 4.0
 _LEVELS = 0.9  # of the interval that is told
 _ROUND_S = 5.0
+
+Light = Literal["", "red", "green", "blue"]
+_LIGHTS: tuple[Light, ...] = ("red", "green", "blue")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +101,10 @@ class Pressed:
     """What came out of one press; numbers that were not measured are NaN.
 
     ``density`` is the dye on the piece: the mean visual density of the same greys on every piece of the series
-    (`common_density`), ``density_u`` its scatter between photos; ``yellow_b`` the bare coat's absolute b*, ``scorch_b``
-    its largest local rise and ``edge_mm`` the width of edges, all only compared within the series; ``looked_yellow``
-    what the eye said beside an unpressed blank; ``black`` the density of full black; ``faults`` kinds of findings
+    (`common_density`), ``density_u`` its scatter between photos, ``rgb_density`` that of the same greys in red, green
+    and blue light; ``yellow_b`` the bare coat's absolute b*, ``scorch_b`` its largest local rise and ``edge_mm`` the
+    width of edges, all only compared within the series; ``looked_yellow`` what the eye said beside an unpressed blank;
+    ``black`` the density of full black; ``faults`` kinds of findings
     that make the piece a doubtful witness.
     """
 
@@ -105,6 +112,7 @@ class Pressed:
     settings: Settings
     density: float
     density_u: float = 0.0
+    rgb_density: tuple[float, float, float] | None = None
     yellow_b: float = math.nan
     scorch_b: float = math.nan
     edge_mm: float = math.nan
@@ -149,6 +157,8 @@ class LadderFit:
     ``times`` (k,) s with ``level``, ``level_low``, ``level_high`` (k,) the density at the best temperature and
     pressure; ``share`` (n,) of the plateau for each press; ``odd`` (n,) presses that do not lie on the rise.
     ``begins_s`` is when dye begins to go over (5, 50, 95 %): the warm-up of this press with this blank.
+    ``light`` is the light in which the greys were slowest ('' : only their visual density is known), and all densities
+    are those in this light; ``lag_s`` is by how much it lags behind the quickest.
     """
 
     pressed: tuple[Pressed, ...]
@@ -173,6 +183,8 @@ class LadderFit:
     limits: MakerLimits
     harm_s: dict[str, tuple[float, float, float]] = field(default_factory=dict)
     begins_s: tuple[float, float, float] = (math.nan, math.nan, math.nan)
+    light: Light = ""
+    lag_s: float = 0.0
 
 
 # ---------------------------------------------------------------- plan
@@ -448,14 +460,14 @@ def common_density(
     least: float = 0.15,
     most: float = 1.3,
 ) -> Floats:
-    """Mean density of the colours that every piece of a series shows well, (n,).
+    """Mean density of the colours that every piece of a series shows well, (n,); (n, c) for c columns.
 
     Parameters
     ----------
     device_rgb : n arrays (k, 3)
         Of each piece's cells; their order may differ.
     density : n arrays (k,)
-        Visual density of the cells.
+        Visual density of the cells; or (k, c), further columns for other lights.
     usable : n arrays (k,) bool
     least, most : float
         Colours paler or darker than this on the piece with most dye are left out: they hardly answer, or hold
@@ -463,7 +475,7 @@ def common_density(
 
     Returns
     -------
-    (n,) float
+    (n,) or (n, c) float
         NaN all through when the pieces have fewer than three such colours in common.
 
     Notes
@@ -473,23 +485,25 @@ def common_density(
     magenta's, on simulated pieces). The mean over cells repeats to about 0.1–0.2 %, black alone no better and with the
     room in it.
     """
-    tables: list[dict[tuple[int, ...], float]] = []
+    tables: list[dict[tuple[int, ...], Floats]] = []
     for rgb, d, ok in zip(device_rgb, density, usable, strict=True):
-        sums: dict[tuple[int, ...], list[float]] = {}
+        sums: dict[tuple[int, ...], list[Floats]] = {}
         for colour, value, good in zip(np.asarray(rgb).astype(int).tolist(), d, ok, strict=True):
-            if good and math.isfinite(value):
-                sums.setdefault(tuple(colour), []).append(float(value))
-        tables.append({c: float(np.mean(v)) for c, v in sums.items()})
+            if good and np.isfinite(value).all():
+                sums.setdefault(tuple(colour), []).append(np.atleast_1d(value))
+        tables.append({c: np.mean(v, axis=0) for c, v in sums.items()})
     shared = sorted(set.intersection(*(set(t) for t in tables))) if tables else []
-    grid = np.array([[t[c] for c in shared] for t in tables]).reshape(len(tables), -1)
-    if grid.size:
-        top = grid.max(axis=0)
-        fit = (top >= least) & (top <= most)
-        grey = fit & np.array([max(c) - min(c) <= 20 for c in shared])
-        grid = grid[:, grey if grey.sum() >= 3 else fit]
+    columns = np.shape(density[0])[1:]
+    if not shared:
+        return np.full((len(tables), *columns), np.nan)
+    grid = np.array([[t[c] for c in shared] for t in tables])
+    top = grid[:, :, 0].max(axis=0)
+    fit = (top >= least) & (top <= most)
+    grey = fit & np.array([max(c) - min(c) <= 20 for c in shared])
+    grid = grid[:, grey if grey.sum() >= 3 else fit]
     if grid.shape[1] < 3:
-        return np.full(len(tables), np.nan)
-    return np.asarray(grid.mean(axis=1))
+        return np.full((len(tables), *columns), np.nan)
+    return np.asarray(grid.mean(axis=1).reshape(len(tables), *columns))
 
 
 # ---------------------------------------------------------------- the plain fit
@@ -681,6 +695,23 @@ def _draw_rise(pressed: Sequence[Pressed], rng: np.random.Generator, *, sweeps: 
     return _Rise(draws, warm, names)
 
 
+def _slowest(pressed: Sequence[Pressed], within: float, sweeps: int, seed: int) -> tuple[list[Pressed], Light, float]:
+    """Weigh the greys in the light that takes longest; also its name, and by how much it lags behind the quickest.
+
+    One seed for the three lights: what differs between them is then what was seen.
+    """
+    if any(p.rgb_density is None for p in pressed):
+        return list(pressed), "", 0.0
+    cells = {(p.settings.temperature_c, p.settings.pressure) for p in pressed}
+    views, enough = [], []
+    for k in range(len(_LIGHTS)):
+        views.append([replace(p, density=p.rgb_density[k]) for p in pressed if p.rgb_density is not None])
+        rise = _draw_rise(views[k], np.random.default_rng([seed, len(pressed)]), sweeps=sweeps)
+        enough.append(float(np.mean([np.median(rise.enough(t, q, within)) for t, q in cells])))
+    k = int(np.argmax(enough))
+    return views[k], _LIGHTS[k], enough[k] - min(enough)
+
+
 def _draw_harm(
     pressed: Sequence[Pressed],
     value: Floats,
@@ -778,6 +809,7 @@ def fit_ladder(
         )
     if max(p.density for p in good) <= 0.02:
         raise DataError("no dye was found on any piece", "check that the targets were printed and pressed")
+    good, light, lag_s = _slowest(good, within, max(sweeps // 3, 200), seed)
     rng = np.random.default_rng([seed, len(good)])
     rise = _draw_rise(good, rng, sweeps=sweeps)
     count = len(rise.draws)
@@ -811,8 +843,9 @@ def fit_ladder(
     share_of = {p.name: p.density / float(np.median(np.exp(rise.draws[:, 0]))) for p in good}
     far = {p.name: abs(p.density - m) > 3.5 * u for p, m, u in zip(good, middle, spread, strict=True)}
     plateau = np.exp(rise.draws[:, 0])
+    weighed = iter(good)
     return LadderFit(
-        pressed=pressed,
+        pressed=tuple(next(weighed) if math.isfinite(p.density) else p for p in pressed),
         status=status,
         best=best,
         recipes=tuple(recipes),
@@ -832,6 +865,8 @@ def fit_ladder(
         within=within,
         step_s=step_s,
         limits=limits,
+        light=light,
+        lag_s=lag_s,
         begins_s=tuple(float(v) for v in np.percentile(rise.draws[:, 1], [5, 50, 95])),  # type: ignore[arg-type]
         harm_s={
             k: tuple(float(v) for v in np.percentile(f(s.temperature_c), [5, 50, 95]))  # type: ignore[misc]

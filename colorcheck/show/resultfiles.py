@@ -387,6 +387,7 @@ def ladder_to_dict(plan: LadderPlan, fit: LadderFit) -> dict[str, Any]:
         "recipes": [_recipe_dict(r) for r in fit.recipes],
         "step_s": fit.step_s,
         "plateau": {"density": fit.plateau, "std": fit.plateau_std, "within": fit.within, "scatter": fit.scatter},
+        "slowest": {"light": fit.light or None, "lag_s": fit.lag_s},
         "begins_s": dict(zip(("low", "median", "high"), fit.begins_s, strict=True)),
         "upper_end": fit.harm or None,
         "harm_s": {k: {"low": v[0], "median": v[1], "high": v[2]} for k, v in fit.harm_s.items()},
