@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import io
 import json
 import random
@@ -19,19 +21,21 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-import uvicorn
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image, ImageCms, PngImagePlugin
 from starlette.testclient import TestClient
 
 from colorcheck.__main__ import main
+from colorcheck.ground import reader
+from colorcheck.ground.reader import Reader
 from colorcheck.ground.units import celsius_to_fahrenheit
+from colorcheck.web import server as server_module
 from colorcheck.web.access import Access, new_code
 from colorcheck.web.app import make_app
 from colorcheck.web.datafolder import KeptRecipe, Store
 from colorcheck.web.joblog import Journal
-from colorcheck.web.readerunits import Shown, in_units
+from colorcheck.web.server import make_server
 
 SCANS = Path(__file__).parents[1] / "scans"
 LIMIT = 6_000_000
@@ -131,7 +135,7 @@ def test_a_finished_piece_with_its_artwork(client: TestClient, place: Path) -> N
     assert not list((place / "data" / "uploads").iterdir()), "photos are not kept"
     # the next check of the same piece is not asked again what it was
     again = client.get(re.search(r'href="(/check/piece\?[^"]+)"', answer.text)[1].replace("&amp;", "&"))  # type: ignore[index]
-    assert 'value="200x150mm"' in again.text
+    assert 'value="20 x 15 cm"' in again.text, "as it was typed"
     assert re.search(r'<option value="[0-9a-f]{16}" selected>number-plaque.png', again.text)
     assert 'name="before"' in again.text
 
@@ -425,7 +429,7 @@ def test_a_job_can_be_cancelled_and_the_next_one_runs(tmp_path: Path) -> None:
     app, store, _ = make(tmp_path)
     with TestClient(app) as client:
         first = send(client, "/check/target", [("photos", photo("clock-good.jpg"))])
-        second = send(client, "/check/target", [("photos", photo("clock-good.jpg"))])
+        second = send(client, "/check/target", [("photos", photo("clock-good.jpg"))], piece="another")
         stop = re.search(r'action="(/jobs/[^"]+/cancel[^"]+)"', client.get(str(first.url)).text)
         assert stop
         assert "Cancelled" in client.post(stop[1]).text
@@ -440,12 +444,11 @@ def test_a_run_that_was_killed_reports_its_job_as_interrupted(tmp_path: Path) ->
     journal.job_began(uid, "read", "board B")
     (tmp_path / "data" / "uploads" / uid).mkdir(parents=True)
     (tmp_path / "data" / "uploads" / uid / "photo-1.jpg").write_bytes(b"left behind")
-    app, store, _ = make(tmp_path)
+    app, _, _ = make(tmp_path)
     with TestClient(app) as client:
         page = client.get(f"/jobs/{uid}")
         assert "interrupted" in page.text
         assert "board B" in page.text
-        assert not store.uploads(uid).exists()
     assert client.get("/jobs/" + "f" * 32).status_code == 404
 
 
@@ -478,25 +481,49 @@ def test_killed_and_started_again(tmp_path: Path) -> None:
         server.kill()
         server.wait()
         server = start()
-        assert "was interrupted" in visitor.get(second)[1]
+        page = visitor.get(second)[1]
+        assert "was interrupted" in page
+        again = re.search(r'href="(/check/target\?from=[0-9a-f]{32})"', page)
+        assert again, "what was sent is still there"
+        form = visitor.get(again[1])[1]
+        assert "Here already: p.jpg" in form
         assert "/pieces/" in visitor.get(first)[0]
         assert visitor.get("/presses")[1].count("/pieces/") == 1
+        action = re.search(r'action="([^"]+)"', form)
+        assert action
+        third = visitor.post(action[1], {"from": again[1][-32:]})
+        assert visitor.verdict(third).startswith("done"), "sent again without sending the photo again"
         assert not list((tmp_path / "data" / "uploads").iterdir())
-        third = visitor.upload(photo_bytes)
-        assert visitor.verdict(third).startswith("done")
+        other = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False)
+        assert other.returncode == 2, "two servers on one folder"
+        assert "another page uses" in other.stderr
+        fourth = visitor.upload(photo_bytes)
+
+        def wait_for_news() -> None:
+            with contextlib.suppress(OSError):
+                visitor.verdict(fourth)
+
+        waiting = threading.Thread(target=wait_for_news)
+        waiting.start()
+        time.sleep(0.5)
+        begun = time.monotonic()
+        server.terminate()
+        server.wait()
+        assert time.monotonic() - begun < 2.0
+        waiting.join()
     finally:
         server.kill()
         server.wait()
 
 
 @pytest.fixture
-def port(tmp_path: Path) -> Iterator[int]:
+def port(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """A real server in a thread, with little patience."""
     store = Store(tmp_path / "data")
     access = Access(hosts=frozenset({"127.0.0.1"}))
     app = make_app(store, Journal(str(tmp_path / "log.sqlite")), access=access, workers=1, patience_s=0.5)
-    config = uvicorn.Config(app, port=0, log_level="critical", ws="none", h11_max_incomplete_event_size=32_768)
-    server = uvicorn.Server(config)
+    monkeypatch.setattr(server_module, "HEADER_S", 1.0)
+    server = make_server(app, "127.0.0.1", 0)
     thread = threading.Thread(target=server.run)
     thread.start()
     while not server.started:
@@ -536,6 +563,118 @@ def test_slow_clients_huge_headers_and_junk(port: int) -> None:
     assert visitor.get("/")[0].endswith("/"), "the page still answers"
 
 
+def test_silent_connections_neither_stay_nor_keep_others_out(port: int) -> None:
+    from tests.benchmarks.bench_page import Visitor
+
+    silent = [socket.create_connection(("127.0.0.1", port), timeout=10) for _ in range(200)]
+    try:
+        visitor = Visitor(f"http://127.0.0.1:{port}")
+        for _ in range(5):
+            begun = time.monotonic()
+            assert visitor.get("/")[0].endswith("/")
+            assert time.monotonic() - begun < 1.0
+        assert all(s.recv(10) == b"" for s in silent), "each is closed in the end"
+    finally:
+        for s in silent:
+            s.close()
+
+
+def test_a_short_code_lets_a_phone_in_and_guessing_ends(tmp_path: Path) -> None:
+    app, _, access = make(tmp_path, code=new_code())
+    with TestClient(app, raise_server_exceptions=False, client=("192.0.2.7", 5000)) as phone:
+        assert 'name="code"' in phone.get("/").text
+        assert phone.post("/enter", data={"code": access.short.lower().replace("-", " ")}).status_code == 200
+        assert phone.get("/check/piece").status_code == 200
+        access.code = new_code()
+        assert phone.get("/").status_code == 403, "a new code ends the old one"
+        codes = [phone.post("/enter", data={"code": f"AAAA-AA{k:02d}"}).status_code for k in range(12)]
+        assert codes == [403] * 10 + [429] * 2
+        assert phone.post("/enter", data={"code": access.short}).status_code == 429
+
+
+# ---------------------------------------------------------------- forms
+
+
+def here(text: str) -> list[str]:
+    """What a form says that it has already."""
+    return re.findall(r"Here already: ([^<]+)\. Choose", text)
+
+
+def test_one_bad_value_keeps_the_rest_and_a_failed_job_its_form(client: TestClient) -> None:
+    files = [("photos", photo("clock-good.jpg")), ("artwork", photo("number-plaque.png"))]
+    page = send(client, "/check/piece", files, size="wide", piece="number 7", view="through")
+    assert page.status_code == 400
+    assert here(page.text) == ["clock-good.jpg", "number-plaque.png"]
+    assert 'value="number 7"' in page.text
+    url = re.search(r'action="([^"]+)"', page.text)[1]  # type: ignore[index]
+    kept = re.search(r'name="from" value="([0-9a-f]{32})"', page.text)[1]  # type: ignore[index]
+    fields = {"size": "20x15cm", "piece": "number 7", "view": "through", "from": kept}
+    failed = wait(client, str(client.post(url, data=fields).url))
+    assert "/jobs/" in str(failed.url), "the photo shows another piece"
+    again = re.search(r'href="(/check/piece\?from=[0-9a-f]{32})"', failed.text)
+    assert again
+    page = client.get(again[1])
+    assert here(page.text) == ["clock-good.jpg", "number-plaque.png"]
+    assert 'value="20x15cm"' in page.text
+    assert re.search(r'value="through" checked', page.text)
+    right = [("photos", photo("number-plaque.jpg"))]
+    answer = wait(client, str(client.post(url, data={**fields, "from": again[1][-32:]}, files=right).url))
+    assert "Press again" in answer.text
+
+
+def test_the_same_form_sent_twice_is_one_job(client: TestClient) -> None:
+    url, files = action(client, "/check/target"), [("photos", photo("clock-good.jpg"))]
+    first, second = (client.post(url, files=files, data={"piece": "twice"}).url for _ in range(2))
+    assert str(first).split("/")[4] == str(second).split("/")[4]
+    other = client.post(url, files=files, data={"piece": "another"}).url
+    assert str(other).split("/")[4] != str(first).split("/")[4]
+    wait(client, str(other))
+
+
+def test_thirteen_photos_get_the_true_reason(client: TestClient) -> None:
+    answer = send(client, "/check/target", [("photos", (f"{k}.jpg", jpeg(), "image/jpeg")) for k in range(13)])
+    assert answer.status_code == 400
+    assert "13 files at once are too many: send 12 at most" in answer.text
+
+
+def test_an_open_form_survives_a_restart(tmp_path: Path) -> None:
+    store = Store(tmp_path / "data")
+    old, new = (Access(secret=store.secret("forms", 32), code=store.secret("code", 13).hex()) for _ in range(2))
+    assert old.sign("form x") == new.sign("form x")
+    assert old.short == new.short
+    assert (tmp_path / "data" / "forms.key").stat().st_mode & 0o077 == 0
+    store.new_secret("code")
+    assert store.secret("code", 13).hex() != old.code
+
+
+def test_a_full_disk_is_said_on_any_page(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any, **__: Any) -> Any:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    url = action(client, "/check/target")
+    monkeypatch.setattr(shutil, "copyfileobj", full)
+    answer = client.post(url, files=[("photos", photo("clock-good.jpg"))])
+    assert "free some space" in answer.text
+    monkeypatch.setattr(Store, "uids", full)
+    for page in ("/", "/settings", "/check/piece", "/compare"):
+        answer = client.get(page)
+        assert answer.status_code == 507
+        assert "disk of the bench computer is full" in answer.text
+
+
+def test_a_damaged_log_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    app, _, _ = make(tmp_path)
+    with TestClient(app, raise_server_exceptions=False) as client:
+        for path in tmp_path.glob("log.sqlite*"):
+            path.write_bytes(b"\0" * 9000)
+        answer = client.get("/presses")
+        assert answer.status_code == 503
+        assert "<h1" in answer.text
+    words = ["serve", "--data", str(tmp_path / "data"), "--log", str(tmp_path / "log.sqlite"), "--quiet"]
+    assert main(words) == 2
+    assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
 # ---------------------------------------------------------------- settings
 
 
@@ -556,7 +695,13 @@ def test_settings_are_kept_and_wrong_ones_named(client: TestClient, place: Path)
     assert not (place / "data" / "limits.toml").exists()
     client.post(at("shown"), data={"length": "in", "heat": "F", "look": "dark"})
     page = client.get("/settings").text
-    assert "392 °F, 180 s, 0.157 in glass" in page
+    assert "392 °F, 180 s, 0.16 in glass" in page
+    assert "<strong>glass 4 mm</strong>" in page, "a name is no length"
+    form = client.get("/check/piece?recipe=glass+4+mm").text
+    assert '<option value="glass 4 mm" selected>glass 4 mm</option>' in form
+    lost = send(client, "/check/target", [("photos", photo("clock-good.jpg"))], recipe="glass 0.16 in")
+    assert lost.status_code == 400
+    assert "no recipe &#39;glass 0.16 in&#39;" in lost.text
     assert 'data-look="dark"' in page
     client.post(at("shown"), data={"length": "mm", "heat": "C", "look": "auto"})
     client.post(at("recipe"), data={"drop": "glass 4 mm"})
@@ -567,18 +712,29 @@ def test_settings_are_kept_and_wrong_ones_named(client: TestClient, place: Path)
 
 
 def test_units_of_the_readers_choice() -> None:
-    both = Shown("in", "F")
-    assert (
-        in_units("a pale spot, 22 mm wide, 6 cm from the right", both)
-        == "a pale spot, 0.866 in wide, 2.4 in from the right"
-    )
-    assert in_units("200 × 150 mm at 200 °C", both) == "7.9 × 5.9 in at 392 °F"
-    assert in_units("between 190–205 °C", both) == "between 374–401 °F"
-    assert in_units("12 cells, 0.35 L* per cm, 4 mm²", both) == "12 cells, 0.35 L* per cm, 4 mm²"
-    assert in_units("22 mm at 200 °C", Shown()) == "22 mm at 200 °C"
+    both = Reader("in", "F", {"size": "'Size of the piece'"})
+
+    def read_by(text: str) -> str:
+        assert reader.shown(reader.shown(text)) == reader.shown(text)
+        return reader.shown(text, both)
+
+    assert reader.length(22, 0) == "22 mm", "a command writes at once"
+    assert reader.option("size") == "--size"
+    with reader.for_page():
+        spot = f"{reader.length(22, 0)} wide, {reader.length(60, 0, 'cm')} from the right"
+        assert reader.shown(spot) == "22 mm wide, 6 cm from the right"
+        assert read_by(spot) == "0.87 in wide, 2.4 in from the right"
+        assert read_by(f"{reader.size((200, 150))} at {reader.heat(200)}") == "7.87 × 5.91 in at 392 °F"
+        assert read_by(reader.size((203.2, 254))) == "8 × 10 in"
+        assert read_by(reader.lengths(600, 1000, 0, "cm")) == "24–39 in"
+        assert read_by(f"on glass 4 mm, check {reader.option('size')}") == "on glass 4 mm, check 'Size of the piece'"
+        assert reader.shown(reader.length(-0.2, 0)) == "0 mm"
+        assert read_by(reader.length(-0.001)) == "0 in"
 
 
 @given(st.integers(20, 260))
 def test_fahrenheit_of_whole_degrees(celsius: int) -> None:
-    shown = in_units(f"{celsius} °C", Shown("mm", "F"))
-    assert shown == f"{celsius_to_fahrenheit(celsius):.0f} °F"
+    with reader.for_page():
+        kept = reader.heat(celsius)
+    assert reader.shown(kept, Reader("mm", "F")) == f"{celsius_to_fahrenheit(celsius):.0f} °F"
+    assert reader.shown(kept) == f"{celsius} °C", "metric in, metric back"

@@ -250,10 +250,10 @@ def test_any_recipe_survives_code_and_file(w, h, shape, view, seed):
 @pytest.mark.parametrize(
     ("bad", "says"),
     [
-        ({"size_mm": (59.0, 100.0)}, "between 60 and 400"),
-        ({"size_mm": (100.0, 401.0)}, "between 60 and 400"),
-        ({"size_mm": (float("nan"), 100.0)}, "between 60 and 400"),
-        ({"size_mm": (float("inf"), 100.0)}, "between 60 and 400"),
+        ({"size_mm": (59.0, 100.0)}, "60–400 mm"),
+        ({"size_mm": (100.0, 401.0)}, "60–400 mm"),
+        ({"size_mm": (float("nan"), 100.0)}, "60–400 mm"),
+        ({"size_mm": (float("inf"), 100.0)}, "60–400 mm"),
         ({"size_mm": (100.0, 120.0), "shape": "round"}, "one diameter"),
         ({"size_mm": (100.0, 100.0), "patches": "huge"}, "choose compact, standard or fine"),
         ({"size_mm": (60.0, 60.0), "patches": "standard"}, "--patches compact"),

@@ -48,43 +48,32 @@ def _serve(args: argparse.Namespace) -> int:
     from ..shop.presslog_records import check_place, place_of
 
     check_place(place_of(args.log))
-    import uvicorn
-
-    from ..web.access import Access, address, new_code
+    from ..web.access import CODE, CODE_BYTES, Access, address
     from ..web.app import make_app
     from ..web.datafolder import Store
     from ..web.joblog import Journal
+    from ..web.server import make_server
 
     store = Store(data_folder(args.data))
+    store.lock()
+    journal = Journal(args.log)
+    journal.log()  # what is wrong with it is said at once
     workers = args.workers or max(1, min(4, (os.cpu_count() or 2)))
     lan = _own_address() if args.lan else ""
     access = Access(
-        code=new_code() if args.lan else "",
+        code=store.secret(CODE, CODE_BYTES).hex() if args.lan else "",
+        secret=store.secret("forms", 32),
         hosts=frozenset({"127.0.0.1", "localhost", "::1", *([lan] if lan else [])}),
     )
     url = address(lan, args.port, access.code) if lan else ""
-    app = make_app(
-        store, Journal(args.log), access=access, workers=workers, max_bytes=args.max_upload * 1_000_000, url=url
-    )
-    server = uvicorn.Server(
-        uvicorn.Config(
-            app,
-            host="0.0.0.0" if args.lan else "127.0.0.1",
-            port=args.port,
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            h11_max_incomplete_event_size=32_768,
-            limit_concurrency=200,
-            timeout_keep_alive=10,
-            proxy_headers=False,
-        )
-    )
-    _check_port("0.0.0.0" if args.lan else "127.0.0.1", args.port)
+    app = make_app(store, journal, access=access, workers=workers, max_bytes=args.max_upload * 1_000_000, url=url)
+    host = "0.0.0.0" if args.lan else "127.0.0.1"
+    server = make_server(app, host, args.port)
+    _check_port(host, args.port)
     if not args.quiet:
         print(f"The page is at http://localhost:{args.port}/  (stop it with Ctrl+C)")
         if url:
-            _show_code(url)
+            _show_code(url, access.short)
         sys.stdout.flush()
     server.run()
     return 0
@@ -113,9 +102,9 @@ def _check_port(host: str, port: int) -> None:
             raise UsageError(f"port {port} cannot be used ({e.strerror})", "choose another with --port") from e
 
 
-def _show_code(url: str) -> None:
+def _show_code(url: str, short: str) -> None:
     import segno
 
-    print("Point the phone's camera at this code (same network), or open 'Open this page on the phone':\n")
+    print("Point the phone's camera at this code (same network):\n")
     segno.make(url, error="m").terminal(compact=True)
-    print(f"\n{url}")
+    print(f"\nor open {url.split('/in/', maxsplit=1)[0]} on the phone and type {short}")

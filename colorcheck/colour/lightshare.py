@@ -11,6 +11,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from ..ground import reader
 from ..ground.cielab import linear_srgb_to_xyz
 from ..ground.errors import PhotoError, TargetError, UsageError
 from ..ground.records import CellFlag, CellKind, Floats, LinearImage, Target
@@ -77,7 +78,9 @@ def light_share(with_piece: str | Path, without: str | Path, *, target: Target |
     """
     a, b = Path(with_piece), Path(without)
     if a.exists() and b.exists() and a.samefile(b):
-        raise UsageError(f"{a.name} is given twice", "--light needs a photo with the piece and one without it")
+        raise UsageError(
+            f"{a.name} is given twice", f"{reader.option('light')} needs a photo with the piece and one without it"
+        )
     on, off = decode(a, max_pixels=_LIGHT_PIXELS), decode(b, max_pixels=_LIGHT_PIXELS)
     if on.sha256 == off.sha256:
         raise UsageError(f"{a.name} and {b.name} are the same photo", "give one with the piece and one without it")

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
+from ..ground import reader
 from ..ground.files import read_json, shaped
-from ..ground.records import Finding
+from ..ground.places import where_in_words
+from ..ground.records import Finding, Kind, Shape
 from ..sheet.savedreading import InspectionFile
 from .catalogue import HEAT_HELPS
 
@@ -45,11 +47,16 @@ def load_earlier(path: str | Path) -> Earlier:
         It cannot be read or is no inspection.
     """
     p = Path(path)
-    todo = "give the file written by 'inspect' with --json"
+    todo = "choose an earlier check" if reader.on_page() else "give the file written by 'inspect' with --json"
     data = read_json(p, "an inspection", todo=todo)
     file = shaped(data, InspectionFile, f"{p.name} is not an inspection", todo)
+    shape: Shape = "round" if file.shape == "round" else "rect"
+
+    def where(x_mm: float, y_mm: float) -> str:
+        return where_in_words(x_mm, y_mm, file.size_mm, shape)
+
     places = tuple(
-        (f.x_mm, f.y_mm, f.delta_e00 or 0.0, f.where)
+        (f.x_mm, f.y_mm, f.delta_e00 or 0.0, where(f.x_mm, f.y_mm) if f.kind == Kind.PALE else f.where)
         for f in file.findings
         if f.kind in HEAT_HELPS and f.x_mm is not None and f.y_mm is not None
     )

@@ -11,6 +11,7 @@ import numpy as np
 
 from ..colour.lightshare import LightShare, light_share
 from ..colour.substrate import Substrate, cube_surface, measure_substrate, occupied, share_inside
+from ..ground import reader
 from ..ground.errors import DataError, UsageError
 from ..ground.records import Floats
 from ..sheet.savedreading import SavedReading, load_reading
@@ -102,12 +103,14 @@ def _labels(paths: Sequence[str | Path], names: Sequence[str] | None) -> list[st
     if names is not None:
         if len(names) != len(paths):
             raise UsageError(
-                f"--names gives {len(names)} names for {len(paths)} readings",
+                f"{reader.option('names')} gives {len(names)} names for {len(paths)} readings",
                 "give one for each reading, in their order; readings of one substrate get the same name",
             )
         labels = [n.strip() for n in names]
         if not all(labels):
-            raise UsageError("--names holds an empty name", "give one for each reading, separated by commas")
+            raise UsageError(
+                f"{reader.option('names')} holds an empty name", "give one for each reading, separated by commas"
+            )
         return labels
     stems = [Path(p).stem for p in paths]
     if len(set(stems)) == len(stems):
@@ -124,17 +127,19 @@ def _check_groups(groups: Sequence[str], labels: Sequence[str], request: Compare
         raise UsageError(
             f"all {len(labels)} readings are named '{groups[0]}'", "give the readings of at least two substrates"
         )
-    for option, given in (("--cost", costs), ("--light", lights)):
+    for what, given in (("cost", costs), ("light", lights)):
         for name in given:
             if name not in groups:
                 raise UsageError(
-                    f"{option} names '{name}', which is none of the substrates here", f"they are {', '.join(groups)}"
+                    f"{reader.option(what)} names '{name}', which is none of the substrates here",
+                    f"they are {', '.join(groups)}",
                 )
-    for wanted, option, given in (("cost", "--cost", costs), ("window", "--light", lights)):
+    for wanted, what, given in (("cost", "cost", costs), ("window", "light", lights)):
         missing = [g for g in groups if g not in given]
         if request.purpose == wanted and missing:
             raise UsageError(
-                f"--purpose {wanted} needs {option} for every substrate", f"it is missing for {', '.join(missing)}"
+                f"{reader.option('purpose')} {wanted} needs {reader.option(what)} for every substrate",
+                f"it is missing for {', '.join(missing)}",
             )
 
 

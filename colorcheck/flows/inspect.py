@@ -15,6 +15,7 @@ from ..faults.beforeafter import Before, compare_before, load_earlier
 from ..faults.catalogue import HEAT_HELPS
 from ..faults.find import DefectResult, find_faults
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
+from ..ground import reader
 from ..ground.errors import PhotoError
 from ..ground.files import refuse_same
 from ..ground.geometry import mm_to_px, scaled
@@ -216,7 +217,9 @@ def inspect(request: InspectRequest, *, progress: Callable[[str], None] | None =
             g = grid_density(reg.pose, size_mm)
             device, covered = artwork_on_piece(art, reg, g)
             if covered.mean() < 0.5:
-                raise PhotoError(f"the picture covers too little of the piece in {image.source}", "check --size")
+                raise PhotoError(
+                    f"the picture covers too little of the piece in {image.source}", f"check {reader.option('size')}"
+                )
             device = cv2.GaussianBlur(device.astype(np.float32), (0, 0), max(0.25 * g, 0.5))
         flat = lay_piece(reg.image, reg.pose, size_mm, g)
         ring = card_ring(flat, size_mm, shape)

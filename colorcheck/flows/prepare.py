@@ -16,6 +16,7 @@ from ..colour.cms import Intent, PrinterProfile, load_printer_profile, printed_l
 from ..colour.reach import Reach, expected_errors, inside_piece, picture_reach, smaller
 from ..colour.storedcolours import stored_colours
 from ..colour.tonecorrect import apply_curves, load_curves, neutral_curves
+from ..ground import reader
 from ..ground.errors import UsageError
 from ..ground.records import Bytes, Floats, Shape, View
 from ..ground.units import MM_PER_INCH
@@ -106,8 +107,9 @@ def prepare(request: PrepareRequest, *, progress: Callable[[str], None] | None =
     printed_mm = (size_mm[0] + 2 * bleed_mm, size_mm[1] + 2 * bleed_mm)
     sheet_mm = (printed_mm[0] + 2 * border_mm, printed_mm[1] + 2 * border_mm)
     if int(np.prod(size_px(sheet_mm, dpi))) > _MAX_PIXELS:
-        w, h = size_mm
-        raise UsageError(f"{w:g} × {h:g} mm at {dpi} dots per inch is too large a picture", "give a lower --dpi")
+        raise UsageError(
+            f"{reader.size(size_mm)} at {dpi} dots per inch is too large a picture", f"lower {reader.option('dpi')}"
+        )
     profile, curves, curves_name = None, None, ""
     if request.profile:
         profile = load_printer_profile(request.profile)
@@ -120,8 +122,8 @@ def prepare(request: PrepareRequest, *, progress: Callable[[str], None] | None =
     ppi = min(n / mm * MM_PER_INCH for n, mm in zip(art.file_size_px, art.frame_mm, strict=True))
     if ppi < LEAST_PPI:
         raise UsageError(
-            f"{art.source} gives only {ppi:.0f} pixels per inch at {size_mm[0]:g} × {size_mm[1]:g} mm",
-            f"use a larger picture (at least {FINE_PPI:.0f}), or check --size",
+            f"{art.source} gives only {ppi:.0f} pixels per inch at {reader.size(size_mm)}",
+            f"use a larger picture (at least {FINE_PPI:.0f}), or check {reader.option('size')}",
         )
     codes, filled, cropped = lay_on_piece(source.image, art, size_px(printed_mm, dpi), bleed_mm)
     seen = piece_only(codes, size_mm, bleed_mm)

@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import msgspec
 import numpy as np
 
+from ..ground import reader
 from ..ground.cielab import delta_e00
 from ..ground.errors import DataError
 from ..ground.files import read_json, refuse_same, shaped
@@ -164,7 +165,7 @@ def load_floor(path: str | Path) -> Callable[[Sequence[str]], Floats]:
         It is not a repeat study.
     """
     p = Path(path)
-    todo = "make one with 'colorcheck repeat'"
+    todo = "make it again" if reader.on_page() else "make one with 'colorcheck repeat'"
     data = read_json(p, "a repeat study", todo=todo)
     if data.get("schema") != SCHEMA:
         raise DataError(f"{p.name} is not a repeat study", todo)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from ..ground import reader
 from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits, Recipe, check_limits
 from ..ground.records import Shape, View
@@ -356,21 +357,27 @@ class PrepareRequest:
     coat_tint: bool = False
 
     def __post_init__(self) -> None:
-        w, h = self.size_mm
         if not all(SIZE_MM[0] <= v <= SIZE_MM[1] for v in self.size_mm):
             raise UsageError(
-                f"a piece of {w:g} × {h:g} mm makes no sense", f"give {SIZE_MM[0]:g} to {SIZE_MM[1]:g} mm on each side"
+                f"a piece of {reader.size(self.size_mm)} makes no sense",
+                f"give {reader.lengths(*SIZE_MM)} on each side",
             )
         _check_size(self.size_mm, self.shape)
         if not DPI[0] <= self.dpi <= DPI[1]:
-            raise UsageError(f"{self.dpi} dots per inch make no sense", f"give --dpi {DPI[0]} to {DPI[1]}, usually 300")
+            raise UsageError(
+                f"{self.dpi} dots per inch make no sense",
+                f"give {reader.option('dpi')} {DPI[0]} to {DPI[1]}, usually 300",
+            )
         for name, value in (("bleed", self.bleed_mm), ("border", self.border_mm)):
             if not 0 <= value <= MAX_MARGIN_MM:
-                raise UsageError(f"a {name} of {value:g} mm makes no sense", f"give 0 to {MAX_MARGIN_MM:g} mm")
+                raise UsageError(
+                    f"a {name} of {reader.length(value, None)} makes no sense",
+                    f"give {reader.lengths(0, MAX_MARGIN_MM)}",
+                )
         if (self.profile is None) == (self.curves is None):
             raise UsageError(
                 "give either a profile or curves, not both" if self.profile else "what the printer does is not known",
-                "--profile BOARD.icc, or --curves CURVES.json",
+                "choose or send a profile" if reader.on_page() else "--profile BOARD.icc, or --curves CURVES.json",
             )
         if self.curves and self.coat_tint:
             raise UsageError("--coat-tint needs a profile", "curves alone do not tell how the print will look")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from .reader import length
 from .records import Shape
 
 
@@ -51,5 +52,5 @@ def part_in_words(x_mm: float, y_mm: float, size_mm: tuple[float, float]) -> str
 
 
 def _length(mm: float) -> str:
-    cm = mm / 10
-    return f"{mm:.0f} mm" if mm < 9.5 else f"{cm:.0f} cm" if abs(cm - round(cm)) < 0.25 else f"{cm:.1f} cm"
+    mm = max(mm, 0.0)
+    return length(mm, 0) if mm < 9.5 else length(mm, 0 if abs(mm / 10 - round(mm / 10)) < 0.25 else 1, "cm")

@@ -7,6 +7,7 @@ import re
 from dataclasses import dataclass
 from typing import Any
 
+from . import reader
 from .errors import UsageError
 from .units import clean, format_seconds, format_temperature, parse_seconds, parse_temperature, refuse_part
 
@@ -121,8 +122,8 @@ def check_limits(recipe: Recipe, limits: MakerLimits) -> None:
     hottest = max((t for t in (recipe.set_c, recipe.measured_c) if t is not None), default=0.0)
     if hottest > limits.temperature_c + 1e-6:
         raise UsageError(
-            f"the recipe's {format_temperature(hottest)} is hotter than the makers allow "
-            f"({format_temperature(limits.temperature_c)})",
+            f"the recipe's {reader.heat(hottest)} is hotter than the makers allow "
+            f"({reader.heat(limits.temperature_c)})",
             "press cooler, or check both numbers and their units",
         )
     if recipe.seconds is not None and recipe.seconds > limits.time_s + 1e-6:

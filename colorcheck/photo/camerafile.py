@@ -11,18 +11,25 @@ from typing import Annotated, Any
 import msgspec
 import numpy as np
 
+from ..ground import reader
 from ..ground.errors import DataError
 from ..ground.files import read_json, shaped
 from ..ground.jsontext import write_json
 from .camera import MAX_DEGREE, CameraModel, root_terms
 
 SCHEMA = "colorcheck-camera/1"
-_TODO = "make it again with 'colorcheck camera'"
-_OWN = "give the file that 'colorcheck camera' wrote"
 Triple = tuple[float, float, float]
 Perhaps = float | None  # None in the file is not a number in the record
 Light = Annotated[float, msgspec.Meta(gt=0, le=8)]
 White = Annotated[float, msgspec.Meta(gt=0, le=150)]
+
+
+def _again() -> str:
+    return "teach the camera again" if reader.on_page() else "make it again with 'colorcheck camera'"
+
+
+def _own() -> str:
+    return "choose a camera file" if reader.on_page() else "give the file that 'colorcheck camera' wrote"
 
 
 class ModelFile(msgspec.Struct, frozen=True):
@@ -129,19 +136,19 @@ def camera_from_dict(data: Any) -> CameraFile:
         It is no such file, or a damaged one.
     """
     if not isinstance(data, Mapping) or not str(data.get("schema", "")).startswith("colorcheck-camera/"):
-        raise DataError("it is no camera file", _OWN)
+        raise DataError("it is no camera file", _own())
     if data["schema"] != SCHEMA:
-        raise DataError(f"it is of another version ({str(data['schema'])[:40]})", _TODO)
-    told = shaped(data, CameraOnDisk, "it is damaged", _TODO)
+        raise DataError(f"it is of another version ({str(data['schema'])[:40]})", _again())
+    told = shaped(data, CameraOnDisk, "it is damaged", _again())
     values: dict[str, Any] = msgspec.structs.asdict(told.model)
     values |= {k: np.array(v, dtype=float) for k, v in values.items() if isinstance(v, list | tuple)}
     m = CameraModel(**values)
     if m.coefficients.shape != (root_terms(np.ones((1, 3)), m.degree).shape[1], 3):
-        raise DataError("'coefficients' do not belong to its degree", _TODO)
+        raise DataError("'coefficients' do not belong to its degree", _again())
     if len({len(v) for v in (m.train_lab, m.train_rgb, m.train_error, m.rest_at, m.rest_pull)}) > 1:
-        raise DataError("its training colours are incomplete", _TODO)
+        raise DataError("its training colours are incomplete", _again())
     if np.abs(m.coefficients).max() > 1e4:
-        raise DataError("its numbers are beyond all cameras", _TODO)
+        raise DataError("its numbers are beyond all cameras", _again())
     return CameraFile(m, told.device, told.light, told.date, told.target, told.photos, told.notes)
 
 
@@ -167,7 +174,7 @@ def load_camera(path: str | Path) -> CameraFile:
         It is no camera file, or a damaged one.
     """
     p = Path(path)
-    data = read_json(p, "a camera file", todo=_OWN)
+    data = read_json(p, "a camera file", todo=_own())
     try:
         return camera_from_dict(data)
     except DataError as err:

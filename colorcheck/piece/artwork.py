@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from ..ground import reader
 from ..ground.errors import ImageError, UsageError
 from ..ground.records import Bytes, Shape, View
 from ..photo.decode import decode_srgb
@@ -90,7 +91,8 @@ def _bleed(
         if 0 < b <= MAX_BLEED_MM:
             return float(b), True
     raise UsageError(
-        f"{name} is {file_px[0]} × {file_px[1]} pixels, artwork of other proportions than a piece of {w:g} × {h:g} mm",
+        f"{name} is {file_px[0]} × {file_px[1]} pixels, artwork of other proportions than a piece of "
+        f"{reader.size(size_mm)}",
         "give the size as the picture is seen, width first, or the picture that was printed",
     )
 
@@ -154,14 +156,14 @@ def load_artwork(
         want = (size_mm[0] + 2 * bleed) / (size_mm[1] + 2 * bleed)
         if abs(picture.original_size[0] / picture.original_size[1] / want - 1) > PROPORTION_TOLERANCE:
             raise UsageError(
-                f"{name} is artwork of other proportions than {size_mm[0]:g} × {size_mm[1]:g} mm "
-                f"with {bleed:g} mm bleed",
+                f"{name} is artwork of other proportions than {reader.size(size_mm)} "
+                f"with {reader.length(bleed, None)} bleed",
                 "check size and bleed",
             )
     else:
         bleed, known = _bleed(picture.original_size, size_mm, _dots_per_mm(Path(path)), name)
         if bleed > 0:
-            notes.append(f"artwork taken to be {bleed:.1f} mm larger than the piece on every side (bleed)")
+            notes.append(f"artwork taken to be {reader.length(bleed)} larger than the piece on every side (bleed)")
     frame = (size_mm[0] + 2 * bleed, size_mm[1] + 2 * bleed)
     have = picture.rgb.shape[1] / frame[0], picture.rgb.shape[0] / frame[1]
     g = min(_MAX_PX_PER_MM, *have, float(np.sqrt(_MAX_PIXELS / (frame[0] * frame[1]))))

@@ -18,6 +18,7 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 
+from ..ground import reader
 from ..ground.errors import DataError, PhotoError, TargetError
 from ..ground.geometry import local_px_per_mm, mm_to_px, scaled
 from ..ground.posefit import fit_pose
@@ -427,8 +428,8 @@ def _check_proportions(image: LinearImage, art: Artwork, levels: list[Level], ou
     if min(np.abs(off).min(), np.abs(turned).min()) > np.log(1.10):
         r = float(w / h * np.exp(np.median(off)))
         raise DataError(
-            f"the piece in {image.source} measures about {max(r, 1 / r):.2f} : 1, not the stated {w:g} × {h:g} mm",
-            "check --size, and that the photo shows this piece",
+            f"the piece in {image.source} measures about {max(r, 1 / r):.2f} : 1, not the stated {reader.size((w, h))}",
+            f"check {reader.option('size')}, and that the photo shows this piece",
         )
 
 

@@ -14,6 +14,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from ..ground import reader
 from ..ground.errors import TargetError
 from ..ground.geometry import local_px_per_mm, mm_to_px, plain_pose, scaled
 from ..ground.posefit import fit_pose
@@ -89,7 +90,8 @@ class UnreadCodeError(TargetError):
     def __init__(self, image: LinearImage, seen: Seen, factor: float, mirrored: bool) -> None:
         super().__init__(
             f"the code on the target in {image.source} cannot be read",
-            "name its layout with --target FILE.json, or photograph it sharper and larger",
+            ("" if reader.on_page() else "name its layout with --target FILE.json, or ")
+            + "photograph it sharper and larger",
         )
         self.seen = seen
         self.width_px = factor * image.rgb.shape[1]
@@ -143,7 +145,7 @@ def _no_target(image: LinearImage, given: bool) -> TargetError:
     return TargetError(
         f"no target found in {image.source}",
         "photograph the whole pressed target, sharp and evenly lit"
-        + ("" if given else ", or name its layout with --target FILE.json"),
+        + ("" if given or reader.on_page() else ", or name its layout with --target FILE.json"),
     )
 
 

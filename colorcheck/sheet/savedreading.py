@@ -10,6 +10,7 @@ from typing import Annotated
 import msgspec
 import numpy as np
 
+from ..ground import reader
 from ..ground.errors import DataError, TargetError
 from ..ground.files import read_json, shaped
 from ..ground.records import Floats, Mask, Target
@@ -185,7 +186,8 @@ def load_reading(path: str | Path) -> SavedReading:
         It is not a reading, or a damaged one.
     """
     p = Path(path)
-    todo, again = "give the file written by 'read' with --json", "read the photo again"
+    todo = "give a saved reading" if reader.on_page() else "give the file written by 'read' with --json"
+    again = "read the photo again"
     data = read_json(p, "a reading", todo=todo)
     if not str(data.get("schema", "")).startswith("colorcheck-reading/"):
         raise DataError(f"{p.name} is not a reading", todo)

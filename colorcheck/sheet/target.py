@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal, cast
 import msgspec
 import numpy as np
 
+from ..ground import reader
 from ..ground.errors import TargetError, UsageError
 from ..ground.files import read_json, shaped
 from ..ground.records import CellKind, Floats, Shape, Target, View
@@ -380,7 +381,7 @@ def from_code(text: str) -> Target:
     """
     m = CODE_FORM.match(text.strip())
     if not m:
-        raise TargetError("the code on the sheet is not a colorcheck layout: give its layout with --target FILE.json")
+        raise TargetError("the code on the sheet is not a colorcheck layout", _give_layout())
     patches = {"C": "compact", "S": "standard", "F": "fine"}[m[4]]
     try:
         return make_target(
@@ -391,7 +392,11 @@ def from_code(text: str) -> Target:
             seed=int(m[6]),
         )
     except UsageError as e:
-        raise TargetError(f"the code on the sheet holds an impossible layout ({e}): give it with --target") from e
+        raise TargetError(f"the code on the sheet holds an impossible layout ({e})", _give_layout()) from e
+
+
+def _give_layout() -> str:
+    return "photograph a sheet that was made here" if reader.on_page() else "give its layout with --target FILE.json"
 
 
 def make_target(
@@ -428,9 +433,11 @@ def make_target(
     """
     w, h = (_tenth(v) if math.isfinite(v) else math.inf for v in size_mm)
     if min(w, h) < MIN_SIZE_MM or max(w, h) > MAX_SIZE_MM:
-        raise UsageError(f"each side must be between {MIN_SIZE_MM:.0f} and {MAX_SIZE_MM:.0f} mm, not {w:g} x {h:g} mm")
+        raise UsageError(f"each side must be {reader.lengths(MIN_SIZE_MM, MAX_SIZE_MM)}, not {reader.size((w, h))}")
     if shape == "round" and w != h:
-        raise UsageError(f"a round target has one diameter, not {w:g} x {h:g} mm: give --size {w:g}x{w:g}mm")
+        raise UsageError(
+            f"a round target has one diameter, not {reader.size((w, h))}", f"give one number as {reader.option('size')}"
+        )
     if patches not in PATCH_SETS:
         raise UsageError(f"unknown patch set '{patches}': choose compact, standard or fine")
     if not 0 <= seed <= 999_999:
@@ -471,11 +478,12 @@ def make_target(
         pitch, cell, places = chosen_small
         room = sum(a is None for a in _anchors(places))
         if patches != "compact" or room < least + 3:
-            smaller = {"fine": "--patches standard or compact", "standard": "--patches compact"}.get(patches, "")
-            advice = f"use {smaller} or a larger blank" if smaller else "use a larger blank"
+            smaller = {"fine": "standard or compact", "standard": "compact"}.get(patches, "")
+            advice = f"use {reader.option('patches')} {smaller}, or a larger blank" if smaller else "use a larger blank"
             raise UsageError(
-                f"{want_colours + want_reps} cells of at least {MIN_CELL_MM:g} mm do not fit on "
-                f"{w:g} x {h:g} mm ({room} do): {advice}"
+                f"{want_colours + want_reps} cells of at least {reader.length(MIN_CELL_MM, None)} do not fit on "
+                f"{reader.size((w, h))} ({room} do)",
+                advice,
             )
         want_reps = max(3, min(9, room // 4))
         want_colours = min(want_colours, room - want_reps)

@@ -24,6 +24,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from ..ground import reader
 from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits, Recipe, check_limits
 
@@ -524,8 +525,8 @@ def repress_plan(
     check_limits(recipe, limits)
     if glass_mm is not None and not THINNEST_MM <= glass_mm <= THICKEST_MM:
         raise UsageError(
-            f"glass of {glass_mm:g} mm is beyond what seconds are reckoned for",
-            f"give {THINNEST_MM:g} to {THICKEST_MM:g} mm, or leave the thickness out",
+            f"glass of {reader.length(glass_mm, None)} is beyond what seconds are reckoned for",
+            f"give {reader.lengths(THINNEST_MM, THICKEST_MM, None)}, or leave the thickness out",
         )
     _checked("piece temperature", room_c if piece_c is None else piece_c, -30.0, 260.0, "°C")
     platen_c = recipe.measured_c if recipe.measured_c is not None else recipe.set_c

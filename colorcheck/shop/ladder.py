@@ -32,6 +32,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 import numpy as np
 
+from ..ground import reader
 from ..ground.errors import DataError, UsageError
 from ..ground.files import read_json, shaped
 from ..ground.recipe import MakerLimits
@@ -248,7 +249,9 @@ def make_plan(
         held = None if temperature_c is None else temperature_c[0]
         chosen = [Settings(t, held, names[0] if names else "") for t in _levels(low, high, presses)]
     if len({s.time_s for s in chosen}) < (3 if several or len(names) > 1 else presses):
-        raise UsageError(f"times from {low:g} to {high:g} s are too close for {presses} presses", "widen --time")
+        raise UsageError(
+            f"times from {low:g} to {high:g} s are too close for {presses} presses", f"widen {reader.option('time')}"
+        )
     random.Random(f"ladder {seed}").shuffle(chosen)
     letters = [_letters(k) for k in range(presses + SPARES)]
     seeds = [(int(seed) * 40 + k + 1) % 1_000_000 for k in range(presses + SPARES)]
@@ -273,17 +276,20 @@ def _check_ranges(time_s: tuple[float, float], temperature_c: tuple[float, float
         raise UsageError(f"times from {low:g} to {high:g} s are no range", "write the shorter one first: 60..240s")
     if high > limits.time_s:
         raise UsageError(
-            f"{high:g} s is longer than the makers allow ({limits.time_s:g} s)", "end --time at or below --max-time"
+            f"{high:g} s is longer than the makers allow ({limits.time_s:g} s)",
+            f"end {reader.option('time')} at or below {reader.option('max-time')}",
         )
     if temperature_c is None:
         return
     cool, hot = temperature_c
     if not 0 < cool <= hot <= MAX_TEMPERATURE_C:
-        raise UsageError(f"temperatures from {cool:g} to {hot:g} °C are no range", "write the lower one first")
+        raise UsageError(
+            f"temperatures from {reader.heat(cool)} to {reader.heat(hot)} are no range", "write the lower one first"
+        )
     if hot > limits.temperature_c + 1e-6:
         raise UsageError(
-            f"{hot:.0f} °C is hotter than the makers allow ({limits.temperature_c:.0f} °C)",
-            "end --temperature at or below --max-temperature",
+            f"{reader.heat(hot)} is hotter than the makers allow ({reader.heat(limits.temperature_c)})",
+            f"end {reader.option('temperature')} at or below {reader.option('max-temperature')}",
         )
 
 

@@ -9,9 +9,10 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from ..ground.reader import number, option
 from ..ground.records import Finding, Kind, Reason, Severity
 from . import words
-from .numbers import number
+from .numbers import cm, mm
 from .words import sentences
 
 if TYPE_CHECKING:
@@ -37,24 +38,36 @@ _BROAD = {
     "broad spot": "a large soft spot",
     "colour": "a pale or dark middle that goes with the picture's own colours",
 }
+_TURNED = "turned a quarter and shifted"
 _SETTLE = {
-    "blank frame": "Take the piece away, lay a blank white sheet exactly in its place and photograph it, with camera, "
-    "lamp and exposure untouched; then inspect again with --blank-frame and that photo.",
-    "turned a quarter and shifted": "Photograph the piece twice more without moving camera or lamp: first turned by a "
+    _TURNED: "Photograph the piece twice more without moving camera or lamp: first turned by a "
     "quarter, then shifted by a fifth of its width, and give all photos together. What turns with the piece is in the "
     "print, what stays is light.",
 }
-_CARD = "White card that reaches 3 cm beyond the piece on all sides shows the light as well."
 _SEVERITY = {
     Severity.MAJOR: "plain to see",
     Severity.MINOR: "seen when looked for",
     Severity.NOTE: "hardly seen",
 }
-_MEASURE_COLOUR = (
-    "Press a test target on the same kind of glass, read it, and inspect with --reading and that result; "
-    "the profile you print through (--profile) is second best."
-)
-_SETTLE["reading"] = _MEASURE_COLOUR
+
+
+def _settle(by: str) -> str:
+    """Say in full which photo or measurement settles a question."""
+    if by == "reading":
+        return (
+            "Press a test target on the same kind of glass, read it, and check the piece with that reading "
+            f"({option('reading')}); the profile you print through ({option('profile')}) is second best."
+        )
+    if by == "blank frame":
+        return (
+            "Take the piece away, lay a blank white sheet exactly in its place and photograph it, with camera, lamp "
+            f"and exposure untouched; then check again with that photo as well ({option('blank-frame')})."
+        )
+    return _SETTLE.get(by, by)
+
+
+def _card() -> str:
+    return f"White card that reaches {cm(30)} beyond the piece on all sides shows the light as well."
 
 
 # ---------------------------------------------------------------- table
@@ -68,7 +81,7 @@ def short_name(r: Reason) -> str:
 def limit_text(r: Reason, i: Inspection) -> str:
     """Give the limit as text."""
     if r.measure == "crisp-defects":
-        return f"none above {number(_dot_mm(i))} mm"
+        return f"none above {mm(_dot_mm(i))}"
     return words.limit_text(r)
 
 
@@ -77,8 +90,8 @@ def settled_by(i: Inspection) -> str:
     d = i.defects
     if not d.settle_by:
         return ""
-    card = "" if "card" in d.anchors or d.settle_by == "reading" else _CARD
-    return sentences(_SETTLE.get(d.settle_by, d.settle_by), card)
+    card = "" if "card" in d.anchors or d.settle_by == "reading" else _card()
+    return sentences(_settle(d.settle_by), card)
 
 
 def _is_spot(r: Reason) -> bool:
@@ -96,10 +109,12 @@ def headline(i: Inspection) -> str:
     """Say what to do, in one line that stands alone."""
     v = i.verdict
     if v.action == "retake-photo" and not words.unfit(v):
-        if i.defects.judged_share < _LITTLE:
+        reason, settle = _deciding(i)
+        if reason is None:
             return "Take the photo again: too little of the piece could be judged"
-        if i.defects.settle_by == "reading":
-            return "Not decided: the picture's own colours could hide a pale middle; measure the glass"
+        if settle == "reading":
+            what = "hide a pale middle" if reason.measure == "broad-light" else "make a place look pale"
+            return f"Not decided: the picture's own colours could {what}; measure the glass"
         return "Take the photo again: light and print cannot be told apart in this one"
     if v.action == "reprint" and _outcome_of(i, words.PALE) is None:
         return "Print again: this piece cannot be mended by pressing"
@@ -119,13 +134,17 @@ def why(i: Inspection) -> str:
         n = len(faults) - 1
         return sentences(say(faults[0], i), f"The photo has {words.count_of(n, 'more fault')}." if n else "")
     if v.action == "retake-photo":
-        broad = next((r for r in v.reasons if r.measure == "broad-light"), None)
-        glint = next((r for r in v.reasons if r.measure in words.PALE and r.outcome == "undecided"), None)
-        if glint is not None and (broad is None or broad.outcome != "undecided"):
-            what = f"A pale place{words.at_place(glint.place)} could be a reflection: in one photo they look alike."
-            return sentences(what, _SETTLE["turned a quarter and shifted"])
-        said = say(broad, i) if broad is not None and broad.outcome == "undecided" else _little(i)
-        return sentences(said, _SETTLE.get(i.defects.settle_by, i.defects.settle_by))
+        reason, settle = _deciding(i)
+        if reason is None:
+            return _little(i)
+        if reason.measure == "broad-light":
+            return sentences(say(reason, i), _settle(settle))
+        place = words.at_place(reason.place)
+        if settle == "reading":
+            what = f"A place{place} looks pale, but this glass may show the picture's own colours that way."
+        else:
+            what = f"A pale place{place} could be a reflection: in one photo they look alike."
+        return sentences(what, _settle(settle))
     on_piece = [r for r in failed if not words.is_photo_measure(r)]
     pale = [r for r in on_piece if r.measure in words.PALE]
     if v.action == "re-press" and pale:
@@ -145,6 +164,24 @@ def why(i: Inspection) -> str:
     if v.undecided:
         text += f" Too close to call: {' and '.join(dict.fromkeys(words.plain_measure(m) for m in v.undecided))}."
     return sentences(text, _little(i) if i.defects.judged_share < _MOST else "")
+
+
+def _deciding(i: Inspection) -> tuple[Reason | None, str]:
+    """Pick the one open question that headline, reason and next step are about, and what settles it.
+
+    No reason means that too little of the piece could be judged at all.
+    """
+    d = i.defects
+    open_ = [r for r in i.verdict.reasons if r.outcome == "undecided"]
+    broad = next((r for r in open_ if r.measure == "broad-light"), None)
+    if d.judged_share < _LITTLE:
+        return None, ""
+    if broad is not None and d.settle_by:
+        return broad, d.settle_by
+    doubted = sorted((r for r in open_ if "doubt" in r.detail), key=lambda r: -r.value)
+    if doubted:
+        return doubted[0], "reading" if doubted[0].detail["doubt"] == "colour" else _TURNED
+    return broad, _TURNED if broad is not None else ""
 
 
 def _little(i: Inspection) -> str:
@@ -168,8 +205,8 @@ def _clipped(r: Reason, _: Inspection) -> str:
 
 def _pose(r: Reason, _: Inspection) -> str:
     return (
-        f"The artwork could not be laid on the photo closely enough: places may be {number(r.value, 1)} mm off (limit "
-        f"{number(r.limit, 1)} mm)."
+        f"The artwork could not be laid on the photo closely enough: places may be {mm(r.value)} off (limit "
+        f"{mm(r.limit)})."
     )
 
 
@@ -185,9 +222,7 @@ def _crisp(r: Reason, i: Inspection) -> str:
         return "No specks, pinholes or hairs."
     size = float(r.detail.get("largest_mm", math.nan))
     largest = (
-        f", {'' if r.value < 1.5 else 'the largest '}{number(size)} mm (limit {number(_dot_mm(i))} mm)"
-        if math.isfinite(size)
-        else ""
+        f", {'' if r.value < 1.5 else 'the largest '}{mm(size)} (limit {mm(_dot_mm(i))})" if math.isfinite(size) else ""
     )
     n = (
         words.count_of(round(r.value), "speck, pinhole or hair")
@@ -281,7 +316,7 @@ def say(r: Reason, i: Inspection) -> str:
 
 def say_finding(f: Finding, i: Inspection) -> str:
     """Put a finding into one line: what, where, how large, how strong, and how serious."""
-    serious = "" if f.kind is Kind.GLARE else _SEVERITY[f.severity]
+    serious = "" if f.kind is Kind.GLARE or words.finding_outcome(f, i) else _SEVERITY[f.severity]
     glint = _DOUBTS.get(f.doubt, "")
     said = words.say_finding(f, i)
     if f.kind is Kind.GLARE:  # light has no colour difference of its own
@@ -302,12 +337,11 @@ def settle_line(measure: str, i: Inspection) -> str:
     """Name the one photo or measurement that would settle what stayed open."""
     if measure in ("profile-mean", "colour-unknown"):
         if i.defects.source == "photo":
-            return _MEASURE_COLOUR
+            return _settle("reading")
         return "Read a test target pressed with the same print settings: it shows the profile's error without doubt."
     if measure == "scorch":
         return "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
-    turned = _SETTLE["turned a quarter and shifted"]
-    return (settled_by(i) if measure == "broad-light" else "") or turned
+    return (settled_by(i) if measure == "broad-light" else "") or _settle(_TURNED)
 
 
 def next_photo_lines(i: Inspection) -> list[str]:
@@ -318,21 +352,21 @@ def next_photo_lines(i: Inspection) -> list[str]:
     if words.unfit(v):
         lines = words.next_photo_lines(i)
         if any(r.measure == "pose-mm" and r.outcome == "fail" for r in v.reasons):
-            lines.append("Check that --artwork is the picture on this piece, and --size and --shape are right.")
+            right = f"{option('size')} and {option('shape')} are right"
+            lines.append(f"Check that {option('artwork')} is the picture on this piece, and {right}.")
         return lines
-    if i.defects.settle_by == "reading":
-        return [_MEASURE_COLOUR]
-    if not i.defects.settle_by and v.advice.get("settle_by"):  # a place that may be light: only moving tells
-        return [_SETTLE[v.advice["settle_by"]]]
-    if i.defects.settle_by:
-        other = "blank frame" if i.defects.settle_by != "blank frame" else "turned a quarter and shifted"
+    reason, settle = _deciding(i)
+    if reason is not None and (settle == "reading" or reason.measure != "broad-light"):
+        return [_settle(settle)]
+    if reason is not None:
+        other = _settle(_TURNED if settle == "blank frame" else "blank frame")
         return [
-            _SETTLE.get(i.defects.settle_by, i.defects.settle_by),
-            f"Or else: {_SETTLE[other][0].lower()}{_SETTLE[other][1:]}" if len(i.photos) == 1 else "",
-            "" if "card" in i.defects.anchors else _CARD,
+            _settle(settle),
+            f"Or else: {other[0].lower()}{other[1:]}" if len(i.photos) == 1 else "",
+            "" if "card" in i.defects.anchors else _card(),
         ]
     return [
-        "Go nearer, keep reflections off the glass, and lay the piece on white card that reaches 3 cm beyond it.",
+        f"Go nearer, keep reflections off the glass, and lay the piece on white card that reaches {cm(30)} beyond it.",
         "A picture that is nearly white all over cannot show pale places in any photo; look at it by eye.",
     ]
 

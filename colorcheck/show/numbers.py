@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
+from ..ground.reader import heat, length, lengths, number, on_page, option, per_mm, size
+
+__all__ = [
+    "cm",
+    "doubt",
+    "heat",
+    "lengths",
+    "mm",
+    "number",
+    "on_page",
+    "option",
+    "per_mm",
+    "percent",
+    "pm",
+    "seconds",
+    "signed",
+    "size",
+    "stepped",
+]
 _NONE = "–"
-
-
-def number(value: float, digits: int | None = 1) -> str:
-    """Format a number with a fixed count of decimals, or as few as it needs; a dash where there is none, never -0."""
-    if not math.isfinite(value):
-        return _NONE
-    text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
-    return text[1:] if text.startswith("-") and not float(text) else text
 
 
 def signed(value: float, digits: int = 1) -> str:
@@ -51,15 +61,10 @@ def seconds(value: float, step: int = 1) -> str:
 
 
 def mm(value: float, digits: int | None = 1) -> str:
-    """Write a length."""
-    return f"{number(value, digits)} mm"
+    """Write a length given in mm, in the reader's unit."""
+    return length(value, digits)
 
 
-def size(size_mm: Sequence[float]) -> str:
-    """Write width and height."""
-    return f"{size_mm[0]:g} × {size_mm[1]:g} mm"
-
-
-def heat(celsius: float) -> str:
-    """Write a temperature; whole degrees where it is whole."""
-    return f"{number(celsius, 0 if abs(celsius - round(celsius)) < 0.05 else 1)} °C"
+def cm(value_mm: float, digits: int | None = 0) -> str:
+    """Write a length given in mm as people say longer ones: in cm, or in the reader's unit."""
+    return length(value_mm, digits, "cm")

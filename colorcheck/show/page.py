@@ -186,7 +186,7 @@ def _open(reading: Reading) -> list[dict[str, str]]:
         return [{"what": what, "settle": settle} for what, settle in pairs("nothing_judged")]
     out: dict[str, list[str]] = {}
     for r in v.reasons:
-        if r.outcome in ("undecided", "skipped"):
+        if r.outcome in ("undecided", "skipped") or words.weak(r):
             out.setdefault(words.undecided_advice(r.measure, reading), []).append(words.say_reason(r, reading))
     return [{"what": " ".join(says), "settle": settle} for settle, says in out.items()]
 

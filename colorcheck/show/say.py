@@ -26,8 +26,7 @@ def _sentences() -> Any:
         undefined=StrictUndefined,
         finalize=_folded,
     )
-    known = ("number", "signed", "doubt", "pm", "percent", "seconds", "mm", "size", "heat")
-    env.globals.update({name: getattr(numbers, name) for name in known}, five=numbers.stepped)
+    env.globals.update({name: getattr(numbers, name) for name in numbers.__all__}, five=numbers.stepped)
     return env.get_template("words.j2").module
 
 

@@ -13,8 +13,9 @@ from typing import Any, Protocol
 import numpy as np
 
 from ..faults.catalogue import BANDS, CATALOGUE, HEAT_HELPS, WHOLE, fault_of
+from ..ground.reader import begins_with_length, heat, lengths, number, on_page, option, per_mm
 from ..ground.records import CellFlag, Finding, Kind, Reading, Reason, Step, Verdict
-from .numbers import doubt, number
+from .numbers import cm, doubt, mm
 
 
 class Judged(Protocol):
@@ -329,7 +330,9 @@ def at_place(place: str) -> str:
     if place.endswith(")") and " (" in place:
         distances, part = place[:-1].rsplit(" (", 1)
         return f"{at_place(part)} ({distances})"
-    if place[0].isdigit():
+    if place.endswith("o'clock") or place == "rim":
+        return f" at {'the rim' if place == 'rim' else place}"
+    if begins_with_length(place):
         return f", {place}"
     if place.startswith(("along", "at ", "in ", "whole", "over", "all over")):
         return f" {place}"
@@ -350,13 +353,14 @@ def _tail(r: Reason) -> str:
     }.get(r.outcome, "")
 
 
+def weak(r: Reason) -> bool:
+    """Whether a pass of a colour leaves a fault possible: none proven, none ruled out."""
+    return r.outcome == "pass" and r.measure in _COLOUR and r.value + 2 * r.uncertainty > r.limit
+
+
 def _weak(r: Reason) -> str:
     """Add the doubt to a pass that is not certain."""
-    return (
-        " The doubt reaches beyond the limit: no fault proven, none ruled out."
-        if (r.value + 2 * r.uncertainty > r.limit)
-        else ""
-    )
+    return " The doubt reaches beyond the limit: no fault proven, none ruled out." if weak(r) else ""
 
 
 def _photo(r: Reason, _: Judged) -> str:
@@ -364,18 +368,18 @@ def _photo(r: Reason, _: Judged) -> str:
 
 
 def _resolution(r: Reason, _: Judged) -> str:
-    return f"The piece is small in the photo: {number(r.value)} pixels per mm, at least {number(r.limit)} are needed."
+    return f"The piece is small in the photo: {per_mm(r.value)}, at least {per_mm(r.limit)} are needed."
 
 
 def _blur(r: Reason, _: Judged) -> str:
-    return f"The photo is blurred: edges are {number(r.value, 2)} mm wide, at most {number(r.limit, 2)} mm will do."
+    return f"The photo is blurred: edges are {mm(r.value, 2)} wide, at most {mm(r.limit, 2)} will do."
 
 
 def _pose(r: Reason, _: Judged) -> str:
     return (
-        f"The sheet does not lie flat in the photo: its cells are {number(r.value, 2)} mm from where they "
+        f"The sheet does not lie flat in the photo: its cells are {mm(r.value, 2)} from where they "
         "belong "
-        f"(limit {number(r.limit, 2)} mm)."
+        f"(limit {mm(r.limit, 2)})."
     )
 
 
@@ -444,7 +448,7 @@ def _ghost(r: Reason, _: Judged) -> str:
     dx, dy = r.detail.get("shift_mm", (0.0, 0.0))
     return (
         f"The paper moved: a second copy with {number(100 * r.value, 0)} % of the print's strength lies "
-        f"{number(math.hypot(dx, dy))} mm beside the first."
+        f"{mm(math.hypot(dx, dy))} beside the first."
     )
 
 
@@ -454,7 +458,7 @@ def _banding(r: Reason, _: Judged) -> str:
     way = {"x": "level ", "y": "upright "}.get(str(r.detail.get("axis")), "")
     return (
         f"The printer left fine {way}lines, one every "
-        f"{number(float(r.detail.get('period_mm', math.nan)))} mm, "
+        f"{mm(float(r.detail.get('period_mm', math.nan)))}, "
         f"{_value(r, 'L*')}. Clean the nozzles and print again."
     )
 
@@ -487,7 +491,7 @@ def _spot(r: Reason, _: Judged) -> str:
     size = float(r.detail.get("diameter_mm", math.nan))
     name = fault_of(r.measure).word
     deep = "deep" if r.measure in BANDS else "wide"
-    wide = f", {number(size, 0)} mm {deep}," if math.isfinite(size) else ""
+    wide = f", {mm(size, 0)} {deep}," if math.isfinite(size) else ""
     verb = {
         "pass": "is too faint to matter",
         "fail": "is plain to see",
@@ -548,8 +552,8 @@ def _uptake(r: Reason, _: Judged) -> str:
         return f"The piece may be pale all over: it took up {value} of the dye of {other}.{_tail(r)}"
     return (
         f"Pale all over: {value} of the dye that its numbers call for. Pressed too short, too little ink, or a pale "
-        "profile: strong colour left on the paper means too short; a reading of a good piece of the same print, given "
-        "with --against, tells press from profile."
+        "profile: strong colour left on the paper means too short; a reading of a good piece of the same print to "
+        f"compare with ({option('against')}) tells press from profile."
     )
 
 
@@ -707,9 +711,9 @@ def photo_advice(measure: str, where: str = "") -> str:
         "px-per-mm": "Go closer, or use the main camera at full size, until the piece fills most of the frame.",
         "blur-mm": "Rest the phone on something or use the self-timer, tap the piece to focus, and step back "
         "a little "
-        "if it is closer than 40 cm.",
-        "pose-mm": "Lay the piece and its paper quite flat, step back to 60–100 cm and zoom in rather than "
-        "going close.",
+        f"if it is closer than {cm(400)}.",
+        "pose-mm": "Lay the piece and its paper quite flat, step back to "
+        f"{lengths(600, 1000, 0, 'cm')} and zoom in rather than going close.",
         "dark": "Use more light or a longer exposure, until white looks light grey (200–235 of 255), not darker.",
         "clipped-white": f"Lower the exposure until white is no longer blank{at} (200–235 of 255); tap on "
         "white and "
@@ -745,15 +749,17 @@ def undecided_advice(measure: str, reading: Reading) -> str:
         if reading.trust == "balanced":
             return (
                 "An ordinary photo leaves this much doubt about colour. Have a target measured once with an "
-                "instrument "
-                "to teach colorcheck your camera (colorcheck camera), or compare with a piece you like, "
-                "photographed the same way (--against its reading)."
+                f"instrument to teach your camera ({'under Settings' if on_page() else 'colorcheck camera'}), or "
+                "compare with the reading of a piece you like, photographed the same way "
+                f"({option('against')})."
             )
         return "Read three or more photos of the piece together, taken in the light in which the camera was taught."
     if measure == "scorch":
         return "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
     if measure == "uptake":
-        return "Look at the paper: strong colour left on it means too short. Or compare with a good piece (--against)."
+        return "Look at the paper: strong colour left on it means too short. Or compare with a good piece " + (
+            f"({option('against')})."
+        )
     if measure == "black-density":
         return "Photograph it again with black card where the glass mirrors the room: a mirrored room makes black pale."
     return "Take a second photo with the piece turned by a quarter, and read both together."
@@ -781,7 +787,7 @@ def why_no_repress(verdict: Verdict) -> str:
 
 
 def _temperature(celsius: float) -> str:
-    return f"{number(celsius, 0)} °C ({number(celsius * 1.8 + 32, 0)} °F)"
+    return heat(celsius) if on_page() else f"{number(celsius, 0)} °C ({number(celsius * 1.8 + 32, 0)} °F)"
 
 
 def repress_lines(reading: Judged) -> list[str]:
@@ -817,8 +823,8 @@ def _seconds_lines(plan: dict[str, Any]) -> list[str]:
     if total is None:
         return [
             "Give it the time to heat through, then hold it " + half + ". 30 s from cold is too short for most glass. "
-            "With the recipe's temperature and the thickness of the glass, 2 to 12 mm, the seconds are reckoned. "
-            + _limit_line(plan)
+            f"With the recipe's temperature and the thickness of the glass, {lengths(2, 12)}, the seconds are "
+            "reckoned. " + _limit_line(plan)
         ]
     reheat, hold = float(plan["reheat_seconds"]), float(plan["hold_seconds"])
     low, high = plan.get("reheat_low_seconds"), plan.get("reheat_high_seconds")
@@ -831,7 +837,8 @@ def _seconds_lines(plan: dict[str, Any]) -> list[str]:
     else:
         lines.append(
             f"Heating through takes {ends} (felt below) {upto} (thick dense rubber below): an estimate, since "
-            "pad, papers and glass differ. A step test on your press tells its own warm-up (--warm-up)."
+            "pad, papers and glass differ. A step test on your press tells its own warm-up"
+            f"{'.' if on_page() else ' (--warm-up).'}"
         )
     cut = {
         "maker-time": "The hold was cut to the makers' longest time.",
@@ -932,9 +939,8 @@ def say_finding(f: Finding, reading: Judged) -> str:
     """Put a finding into one line: what, where, how large, how strong, and how it stands to its limit."""
     size = ""
     if f.kind not in WHOLE and math.isfinite(f.diameter_mm):
-        size = f", about {number(f.diameter_mm, 0 if f.diameter_mm >= 3 else 1)} mm" + (
-            " deep" if f.kind in BANDS else ""
-        )
+        deep = " deep" if f.kind in BANDS else ""
+        size = f", about {mm(f.diameter_mm, 0 if f.diameter_mm >= 3 else 1)}{deep}"
     name, outcome = finding_name(f), finding_outcome(f, reading)
     return (
         f"{name[:1].upper()}{name[1:]}{at_place(f.where).replace(' whole', ', whole')}{size}, "
@@ -947,6 +953,8 @@ def finding_outcome(f: Finding, reading: Judged) -> str:
     same = [r for r in reading.verdict.reasons if r.measure == f.kind and r.detail.get("delta_e00") == f.delta_e00]
     if not same:
         return ""
+    if same[0].outcome == "undecided" and "doubt" in same[0].detail:
+        return "not certain"
     return {"pass": "within the limit", "undecided": "too close to call"}.get(same[0].outcome, "")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hmac
 import secrets
+import time
 from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any
@@ -13,6 +14,8 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from ..ground.reader import for_page
 
 SESSION = "colorcheck-session"
 ACCESS = "colorcheck-access"
@@ -32,9 +35,14 @@ HEADERS = {
 _UPLOAD_S = 600.0  # longest upload
 
 
-@dataclass(frozen=True, slots=True)
+CODE, CODE_BYTES = "code", 13  # 100 bits, in letters that are safe in an address
+_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # none that is taken for another
+_WRONG, _WRONG_S = 10, 600.0
+
+
+@dataclass(slots=True)
 class Access:
-    """Secrets of one run of the page. ``code`` is empty when only this computer can reach it."""
+    """Secrets of the page. ``code`` is empty when only this computer can reach it."""
 
     code: str = ""
     hosts: frozenset[str] = frozenset()
@@ -43,6 +51,23 @@ class Access:
     def sign(self, what: str) -> str:
         """Keyed digest of a word."""
         return hmac.new(self.secret, what.encode(), sha256).hexdigest()
+
+    @property
+    def short(self) -> str:
+        """The code for people who type: 40 bits, good for few tries only."""
+        digest = bytes.fromhex(self.sign(f"short {self.code}"))
+        letters = "".join(_LETTERS[b % 32] for b in digest[:8])
+        return f"{letters[:4]}-{letters[4:]}"
+
+    def is_short(self, typed: str) -> bool:
+        """Whether the short code was typed, in whatever letters."""
+        letters = "".join(c for c in typed.upper() if c.isalnum())[:20]
+        return bool(self.code) and hmac.compare_digest(letters.encode(), self.short.replace("-", "").encode())
+
+    @property
+    def pass_word(self) -> str:
+        """What the cookie of a phone holds that was let in; a new code makes it worthless."""
+        return self.sign(f"access {self.code}")
 
     def token(self, request: Request) -> str:
         """Token for the forms of this visitor."""
@@ -54,9 +79,26 @@ class Access:
         return hmac.compare_digest(given.encode(), self.token(request).encode())
 
 
+class Tries:
+    """Wrong codes of each address in the last minutes."""
+
+    def __init__(self) -> None:
+        self._at: dict[str, list[float]] = {}
+
+    def too_many(self, address: str) -> bool:
+        """Whether an address must wait."""
+        now = time.monotonic()
+        self._at = {a: kept for a, at in self._at.items() if (kept := [t for t in at if now - t < _WRONG_S])}
+        return len(self._at.get(address, ())) >= _WRONG or len(self._at) > 50
+
+    def wrong(self, address: str) -> None:
+        """Count a wrong code."""
+        self._at.setdefault(address, []).append(time.monotonic())
+
+
 def new_code() -> str:
-    """Access code for the network: 100 bits, in letters that are safe in an address."""
-    return secrets.token_hex(13)
+    """Make an access code for the network."""
+    return secrets.token_hex(CODE_BYTES)
 
 
 def session_of(request: Request) -> str:
@@ -106,7 +148,8 @@ class Guard:
         if refusal is not None:
             await refusal(scope, receive, dressed)
             return
-        await self.app(scope, self._bounded(receive), dressed)
+        with for_page():
+            await self.app(scope, self._bounded(receive), dressed)
 
     def _refusal(self, request: Request) -> Any:
         host = request.headers.get("host", "").rsplit(":", 1)[0].strip("[]").lower()
@@ -116,18 +159,15 @@ class Guard:
         if not length.isdigit() or int(length) > self.max_bytes:
             limit = f"{self.max_bytes / 1e6:.0f} MB"
             return page_of_one_line(f"that is more than {limit} at once: send fewer or smaller photos", 413)
-        if not self.access.code or request.url.path.startswith(("/static/", "/in/")):
+        if not self.access.code or request.url.path.startswith(("/static/", "/in/")) or request.url.path == "/enter":
             return None
         client = request.client.host if request.client else ""
         if client in ("127.0.0.1", "::1"):
             return None
         given = request.cookies.get(ACCESS, "")
-        if hmac.compare_digest(given.encode(), self.access.sign("access").encode()):
+        if hmac.compare_digest(given.encode(), self.access.pass_word.encode()):
             return None
-        line = (
-            "scan the code that the bench computer shows under 'Open on the phone': this address alone does not open it"
-        )
-        return page_of_one_line(line, 403)
+        return ask_for_code("scan or type the code that the bench computer shows under 'Open on the phone'", 403)
 
     def _bounded(self, receive: Receive) -> Receive:
         count = 0
@@ -163,7 +203,7 @@ def enter(access: Access, code: str) -> Any:
     if not access.code or not hmac.compare_digest(code.encode(), access.code.encode()):
         return page_of_one_line("this code is no longer good: scan the one that the bench computer shows now", 403)
     answer = RedirectResponse("/", 303)
-    answer.set_cookie(ACCESS, access.sign("access"), httponly=True, samesite="lax", path="/")
+    answer.set_cookie(ACCESS, access.pass_word, max_age=400 * 86400, httponly=True, samesite="lax", path="/")
     return answer
 
 
@@ -173,7 +213,20 @@ def sentence(line: str) -> str:
     return (line if name else line[:1].upper() + line[1:]).rstrip(".") + "."
 
 
-def page_of_one_line(line: str, status: int) -> HTMLResponse:
+def ask_for_code(line: str, status: int) -> HTMLResponse:
+    """Ask for the short code."""
+    field = (
+        '<form method="post" action="/enter"><p class="field"><label for="code">Code</label>'
+        '<input id="code" name="code" autocomplete="off" autocapitalize="characters" required></p>'
+        '<p class="go"><button>Open</button></p></form>'
+    )
+    return page_of_one_line(line, status, below=field)
+
+
+_BACK = '<p><a class="button" href="/">Back to the start</a></p>'
+
+
+def page_of_one_line(line: str, status: int, *, below: str = _BACK) -> HTMLResponse:
     """Smallest page: one line, and the way back."""
     from html import escape
 
@@ -182,7 +235,7 @@ def page_of_one_line(line: str, status: int) -> HTMLResponse:
         '<!DOCTYPE html><html lang="en"><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1"><title>colorcheck</title>'
         '<link rel="stylesheet" href="/static/page.css">'
-        f'<main id="main"><h1>{text}</h1><p><a href="/">Back to the start</a></p></main></html>',
+        f'<main id="main"><h1 class="ask">{text}</h1>{below}</main></html>',
         status,
     )
 

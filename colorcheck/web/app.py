@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 from collections.abc import AsyncIterator
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlencode
 
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from starlette.applications import Starlette
@@ -17,18 +19,40 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Redire
 from starlette.routing import Route
 
 from .. import __version__
+from ..ground import reader
 from ..ground.errors import ColorcheckError, UsageError
-from ..show import words
+from ..show import numbers, words
 from . import forms, uploads
-from .access import Access, Guard, TooLargeError, TooSlowError, enter, page_of_one_line, sentence
-from .datafolder import KeptRecipe, Store
+from .access import (
+    CODE,
+    CODE_BYTES,
+    Access,
+    Guard,
+    TooLargeError,
+    TooSlowError,
+    Tries,
+    ask_for_code,
+    enter,
+    page_of_one_line,
+    sentence,
+    session_of,
+)
+from .datafolder import UID, KeptRecipe, Store
 from .joblog import Journal
-from .jobs import DONE, INTERRUPTED, Bench, Job
-from .readerunits import COOKIE, Shown, all_in_units, chosen
+from .jobs import DONE, INTERRUPTED, RUNNING, WAITING, Bench, Job
+from .readerunits import COOKIE, Shown, chosen
 
 _WAIT_S = 20.0
 _TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
 _INLINE = (".jpg", ".png")
+_TWICE_S = 120.0  # the same form sent again within this time was meant once
+_FORMS = {
+    "read": "/check/target",
+    "inspect": "/check/piece",
+    "target": "/target",
+    "compare": "/compare",
+    "prepare": "/prepare",
+}
 _LOGGED = ("read", "inspect", "compare", "profile", "prepare")
 
 
@@ -71,7 +95,6 @@ def make_app(
 
     @contextlib.asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
-        store.forget_all_uploads()
         await asyncio.to_thread(store.tidy)
         await asyncio.to_thread(journal.interrupt_unfinished)
         await bench.start()
@@ -80,7 +103,7 @@ def make_app(
         await site.settle()
         journal.close()
 
-    return Starlette(
+    app = Starlette(
         routes=site.routes(),
         lifespan=life,
         middleware=[Middleware(Guard, access=access, max_bytes=max_bytes, patience_s=patience_s)],
@@ -88,11 +111,15 @@ def make_app(
             404: lambda r, e: page_of_one_line("there is no such page", 404),
             405: lambda r, e: page_of_one_line("that does not work here", 405),
             500: lambda r, e: page_of_one_line("something went wrong inside the program: please report it", 500),
+            ColorcheckError: lambda r, e: site.line(r, str(e), 503),
+            OSError: _no_room,
             TooLargeError: lambda r, e: page_of_one_line("that is too much at once: send fewer or smaller photos", 413),
             TooSlowError: lambda r, e: page_of_one_line("the photo came too slowly: go closer to the router", 408),
             ClientDisconnect: lambda r, e: Response(status_code=400),
         },
     )
+    app.state.hurry = bench.hurry
+    return app
 
 
 class Site:
@@ -105,6 +132,8 @@ class Site:
         self.url = url
         self.bench: Bench
         self._later: set[asyncio.Task[None]] = set()
+        self._tries = Tries()
+        self._begun: dict[str, str] = {}
         self._rows: dict[str, dict[str, Any]] = {}
         self._env = env = Environment(
             loader=ChoiceLoader([PackageLoader("colorcheck.web"), PackageLoader("colorcheck")]),
@@ -114,6 +143,7 @@ class Site:
             lstrip_blocks=True,
         )
         env.filters["sentence"] = sentence
+        env.globals.update(mm=numbers.mm, heat=numbers.heat)
 
     def routes(self) -> list[Route]:
         """Every address of the page."""
@@ -131,6 +161,8 @@ class Site:
             Route("/settings", self.settings),
             Route("/settings/{what}", self.change_setting, methods=["POST"]),
             Route("/open", self.open_on_phone),
+            Route("/open/new", self.new_code, methods=["POST"]),
+            Route("/enter", self.enter_typed, methods=["POST"]),
             Route("/jobs/{uid}", self.job),
             Route("/jobs/{uid}/state", self.job_state),
             Route("/jobs/{uid}/cancel", self.job_cancel, methods=["POST"]),
@@ -153,8 +185,12 @@ class Site:
             "has_url": bool(self.url),
             "version": __version__,
         }
-        text = self._env.get_template(template).render({**common, **all_in_units(values, shown)})
-        return HTMLResponse(text, status)
+        text = self._env.get_template(template).render({**common, **values})
+        return HTMLResponse(reader.shown(text, shown.reader), status)
+
+    def line(self, request: Request, text: str, status: int) -> HTMLResponse:
+        """Show one line, in the reader's units."""
+        return page_of_one_line(reader.shown(text, chosen(request).reader), status)
 
     def refuse(self, request: Request) -> Response | None:
         """Answer to a form that this page did not make for this visitor; None when it did."""
@@ -193,11 +229,12 @@ class Site:
         """Make a target."""
         if refused := self.refuse(request):
             return refused
-        fields, error = {}, ""
+        fields, error = dict(request.query_params), ""
         if request.method == "POST":
             try:
                 fields = uploads.texts(await uploads.form_of(request))
                 params = forms.new_target(fields, chosen(request))
+                params["retry"] = urlencode(fields)
                 return await self.begin(request, "target", f"Target {params['piece']}", params)
             except ColorcheckError as e:
                 error = str(e)
@@ -223,6 +260,7 @@ class Site:
                 form = await uploads.form_of(request)
                 picked = [str(v) for v in form.getlist("reading") if isinstance(v, str)]
                 params = forms.comparison(form, self.store)
+                params["retry"] = urlencode([(k, v) for k, v in form.multi_items() if isinstance(v, str)])
                 return await self.begin(request, "compare", params["title"], params)
             except ColorcheckError as e:
                 error = str(e)
@@ -245,7 +283,7 @@ class Site:
             params = forms.profile(fields, self.store)
             return await self.begin(request, "profile", params["title"], params)
         except ColorcheckError as e:
-            return page_of_one_line(str(e), 400)
+            return self.line(request, str(e), 400)
         finally:
             await request.close()
 
@@ -257,22 +295,31 @@ class Site:
         """Show the form of a check, or take it."""
         if refused := self.refuse(request):
             return refused
-        fields: dict[str, str] = dict(request.query_params) if request.method == "GET" else {}
-        error = ""
+        earlier = request.query_params.get("from", "")
+        given = uploads.load_given(self.store.uploads(earlier)) if UID.fullmatch(earlier) else uploads.Given({}, {})
+        fields, error = {**given.fields, **request.query_params}, ""
         if request.method == "POST":
             uid = self.store.new_uid()
             try:
                 form = await uploads.form_of(request)
                 fields = uploads.texts(form)
-                params = await parse(form, self.store.uploads(uid), self.store, chosen(request))
+                last = self.store.uploads(fields["from"]) if UID.fullmatch(fields.get("from", "")) else None
+                try:
+                    given = await uploads.take(form, self.store.uploads(uid), last)
+                finally:
+                    if last is not None:
+                        await asyncio.to_thread(self.store.forget_uploads, last.name)
+                params = parse(given, self.store, chosen(request))
                 title = params["piece"] or f"{what} {next(iter(params['names'].values()))}"
-                return await self.begin(request, kind, title, params, uid=uid)
+                mark = await asyncio.to_thread(uploads.fingerprint, given)
+                return await self.begin(request, kind, title, params, uid=uid, mark=mark)
             except ColorcheckError as e:
-                error = str(e)
-                await asyncio.to_thread(self.store.forget_uploads, uid)
+                error, earlier = str(e), uid  # what was sent is not asked for again
+                given = uploads.load_given(self.store.uploads(uid))
             finally:
                 await request.close()
-        values = {"fields": fields, "error": error, **await asyncio.to_thread(self.choices)}
+        values = {"fields": {**fields, "from": earlier}, "error": error, "have": given.names}
+        values |= await asyncio.to_thread(self.choices)
         return self.show(request, template, values, 400 if error else 200)
 
     def choices(self) -> dict[str, Any]:
@@ -289,30 +336,36 @@ class Site:
             "kept_profiles": [(r["uid"], f"{r['title']}, {r['when']}") for r in profiles],
         }
 
-    async def begin(self, request: Request, kind: str, title: str, params: dict[str, Any], uid: str = "") -> Response:
-        """Put a job into the queue and show it."""
+    async def begin(
+        self, request: Request, kind: str, title: str, params: dict[str, Any], *, uid: str = "", mark: str = ""
+    ) -> Response:
+        """Put a job into the queue and show it; the same form of the same visitor sent twice is one job."""
+        mark = f"{session_of(request)} {kind} {mark or repr(params)}"
+        same = self.bench.jobs.get(self._begun.get(mark, ""))
+        if same is not None and same.state in (WAITING, RUNNING, DONE) and same.age_s < _TWICE_S:
+            if uid:
+                await asyncio.to_thread(self.store.forget_uploads, uid)
+            return RedirectResponse(f"/jobs/{same.uid}", 303)
         uid = uid or self.store.new_uid()
+        self._begun = {m: u for m, u in self._begun.items() if u in self.bench.jobs} | {mark: uid}
         params = {**params, "title": title}
         if kind in _LOGGED:
             params["log"] = self.journal.where
         job = Job(uid=uid, kind=kind, title=title, params=params, folder=self.store.folder(uid))
+        self.bench.submit(job)
         await asyncio.to_thread(self.journal.job_began, uid, kind, title)
-        try:
-            self.bench.submit(job)
-        except UsageError:
-            await asyncio.to_thread(self.journal.job_over, uid, "failed", "too many photos were waiting")
-            raise
         return RedirectResponse(f"/jobs/{uid}", 303)
 
     def ended(self, job: Job) -> None:
-        """Put away a job that is over: its photos go, its end is noted."""
+        """Put away a job that is over: its photos go, unless it may be tried again; its end is noted."""
 
         async def away() -> None:
-            await asyncio.to_thread(self.store.forget_uploads, job.uid)
-            if job.state != DONE:
+            if job.state == DONE:
+                await asyncio.to_thread(self.store.forget_uploads, job.uid)
+            else:
                 await asyncio.to_thread(self.store.forget, job.uid)
             await asyncio.to_thread(self.store.tidy)
-            await asyncio.to_thread(self.journal.job_over, job.uid, job.state, job.error)
+            await asyncio.to_thread(self.journal.job_over, job.uid, job.state, reader.shown(job.error))
 
         task = asyncio.ensure_future(away())
         self._later.add(task)
@@ -329,7 +382,7 @@ class Site:
         uid = request.path_params["uid"]
         job = self.bench.jobs.get(uid)
         if job is not None and job.state != DONE:
-            return self.show(request, "job.html.j2", {"job": job, "ahead": self.bench.ahead(job)})
+            return self.show(request, "job.html.j2", self._job_values(job))
         if self.store.answer(uid) is not None:
             return RedirectResponse(f"/pieces/{uid}/", 303)
         known = await asyncio.to_thread(self.journal.job, uid)
@@ -338,8 +391,21 @@ class Site:
         gone = Job(uid=uid, kind=known.kind, title=known.title, params={}, folder=Path(), state=known.state)
         gone.error = known.message
         if not gone.over:
-            gone.state, gone.error = INTERRUPTED, "the page was stopped meanwhile: send the photo again"
-        return self.show(request, "job.html.j2", {"job": gone, "ahead": 0})
+            gone.state, gone.error = INTERRUPTED, "the page was stopped meanwhile"
+        return self.show(request, "job.html.j2", self._job_values(gone))
+
+    def _job_values(self, job: Job) -> dict[str, Any]:
+        """Collect what the page of a job shows; its form is kept for another try."""
+        form, query = _FORMS.get(job.kind, "/"), str(job.params.get("retry", ""))
+        kept = self.store.uploads(job.uid).is_dir()
+        if kept:
+            query = urlencode({"from": job.uid})
+        return {
+            "job": job,
+            "ahead": self.bench.ahead(job),
+            "again": form + (f"?{query}" if query and form != "/" else ""),
+            "kept": kept,
+        }
 
     async def job_state(self, request: Request) -> Response:
         """Wait until a job has changed since version ``seen``, then tell it."""
@@ -347,19 +413,18 @@ class Site:
         if job is None:
             return JSONResponse({"state": INTERRUPTED}, 404)
         seen = request.query_params.get("seen", "")
-        if seen == str(job.version) and not job.over:
+        if seen == str(job.version) and not job.over and not self.bench.stopping:
             changed = job.changed
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(changed.wait(), _WAIT_S)
-        return JSONResponse(
-            {
-                "state": job.state,
-                "version": job.version,
-                "says": job.says,
-                "ahead": self.bench.ahead(job),
-                "photos": job.photos,
-            }
-        )
+        told = {
+            "state": job.state,
+            "version": job.version,
+            "says": job.says,
+            "ahead": self.bench.ahead(job),
+            "photos": job.photos,
+        }
+        return JSONResponse(reader.all_shown(told, chosen(request).reader))
 
     async def job_cancel(self, request: Request) -> Response:
         """Stop a job."""
@@ -533,15 +598,38 @@ class Site:
 
     async def open_on_phone(self, request: Request) -> Response:
         """Show the address as a code for the phone's camera; only on the bench computer itself."""
-        client = request.client.host if request.client else ""
-        if client not in ("127.0.0.1", "::1", "testclient"):
+        if not _at_bench(request):
             return page_of_one_line("the code is shown on the bench computer only", 403)
         code = ""
         if self.url:
             import segno
 
             code = segno.make(self.url, error="m").svg_inline(scale=8, border=4, dark="#111", light="#fff")
-        return self.show(request, "open.html.j2", {"code": code, "url": self.url})
+        where = self.url.split("/in/")[0].removeprefix("http://")
+        values = {"code": code, "url": self.url, "where": where, "short": self.access.short}
+        return self.show(request, "open.html.j2", values)
+
+    async def new_code(self, request: Request) -> Response:
+        """Make a new code: phones that were let in must ask again."""
+        if refused := self.refuse(request):
+            return refused
+        if not _at_bench(request) or not self.url:
+            return page_of_one_line("the code is shown on the bench computer only", 403)
+        self.store.new_secret(CODE)
+        self.access.code = self.store.secret(CODE, CODE_BYTES).hex()
+        self.url = self.url.split("/in/")[0] + f"/in/{self.access.code}"
+        return RedirectResponse("/open", 303)
+
+    async def enter_typed(self, request: Request) -> Response:
+        """Let a phone in whose owner typed the short code."""
+        client = request.client.host if request.client else ""
+        if self._tries.too_many(client):
+            return page_of_one_line("that was wrong too often: wait ten minutes, or scan the code", 429)
+        typed = uploads.texts(await uploads.form_of(request)).get("code", "")
+        if not self.access.is_short(typed):
+            self._tries.wrong(client)
+            return ask_for_code("that is not the code", 403)
+        return enter(self.access, self.access.code)  # type: ignore[no-any-return]
 
     async def enter(self, request: Request) -> Response:
         """Let a phone in that has the code."""
@@ -559,10 +647,20 @@ class Site:
         return Response(text, media_type=found[name], headers={"cache-control": "no-cache"})
 
 
+def _at_bench(request: Request) -> bool:
+    """Whether the visitor sits at the bench computer itself."""
+    return (request.client.host if request.client else "") in ("127.0.0.1", "::1", "testclient")
+
+
+def _no_room(request: Request, error: Exception) -> Response:
+    """Answer to a disk that is full, or a file that cannot be written."""
+    full = isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)
+    line = "the disk of the bench computer is full: free some space, then send it again"
+    return page_of_one_line(line if full else "something on the bench computer's disk cannot be used", 507)
+
+
 def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
     """Where to go from an answer."""
-    from urllib.parse import urlencode
-
     kind, again = answer["kind"], answer.get("again", {})
     repressed = answer.get("action") == "re-press"
     once_more = "Check it again after pressing" if repressed else "Photograph it again"
@@ -585,12 +683,12 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
 
 def _told(r: KeptRecipe) -> str:
     """One recipe in a few words."""
-    parts = [f"{r.platen_c:.0f} °C"] if r.platen_c else []
+    parts = [reader.heat(r.platen_c)] if r.platen_c else []
     parts += [f"{r.seconds:.0f} s"] if r.seconds else []
-    parts += [f"{r.glass_mm:g} mm glass"] if r.glass_mm else []
+    parts += [f"{reader.length(r.glass_mm, None)} glass"] if r.glass_mm else []
     parts += ["heated from the back" if r.heated_face == "back" else "heated through the paper"]
     parts += [f"never longer than {r.max_seconds:.0f} s"] if r.max_seconds else []
-    parts += [f"never hotter than {r.max_c:.0f} °C"] if r.max_c else []
+    parts += [f"never hotter than {reader.heat(r.max_c)}"] if r.max_c else []
     return ", ".join(parts)
 
 

@@ -26,6 +26,8 @@ from ..ground.errors import FileError, ImageError, UsageError
 from ..ground.files import write_bytes, write_text
 
 UID = re.compile(r"[0-9a-f]{32}")
+_ANOTHER_TRY_S = 86400.0
+_OTHER_TRIES = 40
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ -]{0,119}")
 
 
@@ -67,12 +69,50 @@ class Store:
 
     def __init__(self, root: str | Path) -> None:
         self.root = Path(root)
+        self._lock: Any = None
         try:
             (self.root / "pieces").mkdir(parents=True, exist_ok=True)
             (self.root / "uploads").mkdir(exist_ok=True)
             self.root.chmod(0o700)
         except OSError as e:
             raise FileError(f"the folder {root} cannot be made ({e.strerror})", "choose another with --data") from e
+
+    def lock(self) -> None:
+        """Keep other pages off this folder, as long as this process lives.
+
+        Raises
+        ------
+        UsageError
+            Another page uses it.
+        """
+        from filelock import FileLock, Timeout
+
+        self._lock = FileLock(self.root / "in-use.lock", timeout=0)
+        try:
+            self._lock.acquire()
+        except Timeout:
+            raise UsageError(
+                f"another page uses {self.root} already", "open that one, or choose another folder with --data"
+            ) from None
+        except OSError as e:
+            raise FileError(f"{self.root} cannot be written ({e.strerror})", "choose another with --data") from e
+
+    def secret(self, name: str, length: int) -> bytes:
+        """Random bytes of this folder, made when first asked for: what they sign holds when the page starts anew."""
+        path = self.root / f"{name}.key"
+        try:
+            data = path.read_bytes()
+        except OSError:
+            data = b""
+        if len(data) != length:
+            data = secrets.token_bytes(length)
+            write_bytes(path, data)
+            path.chmod(0o600)
+        return data
+
+    def new_secret(self, name: str) -> None:
+        """Forget a secret: what it signed holds no longer."""
+        (self.root / f"{name}.key").unlink(missing_ok=True)
 
     # ------------------------------------------------------------ results
 
@@ -108,17 +148,21 @@ class Store:
         """Remove the files a job was given: photos may tell more than the piece, such as a place."""
         shutil.rmtree(self.uploads(uid), ignore_errors=True)
 
-    def forget_all_uploads(self) -> None:
-        """Remove what an earlier run that was stopped left behind."""
-        for path in (self.root / "uploads").iterdir():
-            shutil.rmtree(path, ignore_errors=True)
+    def forget_old_uploads(self) -> None:
+        """Remove what failed jobs left for another try, after a day; at most some of them are kept."""
+        oldest = time.time() - _ANOTHER_TRY_S
+        left = sorted((p for p in (self.root / "uploads").iterdir()), reverse=True)
+        for k, path in enumerate(left):
+            if k >= _OTHER_TRIES or not UID.fullmatch(path.name) or int(path.name[:12], 16) / 1000 < oldest:
+                shutil.rmtree(path, ignore_errors=True)
 
     def forget(self, uid: str) -> None:
         """Remove a result with its pictures; the press log keeps its numbers."""
         shutil.rmtree(self.folder(uid), ignore_errors=True)
 
     def tidy(self) -> None:
-        """Remove results and artworks that are older than the settings allow."""
+        """Remove results and artworks that are older than the settings allow, and files of tries long past."""
+        self.forget_old_uploads()
         days = self.keep_days
         if not days:
             return

@@ -25,7 +25,7 @@ from ..ground.units import parse_length, parse_seconds, parse_size, parse_temper
 from . import uploads
 from .datafolder import Store
 from .readerunits import Shown
-from .uploads import plain
+from .uploads import Given, plain
 
 _NONE = re.compile(r"\s*0*(\.0*)?\s*(mm|cm|in)?\s*")
 
@@ -101,39 +101,35 @@ def _saved(store: Store, uid: str, what: str) -> str:
     return str(path)
 
 
-def _again(fields: dict[str, str], **more: str) -> dict[str, str]:
-    """Collect what the next check of the same piece need not be asked."""
+def _again(fields: dict[str, str], shown: Shown) -> dict[str, str]:
+    """Collect what the next check of the same piece need not be asked, lengths as typed and with their unit."""
     kept = ("piece", "size", "shape", "view", "paper", "printed", "reading", "recipe", "glass", "press")
-    return {**{k: fields[k][:80] for k in kept if fields.get(k)}, **more}
+    told = {k: fields[k][:80] for k in kept if fields.get(k)}
+    return {k: _with_unit(v, shown) if k in ("size", "glass") else v for k, v in told.items()}
 
 
-async def _photos(form: FormData, folder: Path, names: dict[str, str]) -> tuple[str, ...]:
+def _photos(given: Given, names: dict[str, str]) -> tuple[str, ...]:
     """Take the photos that were sent, first those as they are, then those of the turned piece."""
-    if not uploads.sent(form, "photos"):
+    if not given.files.get("photos"):
         raise UsageError("the photo is missing", "take or choose one")
-    stored = []
-    for field, stem in (("photos", "photo"), ("turned", "turned")):
-        for k, f in enumerate(uploads.sent(form, field), 1):
-            stored.append(await uploads.store_picture(f, folder, f"{stem}-{k}"))
+    stored = [*given.files["photos"], *given.files.get("turned", ())]
     names |= {s.path.name: s.name for s in stored}
     return tuple(str(s.path) for s in stored)
 
 
-async def _artwork(form: FormData, fields: dict[str, str], folder: Path, store: Store) -> tuple[str, str]:
+def _artwork(given: Given, store: Store) -> tuple[str, str]:
     """Take the artwork that was sent, or one kept from before: its path, its name."""
-    art = uploads.sent(form, "artwork")
-    if art:
-        stored = await uploads.store_picture(art[0], folder, "artwork")
-        return str(stored.path), stored.name
-    if not fields.get("artwork_kept"):
+    if sent := given.files.get("artwork"):
+        return str(sent[0].path), sent[0].name
+    if not given.fields.get("artwork_kept"):
         raise UsageError("the artwork is missing", "send the picture that is printed")
-    kept = store.artwork(fields["artwork_kept"])
+    kept = store.artwork(given.fields["artwork_kept"])
     if kept is None:
         raise UsageError("the chosen artwork is no longer there", "send it again")
     return str(kept.path), kept.name
 
 
-async def target_check(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
+def target_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
     """Read the form 'check a target'.
 
     Returns
@@ -146,7 +142,7 @@ async def target_check(form: FormData, folder: Path, store: Store, shown: Shown)
     ColorcheckError
         Something is missing or cannot be used.
     """
-    fields = uploads.texts(form)
+    fields = given.fields
     names: dict[str, str] = {}
     pressed, lay = pressing(fields, shown, store)
     request = ReadRequest(
@@ -156,14 +152,14 @@ async def target_check(form: FormData, folder: Path, store: Store, shown: Shown)
         against=_saved(store, fields["against"], "reading") if fields.get("against") else None,
         limits=_limits(store),
         pressing=pressed,
-        photos=await _photos(form, folder, names),
+        photos=_photos(given, names),
     )
-    return _params(request, names, fields.get("piece", "").strip()[:80], again=_again(fields), **lay)
+    return _params(request, names, fields.get("piece", "").strip()[:80], again=_again(fields, shown), **lay)
 
 
-async def piece_check(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
+def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
     """Read the form 'check a finished piece': an `InspectRequest`; errors as for `target_check`."""
-    fields = uploads.texts(form)
+    fields = given.fields
     names: dict[str, str] = {}
     pressed, lay = pressing(fields, shown, store)
     asked: dict[str, Any] = {
@@ -176,15 +172,14 @@ async def piece_check(form: FormData, folder: Path, store: Store, shown: Shown) 
         "limits": _limits(store),
         "pressing": pressed,
     }
-    asked["photos"] = await _photos(form, folder, names)
-    asked["artwork"], name = await _artwork(form, fields, folder, store)
+    asked["photos"] = _photos(given, names)
+    asked["artwork"], name = _artwork(given, store)
     names[Path(asked["artwork"]).name] = name
-    if frame := uploads.sent(form, "blank_frame"):
-        stored = await uploads.store_picture(frame[0], folder, "white-sheet")
-        asked["blank_frame"], names[stored.path.name] = str(stored.path), stored.name
-    if profile := uploads.sent(form, "profile"):
-        asked["profile"] = str((await uploads.store_file(profile[0], folder, "profile.icc")).path)
-    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]))
+    for frame in given.files.get("blank_frame", ()):
+        asked["blank_frame"], names[frame.path.name] = str(frame.path), frame.name
+    for profile in given.files.get("profile", ()):
+        asked["profile"] = str(profile.path)
+    again = _again(fields, shown)
     piece, keep = fields.get("piece", "").strip()[:80], {"keep_artwork": str(store.root)}
     return _params(InspectRequest(**asked), names, piece, again=again, **keep, **lay)
 
@@ -284,9 +279,9 @@ def profile(fields: dict[str, str], store: Store) -> dict[str, Any]:
     return _params(request, {}, title=f"Profile of {name or 'a reading'}")
 
 
-async def preparation(form: FormData, folder: Path, store: Store, shown: Shown) -> dict[str, Any]:
+def preparation(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
     """Read the form 'prepare a picture': a `PrepareRequest`; errors as for `target_check`."""
-    fields = uploads.texts(form)
+    fields = given.fields
     asked: dict[str, Any] = {
         "size_mm": size(fields, shown),
         "shape": plain(fields, "shape", ("rect", "round")),
@@ -295,9 +290,9 @@ async def preparation(form: FormData, folder: Path, store: Store, shown: Shown) 
         "intent": plain(fields, "intent", ("relative", "perceptual", "saturation")),
     }
     kind = plain(fields, "format", ("pdf", "png", "tiff"))
-    asked["artwork"], name = await _artwork(form, fields, folder, store)
-    if sent := uploads.sent(form, "profile"):
-        asked["profile"] = str((await uploads.store_file(sent[0], folder, "profile.icc")).path)
+    asked["artwork"], name = _artwork(given, store)
+    if sent := given.files.get("profile"):
+        asked["profile"] = str(sent[0].path)
     elif fields.get("profile_kept"):
         path = store.file(fields["profile_kept"], "profile.icc")
         if path is None:
@@ -305,7 +300,7 @@ async def preparation(form: FormData, folder: Path, store: Store, shown: Shown) 
         asked["profile"] = str(path)
     else:
         raise UsageError("the profile is missing", "choose or send the one of this blank")
-    again = _again(fields, size="{:g}x{:g}mm".format(*asked["size_mm"]))
+    again = _again(fields, shown)
     names, piece = {Path(asked["artwork"]).name: name}, fields.get("piece", "").strip()[:80]
     more = {"again": again, "format": kind, "keep_artwork": str(store.root)}
     return _params(PrepareRequest(**asked), names, piece, **more)

@@ -7,6 +7,7 @@ import contextlib
 import json
 import os
 import sys
+import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -42,6 +43,12 @@ class Job:
     error: str = ""
     version: int = 0
     changed: asyncio.Event = field(default_factory=asyncio.Event)
+    born: float = field(default_factory=time.monotonic)
+
+    @property
+    def age_s(self) -> float:
+        """Seconds since it was begun."""
+        return time.monotonic() - self.born
 
     @property
     def over(self) -> bool:
@@ -79,11 +86,18 @@ class Bench:
         self.limit = queue
         self.seconds = seconds
         self.jobs: dict[str, Job] = {}
+        self.stopping = False
         self._on_end = on_end
         self._waiting: deque[Job] = deque()
         self._more = asyncio.Event()
         self._hands: list[asyncio.Task[None]] = []
         self._at: dict[str, asyncio.subprocess.Process] = {}
+
+    def hurry(self) -> None:
+        """Wake everybody who waits for a change: the page is about to stop."""
+        self.stopping = True
+        for job in self.jobs.values():
+            job.changed.set()
 
     async def start(self) -> None:
         """Start the workers; they load their libraries while the page already answers."""
@@ -96,7 +110,7 @@ class Bench:
         await asyncio.gather(*self._hands, return_exceptions=True)
         for job in self.jobs.values():
             if not job.over:
-                self._end(job, INTERRUPTED, error="the page was stopped meanwhile: send the photo again")
+                self._end(job, INTERRUPTED, error="the page was stopped meanwhile")
 
     def submit(self, job: Job) -> None:
         """Put a job into the queue.
@@ -196,7 +210,7 @@ class Bench:
             self._end(job, FAILED, error="the work broke off: try again")
             return False
         except asyncio.CancelledError:
-            self._end(job, INTERRUPTED, error="the page was stopped meanwhile: send the photo again")
+            self._end(job, INTERRUPTED, error="the page was stopped meanwhile")
             raise
         finally:
             self._at.pop(job.uid, None)

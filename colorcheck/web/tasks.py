@@ -18,6 +18,7 @@ import msgspec
 
 from ..ground.files import write_bytes, write_text
 from ..ground.limits import load_limits
+from ..ground.reader import all_shown, for_page
 from ..ground.recipe import Recipe
 
 Tell = Callable[..., None]
@@ -43,8 +44,9 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None
     ColorcheckError
         Bad input, in one line.
     """
-    task = _TASKS[kind]
-    answer, result = task(params, folder, tell)
+    with for_page():
+        answer, result = _TASKS[kind](params, folder, tell)
+    result = all_shown(result)
     folder.mkdir(parents=True, exist_ok=True)
     if result is not None:
         from ..ground.jsontext import write_json

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import re
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +15,12 @@ from starlette.formparsers import MultiPartException
 from starlette.requests import Request
 
 from ..ground.errors import ColorcheckError, UsageError
+from ..ground.files import write_text
 
-_MAX_FILES = 12
-_MAX_FIELDS = 120
+MAX_FILES = 12
+_MOST_PARTS = 200  # more is no form of this page
+PICTURES = {"photos": "photo", "turned": "turned", "artwork": "artwork", "blank_frame": "white-sheet"}
+FILES = {"profile": "profile.icc"}
 _ENDING = {
     "jpeg": ".jpg",
     "png": ".png",
@@ -25,6 +30,7 @@ _ENDING = {
     "webp": ".webp",
     "pillow": ".bmp",
 }
+_NOTE = "form.json"
 _RAW = (".dng", ".cr2", ".cr3", ".nef", ".arw", ".rw2", ".orf", ".raf", ".pef", ".srw")
 
 
@@ -45,11 +51,26 @@ async def form_of(request: Request) -> FormData:
         It is no form, or holds too much.
     """
     try:
-        return await request.form(max_files=_MAX_FILES, max_fields=_MAX_FIELDS, max_part_size=64 * 1024)
+        form = await request.form(max_files=_MOST_PARTS, max_fields=_MOST_PARTS, max_part_size=64 * 1024)
     except MultiPartException as e:
+        await _drain(request)
+        if "Too many files" in e.message:
+            raise UsageError(f"more than {_MOST_PARTS} files at once", f"send {MAX_FILES} at most") from e
         raise UsageError("the form did not arrive whole", "go back and send it again") from e
     except (ValueError, KeyError, AssertionError) as e:
         raise UsageError("that is not a form of this page", "go back and send it again") from e
+    count = sum(isinstance(v, UploadFile) and bool(v.filename) for _, v in form.multi_items())
+    if count > MAX_FILES:
+        raise UsageError(f"{count} files at once are too many", f"send {MAX_FILES} at most")
+    return form
+
+
+async def _drain(request: Request) -> None:
+    """Take what is still being sent: a browser shows an answer only when it has sent all."""
+    while True:
+        message = await request.receive()
+        if message["type"] != "http.request" or not message.get("more_body"):
+            return
 
 
 def shown_name(raw: str | None) -> str:
@@ -67,6 +88,81 @@ def texts(form: FormData) -> dict[str, str]:
 def sent(form: FormData, field: str) -> list[UploadFile]:
     """Files of one field that hold something."""
     return [v for v in form.getlist(field) if isinstance(v, UploadFile) and v.filename]
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What a form gave: its fields, and its files by field, those of an earlier try that failed among them."""
+
+    fields: dict[str, str]
+    files: dict[str, tuple[Stored, ...]]
+
+    @property
+    def names(self) -> dict[str, list[str]]:
+        """What the files were called, by field, for showing."""
+        return {k: [s.name for s in v] for k, v in self.files.items() if v}
+
+
+def load_given(folder: Path) -> Given:
+    """Read what an earlier try left in its folder; empty when nothing is left."""
+    try:
+        data = json.loads((folder / _NOTE).read_text(encoding="utf-8"))
+        files = {
+            k: tuple(Stored(folder / Path(name).name, str(shown)) for name, shown in rows)
+            for k, rows in data["files"].items()
+        }
+        return Given(
+            {str(k): str(v) for k, v in data["fields"].items()},
+            {k: tuple(s for s in v if s.path.is_file()) for k, v in files.items()},
+        )
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return Given({}, {})
+
+
+async def take(form: FormData, folder: Path, earlier: Path | None) -> Given:
+    """Put a form's files into a folder, with those of an earlier try that were not sent anew; note the form there.
+
+    Raises
+    ------
+    UsageError
+        A file is no picture; the others, and the fields, are noted all the same.
+    """
+    before = load_given(earlier) if earlier else Given({}, {})
+    wrong: ColorcheckError | None = None
+    files: dict[str, tuple[Stored, ...]] = {}
+    for field in (*PICTURES, *FILES):
+        stored: list[Stored] = []
+        for k, f in enumerate(sent(form, field), 1):
+            try:
+                if field in FILES:
+                    stored.append(await store_file(f, folder, FILES[field]))
+                else:
+                    many = field in ("photos", "turned")
+                    stored.append(await store_picture(f, folder, f"{PICTURES[field]}-{k}" if many else PICTURES[field]))
+            except ColorcheckError as e:
+                wrong = wrong or e
+        if not stored:
+            for old in before.files.get(field, ()):
+                folder.mkdir(parents=True, exist_ok=True)
+                stored.append(Stored(old.path.replace(folder / old.path.name), old.name))
+        files[field] = tuple(stored)
+    given = Given({k: v for k, v in texts(form).items() if k != "from"}, files)
+    noted = {"fields": given.fields, "files": {k: [(s.path.name, s.name) for s in v] for k, v in files.items()}}
+    folder.mkdir(parents=True, exist_ok=True)
+    write_text(folder / _NOTE, json.dumps(noted, ensure_ascii=False))
+    if wrong is not None:
+        raise wrong
+    return given
+
+
+def fingerprint(given: Given) -> str:
+    """Digest of all that a form gave: the same form sent twice is one job."""
+    digest = sha256(json.dumps(given.fields, sort_keys=True).encode())
+    for field, rows in sorted(given.files.items()):
+        for s in rows:
+            digest.update(f"{field}/{s.name}".encode())
+            digest.update(s.path.read_bytes())
+    return digest.hexdigest()
 
 
 async def store_picture(upload: UploadFile, folder: Path, stem: str) -> Stored:

@@ -22,16 +22,27 @@ if (job && job.dataset.over === "0") {
     }
     document.getElementById("hints").append(box);
   };
+  // Rest between tries; ends at once when the network or the screen comes back.
+  const rest = (ms) => new Promise((done) => {
+    const go = () => { clearTimeout(timer); removeEventListener("online", go); document.removeEventListener("visibilitychange", go); done(); };
+    const timer = setTimeout(go, ms); addEventListener("online", go); document.addEventListener("visibilitychange", go);
+  });
   const wait = async () => {
-    for (let lost = 0; lost < 40;) {
+    for (let lost = 0; ;) {
       try {
-        const answer = await fetch(`/jobs/${job.dataset.uid}/state?seen=${seen}`), s = await answer.json();
+        const stop = new AbortController(), late = setTimeout(() => stop.abort(), 30000);
+        let s;
+        try {
+          const answer = await fetch(`/jobs/${job.dataset.uid}/state?seen=${seen}`, { signal: stop.signal });
+          if (answer.status === 403) { location.reload(); return; }
+          s = await answer.json();
+        } finally { clearTimeout(late); }
         lost = 0;
         if (!["waiting", "running"].includes(s.state)) { location.replace(`/jobs/${job.dataset.uid}`); return; }
         seen = s.version;
         says.textContent = s.ahead ? s.ahead + " before it" : s.says || "waiting";
         while (shown < s.photos.length) hint(s.photos[shown++]);
-      } catch { lost++; says.textContent = "no connection to the bench computer, trying again"; await new Promise((r) => setTimeout(r, 1500)); }
+      } catch { says.textContent = "no connection to the bench computer, trying again"; await rest(Math.min(1000 * 2 ** lost++, 8000)); }
     }
   };
   wait();
@@ -39,12 +50,14 @@ if (job && job.dataset.over === "0") {
 // A form with files: show how much has been sent, send once only.
 for (const form of document.querySelectorAll('form[enctype="multipart/form-data"]')) {
   const old = form.querySelector("#artwork_kept"), art = form.querySelector("#artwork");
-  if (old && art) { const need = () => { art.required = !old.value; }; old.addEventListener("change", need); need(); }
+  if (old && art && !art.dataset.have) { const need = () => { art.required = !old.value; }; old.addEventListener("change", need); need(); }
   const tally = document.getElementById("tally");
   if (tally) {
     const count = () => { for (const li of tally.children) { const f = form.elements[li.dataset.for]; li.classList.toggle("on", li.dataset.for === "photos" || !!(f && f.value)); } };
     form.addEventListener("change", count); count();
   }
+  let idle = () => {};
+  addEventListener("pageshow", (event) => { if (event.persisted) idle(); });
   form.addEventListener("submit", (event) => {
     if (!window.FormData || form.dataset.sent) return;
     event.preventDefault(); form.dataset.sent = "1";
@@ -53,7 +66,8 @@ for (const form of document.querySelectorAll('form[enctype="multipart/form-data"
     const call = new XMLHttpRequest();
     call.open("POST", form.action); call.responseType = "document";
     call.upload.onprogress = (e) => { if (e.lengthComputable) bar.value = e.loaded / e.total; };
-    const again = (text) => { delete form.dataset.sent; button.disabled = false; button.textContent = words; bar.remove();
+    idle = () => { delete form.dataset.sent; button.disabled = false; button.textContent = words; bar.remove(); };
+    const again = (text) => { idle();
       let p = document.getElementById("wrong"); if (!p) { p = document.createElement("p"); p.id = "wrong"; p.className = "wrong"; p.setAttribute("role", "alert"); form.before(p); }
       p.textContent = text; p.scrollIntoView(); };
     call.onload = () => {
