@@ -106,7 +106,7 @@ def check_log(args: argparse.Namespace) -> None:
         return
     from ..shop.presslog_records import check_place, place_of
 
-    _log_notes(args)
+    log_notes(args)
     place = place_of(args.log)
     results = [getattr(args, name, None) for name in ("json", "out", "csv", "values", "proof", "curves")]
     if any(r and r != "-" and os.path.realpath(r) == os.path.realpath(place) for r in results):
@@ -122,8 +122,8 @@ def _said(args: argparse.Namespace, name: str) -> str | None:
     return said
 
 
-def _log_notes(args: argparse.Namespace) -> dict[str, Any]:
-    """Read the options of the press log."""
+def log_notes(args: argparse.Namespace) -> dict[str, Any]:
+    """Read the options of the press log, as fields of an entry."""
     if not args.log_piece:
         return {"note": args.note or ""}
     from ..ground.recipe import parse_recipe
@@ -186,7 +186,7 @@ def record(
     try:
         seen = tuple(photo_of(p) for p in photos)
         with open_log(args.log or None) as log:
-            uid = log.record(NewEntry(kind, data, photos=seen, **_log_notes(args)))
+            uid = log.record(NewEntry(kind, data, photos=seen, **log_notes(args)))
             where = log.name
     except ColorcheckError as e:
         raise FileError(f"the result is written, but not recorded ({e})") from e

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from .. import __version__
+from .batch import add_batch
 from .camera import add_camera
 from .common import Parser
 from .compare import add_compare
@@ -23,6 +24,7 @@ _COMMANDS = (
     add_target,
     add_read,
     add_inspect,
+    add_batch,
     add_camera,
     add_repeat,
     add_compare,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -32,8 +32,8 @@ from ..piece.residue import piece_residue
 from ..sheet.savedreading import load_reading
 from .requests import InspectRequest
 
-_QUICK_PIXELS = 6_500_000  # decode a larger photo at half size or less …
-_ENOUGH_PX_PER_MM = 3.2  # … unless the piece then shows with less than this
+QUICK_PIXELS = 6_500_000  # decode a larger photo at half size or less …
+ENOUGH_PX_PER_MM = 3.2  # … unless the piece then shows with less than this
 _BROAD_MM = 40.0  # wider places share their colours with little else on the piece; estimate
 _TESTED = (Kind.GHOST, Kind.BANDING, Kind.SCORCH)  # worth a line even when nothing of them was found
 
@@ -77,6 +77,14 @@ class Inspection:
     flat: FlatImage
     limits: Limits
     before: Before | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot:
+    """A photo, or the part of one that shows the piece, and where the piece lies in it."""
+
+    image: LinearImage
+    reg: Registered
 
 
 def at_full_size(reg: Registered, image: LinearImage) -> Registered:
@@ -194,25 +202,48 @@ def inspect(request: InspectRequest, *, progress: Callable[[str], None] | None =
     """
     say = progress or (lambda _: None)
     refuse_same(request.photos)
+    art = load_artwork(request.artwork, size_mm=request.size_mm, shape=request.shape, view=request.view)
+    return judge(request, art, (_shot(path, art, say) for path in request.photos), progress=say)
+
+
+def _shot(path: str, art: Artwork, say: Callable[[str], None]) -> Shot:
+    """Decode a photo as finely as the piece needs it, and find the piece."""
+    say(f"finding the piece in {Path(path).name}")
+    image = decode(path, max_pixels=QUICK_PIXELS)
+    reg = register(image, art)
+    if image.scale < 1 and reg.pose.px_per_mm < ENOUGH_PX_PER_MM:
+        image = decode(path)
+        reg = at_full_size(reg, image)
+    return Shot(image, reg)
+
+
+def judge(
+    request: InspectRequest, art: Artwork, shots: Iterable[Shot], *, progress: Callable[[str], None] | None = None
+) -> Inspection:
+    """Judge a piece that has been found, in one photo or several; parameters and errors else as for `inspect`.
+
+    Parameters
+    ----------
+    request : InspectRequest
+        Its photos and artwork are not opened.
+    art : Artwork
+    shots : iterable of Shot
+        Taken one after another: only what is laid flat stays in memory.
+    """
+    say = progress or (lambda _: None)
     pressed = request.pressing
     repress = (replace(pressed, press_no=max(2, pressed.press_no)) if request.before else pressed).advice()
     answer, source = _known_colours(request)
     limits = load_limits(request.limits)
     earlier = load_earlier(request.before) if request.before else None
     size_mm, shape, view = request.size_mm, request.shape, request.view
-    art: Artwork = load_artwork(request.artwork, size_mm=size_mm, shape=shape, view=view)
     views: list[PieceView] = []
     kept: list[PiecePhoto] = []
     first_flat: FlatImage | None = None
     device: Any = None
     g = 0.0
-    for path in request.photos:
-        say(f"finding the piece in {Path(path).name}")
-        image = decode(path, max_pixels=_QUICK_PIXELS)
-        reg = register(image, art)
-        if image.scale < 1 and reg.pose.px_per_mm < _ENOUGH_PX_PER_MM:
-            image = decode(path)
-            reg = at_full_size(reg, image)
+    for shot in shots:
+        image, reg = shot.image, shot.reg
         if not g:
             g = grid_density(reg.pose, size_mm)
             device, covered = artwork_on_piece(art, reg, g)

@@ -28,7 +28,7 @@ from .placement import (
 from .rim import measure_rim
 
 
-def _background_distance(enc: Any, region: Any) -> tuple[Any, float]:
+def background_distance(enc: Any, region: Any) -> tuple[Any, float]:
     """How far every pixel is from the smooth colour along the rim of a region, and the rim's own spread."""
     h, w = region.shape
     band = max(3, round(0.035 * max(h, w)))
@@ -70,7 +70,7 @@ def _shape_of(contour: Any, shape: tuple[int, int], to_full: float, art: Artwork
             angle,
         )
     else:
-        corners = _four_corners(hull, contour.reshape(-1, 2).astype(np.float32))
+        corners = four_corners(hull, contour.reshape(-1, 2).astype(np.float32))
         if corners is None or not 0.88 < cv2.contourArea(corners) / max(area, 1) < 1.12:
             return None
         corners = (corners.astype(float) + 0.5) * to_full - 0.5
@@ -83,7 +83,7 @@ def _shape_of(contour: Any, shape: tuple[int, int], to_full: float, art: Artwork
     )
 
 
-def _four_corners(hull: Any, contour: Any) -> Any:
+def four_corners(hull: Any, contour: Any) -> Any:
     """Fit four sides to a blob: coarse corners from its hull, then a line through each side's points."""
     length = cv2.arcLength(hull, True)
     quad: Any = None
@@ -132,7 +132,7 @@ def find_outlines(levels: list[Level], art: Artwork) -> tuple[list[Outline], boo
     for depth in range(2):
         inner: list[Any] = []
         for region in regions:
-            d, spread = _background_distance(enc, region)
+            d, spread = background_distance(enc, region)
             for limit in sorted({max(4.5 * spread, 0.03), max(9 * spread, 0.09), max(14 * spread, 0.25)}):
                 mask = ((d > limit) & (region > 0)).astype(np.uint8)
                 mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))

@@ -165,6 +165,20 @@ def reading_picture(reading: Reading, findings: Sequence[Finding], *, show_light
 
 def inspection_picture(i: Inspection, findings: Sequence[Finding], *, as_taken: bool, glare: str) -> str:
     """Draw the piece laid flat, cut to its size, findings at their place; light taken out unless it is the matter."""
+    rgb, light, image_mm = _cut_to_size(i, as_taken=as_taken)
+    return svg.piece_svg(
+        pic.jpeg_uri(pic.photo_pixels(rgb, light)),
+        i.size_mm,
+        image_mm=image_mm,
+        name="photo",
+        about=say("photo_about", as_taken, len(findings)),
+        shape=i.shape,
+        overlay=svg.dashed(glare) + svg.overlay_svg(findings, i.size_mm, shape=i.shape),
+    )
+
+
+def _cut_to_size(i: Inspection, *, as_taken: bool) -> tuple[Any, Any, tuple[float, float]]:
+    """Linear pixels of the piece alone, the light to divide them by, and the size in mm that they cover."""
     g, d = i.flat.px_per_mm, i.defects
     h, w = i.flat.rgb.shape[:2]
     wide, tall = round(i.size_mm[0] * g), round(i.size_mm[1] * g)
@@ -172,15 +186,20 @@ def inspection_picture(i: Inspection, findings: Sequence[Finding], *, as_taken: 
     rgb = i.flat.rgb[top : top + tall, left : left + wide]
     level = np.nanpercentile(rgb, 99) if np.isfinite(rgb).any() else 1.0
     light: Any = np.full(3, max(float(level), 1e-3)) if as_taken or not np.isfinite(d.light).any() else d.light
-    return svg.piece_svg(
-        pic.jpeg_uri(pic.photo_pixels(rgb, light)),
-        i.size_mm,
-        image_mm=(wide / g, tall / g),
-        name="photo",
-        about=say("photo_about", as_taken, len(findings)),
-        shape=i.shape,
-        overlay=svg.dashed(glare) + svg.overlay_svg(findings, i.size_mm, shape=i.shape),
-    )
+    return rgb, light, (wide / g, tall / g)
+
+
+def small_piece(i: Inspection, findings: Sequence[Finding], longest: int) -> Any:
+    """Piece laid flat as small pixels, (h, w, 3) uint8, a ring round every finding that has a place."""
+    rgb, light, image_mm = _cut_to_size(i, as_taken=False)
+    picture = np.ascontiguousarray(pic.photo_pixels(rgb, light, longest=longest))
+    scale = picture.shape[1] / image_mm[0]
+    for _, f in svg.ring_places(findings):
+        at = (round(f.x_mm * scale), round(f.y_mm * scale))
+        radius = round(min(max(0.6 * f.diameter_mm * scale, 5.0), 0.5 * longest))
+        cv2.circle(picture, at, radius, (255, 255, 255), 3, cv2.LINE_AA)
+        cv2.circle(picture, at, radius, (17, 17, 17), 1, cv2.LINE_AA)
+    return picture
 
 
 def colour_split(acc: Accuracy) -> str:

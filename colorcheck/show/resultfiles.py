@@ -42,7 +42,7 @@ _SPOT_COLUMNS = (
 _FADE_COLUMNS = ("reading", "taken", "group", "delta_e00", "uncertainty", "delta_L", "delta_C", "cells")
 
 
-def _csv(head: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
+def csv_text(head: Sequence[str], rows: Sequence[Sequence[Any]]) -> str:
     """Write a table for a spreadsheet: unknown is empty, and no text is taken for a formula."""
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\n")
@@ -76,6 +76,7 @@ def inspection_to_dict(i: Inspection) -> dict[str, Any]:
     whole = {
         "schema": "colorcheck-inspection/1",
         "name": i.artwork,
+        "artwork": i.artwork,
         "size_mm": list(i.size_mm),
         "shape": i.shape,
         "view": i.view,
@@ -371,7 +372,9 @@ def comparison_csv(c: Comparison) -> str:
             row += [values.get(k, math.nan), *([doubt.get(k, {}).get("whole", math.nan)] if f"u_{k}" in head else [])]
         bound = "lower bound" if s.density_is_bound else "measured"
         rows.append([*row, *s.white_lab, bound, s.trust, "yes" if s.absolute else "no", len(s.files)])
-    return _csv([*head, *("white_L", "white_a", "white_b", "max_density_is", "trust", "absolute", "readings")], rows)
+    return csv_text(
+        [*head, *("white_L", "white_a", "white_b", "max_density_is", "trust", "absolute", "readings")], rows
+    )
 
 
 def ladder_to_dict(plan: LadderPlan, fit: LadderFit) -> dict[str, Any]:
@@ -438,7 +441,7 @@ def _rows(fit: LadderFit) -> list[list[Any]]:
 
 def ladder_csv(fit: LadderFit) -> str:
     """One line for each press, for a spreadsheet; what is not known is empty."""
-    return _csv(_PRESS_COLUMNS, cast("list[list[Any]]", rounded(_rows(fit))))
+    return csv_text(_PRESS_COLUMNS, cast("list[list[Any]]", rounded(_rows(fit))))
 
 
 def health_to_dict(
@@ -527,7 +530,7 @@ def health_csv(health: Health) -> str:
             row += [round(v, 2) for v in (s.x_mm, s.y_mm, s.diameter_mm, s.delta_e00)]
             row += [round(float(v), 1) for f in FRAMES for v in frames[f]]
             rows.append([*row, mine[0] if mine else ""])
-    return _csv(_SPOT_COLUMNS, rows)
+    return csv_text(_SPOT_COLUMNS, rows)
 
 
 def fading_to_dict(fades: Sequence[Fade], first: str, setup: str) -> dict[str, Any]:
@@ -570,4 +573,4 @@ def fading_csv(fades: Sequence[Fade]) -> str:
         for g in (f.mean, *f.groups):
             values = [round(v, 2) for v in (g.delta_e00, g.std, g.delta_l, g.delta_c)]
             rows.append([f.name, f.taken, g.name, *values, g.cells])
-    return _csv(_FADE_COLUMNS, rows)
+    return csv_text(_FADE_COLUMNS, rows)
