@@ -136,7 +136,7 @@ def test_turned_blank_by_hand() -> None:
 
 @pytest.mark.parametrize("how", ["turned", "upright", "not noted", "as printed"])
 def test_a_lamp_in_the_photo_is_not_the_press_the_blank_or_the_printer(how: str) -> None:
-    """Asked: named so in at most 2 of 100; 8 runs here, 20 of each kind were measured."""
+    """Asked: named so in at most 2 of 100; 8 runs here, of 100 of each kind one in all four hundred was."""
     answers = [judge_health(photographed(seed, how), shuffles=99).families[0].source for seed in range(8)]
     assert sum(a in ("platen", "blank", "sheet") for a in answers) == 0
     if how == "turned":
@@ -207,6 +207,17 @@ def test_what_was_not_written_down_is_not_named() -> None:
     bare = [replace(p, placing=replace(p.placing, sheet_turn=None)) for p in pieces(3, 14, "sheet", clutter=0.2)]
     health = judge_health([replace(p, placing=replace(p.placing, sheet_turn=None)) for p in bare], shuffles=199)
     assert all(f.source != "sheet" for f in health.families)
+
+
+def test_an_unknown_lay_is_not_called_chance() -> None:
+    """A fault of the press on pieces that were turned, with nothing written down, looks like chance; it may be none."""
+    turned = pieces(5, 14, "platen", clutter=0.2)
+    told = judge_health(turned, shuffles=199)
+    assert told.families[0].source == "platen"
+    health = judge_health([replace(p, placing=Placing()) for p in turned], shuffles=199)
+    assert [f.source for f in health.families] == ["unknown"]
+    assert "not written down" in answers.health_headline(health)
+    assert any("--lay" in line for line in answers.health_todo(health))
 
 
 def test_few_pieces_claim_nothing() -> None:
@@ -416,7 +427,7 @@ def test_fading_through_the_command_line(tmp_path: Path, capsys: pytest.CaptureF
     assert "yellows" in (tmp_path / "r" / "report.html").read_text(encoding="utf-8")
     assert "yellows" in (tmp_path / "o.csv").read_text(encoding="utf-8")
     assert main(["health", "--fading", str(first), str(later)]) == 0
-    assert "Say --same-setup" in " ".join(capsys.readouterr().out.split())
+    assert "Say so (--same-setup)" in " ".join(capsys.readouterr().out.split())
 
 
 @pytest.mark.parametrize(

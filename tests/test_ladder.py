@@ -271,7 +271,7 @@ def test_best_time_is_within_one_step_of_the_truth() -> None:
 
 @pytest.mark.scenes
 def test_the_slowest_dye_decides() -> None:
-    """90 % intervals hold the time at which no light lacks 3 %; measured: 56 of 60 (46 with visual density alone)."""
+    """90 % intervals hold the time at which no light lacks 3 %; measured: 56 of 60 (45 with visual density alone)."""
     plan = make_plan(time_s=(60, 240), limits=LIMITS)
     covered, named = [], []
     for seed in range(200, 216):

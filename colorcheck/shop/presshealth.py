@@ -135,7 +135,7 @@ class FamilyHealth:
     """The answer for one family of findings.
 
     ``source``: a frame, 'unclear' (comes back, but the frames cannot be told apart), 'random' (no sign of coming
-    back) or 'few' (too little evidence). ``ahead`` is the lead in log likelihood over the next frame that differs.
+    back), 'unknown' (none seen, but how the pieces lay was never written down) or 'few' (too little evidence). ``ahead`` is the lead in log likelihood over the next frame that differs.
     """
 
     family: str
@@ -461,6 +461,8 @@ def _judge_family(family: str, pieces: tuple[Piece, ...], shuffles: int, rng: np
         spots = _common(family, pieces, best) if source != "random" else []
         if not spots and source not in ("random", "few"):
             source = "random"
+    if source == "random" and not any(t.known for t in tests if t.frame != "photo"):
+        source = "unknown"  # a fault of the press wanders over pieces that are turned, and none of that was told
     return FamilyHealth(family, source, len(groups), tuple(tests), ahead, rivals, tuple(spots))
 
 

@@ -444,7 +444,7 @@ def leading(health: Health) -> FamilyHealth | None:
     """Pick the family of findings that the answer is about: named before unclear before the rest."""
     from ..shop.presshealth import FRAMES
 
-    rank = {**dict.fromkeys(FRAMES, 3), "unclear": 2, "random": 1, "few": 0}
+    rank = {**dict.fromkeys(FRAMES, 3), "unclear": 2, "random": 1, "unknown": 1, "few": 0}
     return max(health.families, key=lambda f: (rank[f.source], f.affected), default=None)
 
 
