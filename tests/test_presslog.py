@@ -1433,7 +1433,7 @@ def test_log_command_over_a_workshops_year(capsys: pytest.CaptureFixture[str], t
     assert run(capsys, "log", "list", "--text", "nobody").startswith("Nothing in the log meets this")
     out = run(capsys, "log", "trend", "--measure", "evenness", "--baseline", "30")
     assert re.match(r"Evenness of \d+ pieces has moved: less even than usual since 2021-02-1", out)
-    assert run(capsys, "log", "trend", "--measure", "black_density").startswith("Density of black is")
+    assert run(capsys, "log", "trend", "--measure", "black_density").startswith("Density of black of 50 pieces is")
     assert run(capsys, "log", "trend", "--limit", "3").startswith("3 values: too few to tell.")
     out = " ".join(run(capsys, "log", "yield").split())  # lines are folded to the width of the screen
     assert out.startswith("45 of 50 pieces were accepted at first press (90 %; 79 to 96 % at 95 % confidence).")

@@ -135,7 +135,8 @@ class FamilyHealth:
     """The answer for one family of findings.
 
     ``source``: a frame, 'unclear' (comes back, but the frames cannot be told apart), 'random' (no sign of coming
-    back), 'unknown' (none seen, but how the pieces lay was never written down) or 'few' (too little evidence). ``ahead`` is the lead in log likelihood over the next frame that differs.
+    back), 'unknown' (none seen, but how the pieces lay was never written down) or 'few' (too little evidence).
+    ``ahead`` is the lead in log likelihood over the next frame that differs.
     """
 
     family: str
