@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import html
 import io
 import json
 import random
@@ -186,8 +187,20 @@ def tells_a_place(path: Path) -> bool:
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP"])
-def test_nothing_kept_says_where_a_photo_was_taken(client: TestClient, place: Path, kind: str) -> None:
-    art = (f"art.{kind.lower()}", with_place("number-plaque.png", kind), "image/x")
+def test_a_picture_without_metadata_tells_no_place(tmp_path: Path, kind: str) -> None:
+    from colorcheck.photo.nometadata import without_metadata
+
+    path = tmp_path / f"a.{kind.lower()}"
+    path.write_bytes(with_place("number-plaque.png", kind))
+    data, suffix = without_metadata(path)
+    kept = tmp_path / f"kept{suffix}"
+    kept.write_bytes(data)
+    assert not tells_a_place(kept)
+    assert b"GPS here" not in data
+
+
+def test_nothing_kept_says_where_a_photo_was_taken(client: TestClient, place: Path) -> None:
+    art = ("art.jpg", with_place("number-plaque.png", "JPEG"), "image/jpeg")
     files = [("photos", ("p.jpg", with_place("number-plaque.jpg", "JPEG"), "image/jpeg")), ("artwork", art)]
     answer = wait(client, str(send(client, "/check/piece", files, size="20 x 15 cm", view="through").url))
     assert "Press again" in answer.text
@@ -673,6 +686,100 @@ def test_a_damaged_log_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture
     words = ["serve", "--data", str(tmp_path / "data"), "--log", str(tmp_path / "log.sqlite"), "--quiet"]
     assert main(words) == 2
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+# ---------------------------------------------------------------- every screen
+
+
+def choose(client: TestClient, name: str, **fields: Any) -> None:
+    client.post(action(client, "/settings", rf'action="(/settings/{name}[^"]*)"'), data=fields)
+
+
+@pytest.fixture(scope="module")
+def answers(client: TestClient) -> dict[str, str]:
+    """One answer of each kind, and a job that failed: what it is → its address."""
+    out: dict[str, str] = {}
+    choose(client, "limits", **{"even.spot_de00": "3"})
+
+    def done(name: str, sent: Any) -> str:
+        out[name] = str(wait(client, str(sent.url)).url)
+        return out[name]
+
+    for name in ("clock-good.jpg", "plaque-wrong-curves.jpg", "plaque-glare.jpg"):
+        done(name, send(client, "/check/target", [("photos", photo(name))], piece=f"from {name[:-4]}"))
+    choose(client, "limits", reset="yes")
+    art = ("artwork", photo("number-plaque.png"))
+    piece = {"size": "200x150", "view": "through", "piece": "number 7"}
+    first = done("piece", send(client, "/check/piece", [("photos", photo("number-plaque.jpg")), art], **piece))
+    again = {**piece, "before": first.split("/")[-2], "press": "2"}
+    done("again", send(client, "/check/piece", [("photos", photo("number-plaque.jpg")), art], **again))
+    done("failed", send(client, "/check/piece", [("photos", photo("clock-good.jpg")), art], size="200x150"))
+    done("target", client.post(action(client, "/target"), data={"size": "100"}))
+    uids = [out[k].split("/")[-2] for k in ("clock-good.jpg", "plaque-wrong-curves.jpg")]
+    done("compare", client.post(action(client, "/compare?x"), data={"reading": uids}))
+    url = action(client, out["plaque-wrong-curves.jpg"], r'action="(/profile[^"]+)"')
+    done("profile", client.post(url, data={"reading": uids[1]}))
+    files = {"profile_kept": out["profile"].split("/")[-2], "size": "200x150"}
+    done("prepare", send(client, "/prepare", [art], **files))
+    done("health", client.post(action(client, "/presses", r'action="(/health[^"]+)"')))
+    return out
+
+
+def seen(text: str) -> str:
+    """What a reader sees of a page, or hears: text and names of pictures, without style and drawing."""
+    text = re.sub(r"<(style|script)\b.*?</\1>", " ", text, flags=re.S)
+    named = " ".join(re.findall(r'(?:alt|aria-label|title|placeholder)="([^"]*)"', text))
+    return html.unescape(re.sub(r"<[^>]+>", " ", text) + " " + named)
+
+
+NOT_FOR_READERS = re.compile(
+    r"--|\b(?:result|answer|settings|form|camera)\.json|\.toml|\.sqlite\b(?! )|\b(?:photo|turned)-\d|white-sheet|"
+    r"artwork\.(?:png|jpg)|\bcolorcheck (?:read|inspect|camera|compare|profile|prepare|serve|log|ladder)\b|"
+    r"ΔCh|(?<![\d.])-0(?:\.0+)?(?![\d.])|\bnan\b|\bNone\b(?! yet)|\\ue00|[\ue000\ue001]"
+)
+
+
+@pytest.mark.parametrize("length", ["mm", "in"])
+def test_no_screen_talks_of_switches_or_of_our_files(client: TestClient, answers: dict[str, str], length: str) -> None:
+    choose(client, "shown", length=length, heat="F" if length == "in" else "C", look="auto")
+    try:
+        wrong = []
+        for page in (*PAGES, *answers.values()):
+            source = client.get(page).text
+            if length == "in":  # drawings keep their axes in mm
+                source = re.sub(r"<svg.*?</svg>", "", source, flags=re.S)
+            text = " ".join(seen(source).split())
+            foreign = re.compile(NOT_FOR_READERS.pattern + (r"|\d (?:mm|cm)\b(?!²)|°C" if length == "in" else ""))
+            patterns = foreign if page in answers.values() else NOT_FOR_READERS
+            wrong += [f"{page}: {text[max(m.start() - 60, 0) : m.end() + 60]}" for m in patterns.finditer(text)]
+        assert not wrong, "\n".join(wrong)
+    finally:
+        choose(client, "shown", length="mm", heat="C", look="auto")
+
+
+def test_answers_do_not_contradict_themselves(client: TestClient, answers: dict[str, str]) -> None:
+    for page in answers.values():
+        text = " ".join(seen(client.get(page).text).split())
+        assert "too close to call) – plain" not in text
+        assert not ("Nothing stayed open" in text and "none ruled out" in text), page
+    own = client.get(answers["clock-good.jpg"]).text
+    assert "Held to your own limits. Pale spot, ΔE00: 3 instead of 2." in own
+    assert "Held to your own limits" not in client.get(answers["piece"]).text
+
+
+def test_every_answer_and_list_says_which_piece(client: TestClient, answers: dict[str, str]) -> None:
+    for kind in ("clock-good.jpg", "piece", "target", "prepare"):
+        text = client.get(answers[kind]).text
+        head = re.search(r'class="which"><img src="(small\.jpg)".*?<strong>(.+?)</strong>.*?>(\d{4}-\d\d-\d\d )', text)
+        assert head, kind
+        small = client.get(answers[kind] + head[1]).content
+        with Image.open(io.BytesIO(small)) as picture:
+            assert picture.size == (168, 168)
+    assert "<strong>number 7</strong>" in client.get(answers["piece"]).text
+    for page in ("/", "/presses"):
+        assert f'src="/pieces/{answers["prepare"].split("/")[-2]}/small.jpg"' in client.get(page).text
+    lead = client.get(answers["piece"]).text
+    assert lead.index("What differs from the artwork") < lead.index("One finding"), "beside the photo"
 
 
 # ---------------------------------------------------------------- settings

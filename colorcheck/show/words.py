@@ -77,7 +77,7 @@ _SHORT = {
     "uptake": "dye taken up, % of what was due",
     "profile-mean": "colour error of the profile, mean ΔE00",
     "profile-p95": "colour error of the profile, worst 5 % ΔE00",
-    "grey-cast": "tint of the greys, ΔCh",
+    "grey-cast": "tint of the greys, off neutral",
     "grey-tone": "lightness of the greys, L*",
     "substrate-limit": "beyond this coat's reach, mean ΔE00",
     "press-part": "share of the pressing, mean ΔE00",
@@ -591,8 +591,8 @@ def grey_tint(reading: Judged) -> str:
 def _grey(r: Reason, reading: Judged) -> str:
     tint = grey_tint(reading)
     if r.outcome == "pass":
-        return f"Greys are neutral enough: {_value(r, 'ΔCh')}.{_weak(r)}"
-    return f"Greys are tinted{f' towards {tint}' if tint else ''}: {_value(r, 'ΔCh')}.{_tail(r)}"
+        return f"Greys are neutral enough: {_value(r, 'off neutral')}.{_weak(r)}"
+    return f"Greys are tinted{f' towards {tint}' if tint else ''}: {_value(r, 'off neutral')}.{_tail(r)}"
 
 
 def _grey_tone(r: Reason, _: Judged) -> str:

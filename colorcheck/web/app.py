@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from importlib.resources import files
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 from urllib.parse import urlencode
 
@@ -22,6 +23,7 @@ from .. import __version__
 from ..ground import reader
 from ..ground.errors import ColorcheckError, UsageError
 from ..show import numbers, words
+from ..show.limitwords import limit_name, table_name
 from . import forms, uploads
 from .access import (
     CODE,
@@ -37,7 +39,7 @@ from .access import (
     sentence,
     session_of,
 )
-from .datafolder import UID, KeptRecipe, Store
+from .datafolder import SMALL, UID, KeptRecipe, Store
 from .joblog import Journal
 from .jobs import DONE, INTERRUPTED, RUNNING, WAITING, Bench, Job
 from .readerunits import COOKIE, Shown, chosen
@@ -222,6 +224,7 @@ class Site:
             "word": words.action_word(answer["action"]) if answer.get("action") else "",
             "headline": context.get("headline", ""),
             "when": self.store.time_of(uid),
+            "picture": self.store.picture(uid),
         }
         return self._rows[uid]
 
@@ -259,9 +262,11 @@ class Site:
             try:
                 form = await uploads.form_of(request)
                 picked = [str(v) for v in form.getlist("reading") if isinstance(v, str)]
-                params = forms.comparison(form, self.store)
+                uid = self.store.new_uid()
+                params = forms.comparison(form, self.store, self.store.uploads(uid))
                 params["retry"] = urlencode([(k, v) for k, v in form.multi_items() if isinstance(v, str)])
-                return await self.begin(request, "compare", params["title"], params)
+                mark = params["retry"]
+                return await self.begin(request, "compare", params["title"], params, uid=uid, mark=mark)
             except ColorcheckError as e:
                 error = str(e)
             finally:
@@ -279,9 +284,9 @@ class Site:
         if refused := self.refuse(request):
             return refused
         try:
-            fields = uploads.texts(await uploads.form_of(request))
-            params = forms.profile(fields, self.store)
-            return await self.begin(request, "profile", params["title"], params)
+            fields, uid = uploads.texts(await uploads.form_of(request)), self.store.new_uid()
+            params = forms.profile(fields, self.store, self.store.uploads(uid))
+            return await self.begin(request, "profile", params["title"], params, uid=uid, mark=urlencode(fields))
         except ColorcheckError as e:
             return self.line(request, str(e), 400)
         finally:
@@ -296,7 +301,7 @@ class Site:
         if refused := self.refuse(request):
             return refused
         earlier = request.query_params.get("from", "")
-        given = uploads.load_given(self.store.uploads(earlier)) if UID.fullmatch(earlier) else uploads.Given({}, {})
+        given = uploads.load_given(self.store.uploads(earlier if UID.fullmatch(earlier) else "0" * 32))
         fields, error = {**given.fields, **request.query_params}, ""
         if request.method == "POST":
             uid = self.store.new_uid()
@@ -360,9 +365,9 @@ class Site:
         """Put away a job that is over: its photos go, unless it may be tried again; its end is noted."""
 
         async def away() -> None:
-            if job.state == DONE:
+            if job.state == DONE or not uploads.load_given(self.store.uploads(job.uid)).fields:
                 await asyncio.to_thread(self.store.forget_uploads, job.uid)
-            else:
+            if job.state != DONE:
                 await asyncio.to_thread(self.store.forget, job.uid)
             await asyncio.to_thread(self.store.tidy)
             await asyncio.to_thread(self.journal.job_over, job.uid, job.state, reader.shown(job.error))
@@ -397,7 +402,7 @@ class Site:
     def _job_values(self, job: Job) -> dict[str, Any]:
         """Collect what the page of a job shows; its form is kept for another try."""
         form, query = _FORMS.get(job.kind, "/"), str(job.params.get("retry", ""))
-        kept = self.store.uploads(job.uid).is_dir()
+        kept = bool(uploads.load_given(self.store.uploads(job.uid)).fields)
         if kept:
             query = urlencode({"from": job.uid})
         return {
@@ -449,6 +454,10 @@ class Site:
             "action": answer.get("action", ""),
             "onward": _onward(uid, answer),
             "downloads": answer.get("downloads", []),
+            "title": answer["title"],
+            "when": self.store.time_of(uid),
+            "picture_of": self.store.picture(uid),
+            "own_limits": answer.get("own_limits", []),
             **answer["context"],
         }
         return self.show(request, str(answer["template"]), values)
@@ -473,7 +482,7 @@ class Site:
             path,
             media_type=_TYPES.get(suffix, "application/octet-stream"),
             filename=path.name,
-            content_disposition_type="inline" if path.name.startswith(("picture-", "preview")) else "attachment",
+            content_disposition_type="inline" if path.name.startswith(("picture-", "preview", SMALL)) else "attachment",
             headers=headers,
         )
 
@@ -483,6 +492,7 @@ class Site:
         for row in values["rows"]:
             row["word"] = words.action_word(row["action"]) if row["action"] else ""
             row["shown"] = self.store.file(row["uid"], "answer.json") is not None
+            row["picture"] = self.store.picture(row["uid"])
         return self.show(request, "presses.html.j2", values)
 
     async def health(self, request: Request) -> Response:
@@ -498,8 +508,8 @@ class Site:
         """Show the settings."""
         return self.show(request, "settings.html.j2", await asyncio.to_thread(self.setting_values))
 
-    def setting_values(self) -> dict[str, Any]:
-        """Limits with the shipped ones beside them, recipes, camera."""
+    def setting_values(self, what: str = "", typed: Mapping[str, str] = MappingProxyType({})) -> dict[str, Any]:
+        """Limits with the shipped ones beside them, recipes, camera; ``typed`` is a form ``what`` that was refused."""
         from ..ground.limits import load_limits
 
         shipped = load_limits().tables()
@@ -511,12 +521,12 @@ class Site:
         tables = [
             {
                 "name": table,
-                "title": table[:1].upper() + table[1:],
+                "title": table_name(table),
                 "rows": [
                     {
                         "key": k,
-                        "label": k.replace("_", " "),
-                        "value": own[table][k],
+                        "label": limit_name(table, k),
+                        "value": typed.get(f"{table}.{k}", own[table][k]),
                         "shipped": v,
                         "note": notes.get((table, k), ""),
                     }
@@ -530,6 +540,8 @@ class Site:
             "recipes": [{"name": r.name, "told": _told(r)} for r in self.store.recipes()],
             "has_camera": self.store.camera_file.exists(),
             "where": str(self.store.root),
+            "opened": what,
+            "typed": typed,
             "size_mb": self.store.size_bytes() / 1e6,
             "results": len(self.store.uids()),
             "keep_days": str(self.store.keep_days),
@@ -544,8 +556,8 @@ class Site:
         what = request.path_params["what"]
         form = await uploads.form_of(request)
         answer = RedirectResponse("/settings", 303)
+        fields = uploads.texts(form)
         try:
-            fields = uploads.texts(form)
             if what == "shown":
                 shown = Shown(
                     uploads.plain(fields, "length", ("mm", "in")),
@@ -571,7 +583,7 @@ class Site:
             else:
                 return page_of_one_line("there is no such setting", 404)
         except ColorcheckError as e:
-            return self.show(request, "settings.html.j2", {**self.setting_values(), "error": str(e)}, 400)
+            return self.show(request, "settings.html.j2", {**self.setting_values(what, fields), "error": str(e)}, 400)
         finally:
             await request.close()
         return answer

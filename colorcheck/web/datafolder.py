@@ -28,6 +28,7 @@ from ..ground.files import write_bytes, write_text
 UID = re.compile(r"[0-9a-f]{32}")
 _ANOTHER_TRY_S = 86400.0
 _OTHER_TRIES = 40
+SMALL = "small.jpg"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ -]{0,119}")
 
 
@@ -189,6 +190,10 @@ class Store:
         except (OSError, ValueError, FileError):
             return None
         return data if isinstance(data, dict) else None
+
+    def picture(self, uid: str) -> str:
+        """Name of a result's small picture; '' when it has none."""
+        return SMALL if self.file(uid, SMALL) is not None else ""
 
     def title(self, uid: str) -> str:
         """Title of a finished job, '' when there is none."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -93,12 +94,15 @@ def _params(request: Any, names: dict[str, str], piece: str = "", **more: Any) -
     return {"request": msgspec.to_builtins(request), "names": names, "piece": piece, **more}
 
 
-def _saved(store: Store, uid: str, what: str) -> str:
-    """Path of an earlier result that a form chose."""
+def _saved(store: Store, uid: str, what: str, folder: Path, stem: str, names: dict[str, str]) -> str:
+    """Copy an earlier result that a form chose into the job's folder, so that its texts can call it by its title."""
     path = store.file(uid, "result.json")
     if path is None:
         raise UsageError(f"the chosen {what} is no longer there", "choose another one")
-    return str(path)
+    folder.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(path, folder / f"{stem}.json")
+    names[f"{stem}.json"] = store.title(uid) or what
+    return str(folder / f"{stem}.json")
 
 
 def _again(fields: dict[str, str], shown: Shown) -> dict[str, str]:
@@ -149,7 +153,9 @@ def target_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         camera=str(store.camera_file) if fields.get("camera") == "yes" and store.camera_file.exists() else None,
         printed=plain(fields, "printed", ("as-usual", "raw")),
         paper=plain(fields, "paper", ("on", "off")),
-        against=_saved(store, fields["against"], "reading") if fields.get("against") else None,
+        against=_saved(store, fields["against"], "reading", given.folder, "against", names)
+        if fields.get("against")
+        else None,
         limits=_limits(store),
         pressing=pressed,
         photos=_photos(given, names),
@@ -167,8 +173,12 @@ def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         "shape": plain(fields, "shape", ("rect", "round")),
         "view": plain(fields, "view", ("front", "through")),
         "paper": plain(fields, "paper", ("on", "off")),
-        "reading": _saved(store, fields["reading"], "reading") if fields.get("reading") else None,
-        "before": _saved(store, fields["before"], "earlier check") if fields.get("before") else None,
+        "reading": _saved(store, fields["reading"], "reading", given.folder, "reading", names)
+        if fields.get("reading")
+        else None,
+        "before": _saved(store, fields["before"], "earlier check", given.folder, "before", names)
+        if fields.get("before")
+        else None,
         "limits": _limits(store),
         "pressing": pressed,
     }
@@ -247,7 +257,7 @@ def limits(fields: dict[str, str], shipped: dict[str, dict[str, float]]) -> dict
     return out
 
 
-def comparison(form: FormData, store: Store) -> dict[str, Any]:
+def comparison(form: FormData, store: Store, folder: Path) -> dict[str, Any]:
     """Read the form 'compare': which readings, under which names, for which purpose.
 
     Raises
@@ -263,20 +273,24 @@ def comparison(form: FormData, store: Store) -> dict[str, Any]:
     for uid in chosen_uids:
         name = " ".join(fields.get(f"name-{uid}", "").replace(",", " ").split())[:40]
         names.append(name or store.title(uid)[:40] or "unnamed")
+    files: dict[str, str] = {}
     request = CompareRequest(
-        readings=tuple(_saved(store, uid, "reading") for uid in chosen_uids),
+        readings=tuple(
+            _saved(store, uid, "reading", folder, f"reading-{k}", files) for k, uid in enumerate(chosen_uids, 1)
+        ),
         names=tuple(names),
         purpose=plain(fields, "purpose", ("photos", "blacks")),
     )
-    return _params(request, {}, title="Compared: " + ", ".join(dict.fromkeys(names)))
+    return _params(request, files, title="Compared: " + ", ".join(dict.fromkeys(names)))
 
 
-def profile(fields: dict[str, str], store: Store) -> dict[str, Any]:
+def profile(fields: dict[str, str], store: Store, folder: Path) -> dict[str, Any]:
     """Read the form 'build a profile from this reading'."""
     name = store.title(fields.get("reading", ""))
-    path = _saved(store, fields.get("reading", ""), "reading")
+    files: dict[str, str] = {}
+    path = _saved(store, fields.get("reading", ""), "reading", folder, "reading", files)
     request = ProfileRequest(readings=(path,), name=name or "profile")
-    return _params(request, {}, title=f"Profile of {name or 'a reading'}")
+    return _params(request, files, title=f"Profile of {name or 'a reading'}")
 
 
 def preparation(given: Given, store: Store, shown: Shown) -> dict[str, Any]:

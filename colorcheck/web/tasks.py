@@ -53,11 +53,37 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None
 
         write_json(folder / "result.json", result)
     answer = {"kind": kind, "title": params["title"], "again": {**params.get("again", {}), **_kept(params)}, **answer}
+    if own := _own_limits(params):
+        answer["own_limits"] = own
     answer["context"] = _pictures_out(answer["context"], folder)
     if result is not None and "log" in params:
         _record(kind, params, folder.name, result)
     # last: its presence says that all else is there
     write_text(folder / "answer.json", json.dumps(answer, ensure_ascii=False))
+
+
+def _own_limits(params: dict[str, Any]) -> list[str]:
+    """Name the limits of a job that are the user's own."""
+    from ..show.limitwords import own_limits
+
+    path = params["request"].get("limits") if isinstance(params.get("request"), dict) else None
+    return own_limits(load_limits(path).tables(), load_limits().tables()) if path else []
+
+
+def _small(picture: Any, folder: Path) -> None:
+    """Keep a small square picture (RGB) of what a job was about, for lists."""
+    import cv2
+
+    from .datafolder import SMALL
+
+    h, w = picture.shape[:2]
+    side = min(h, w)
+    y, x = (h - side) // 2, (w - side) // 2
+    size = 168
+    square = cv2.resize(picture[y : y + side, x : x + side], (size, size), interpolation=cv2.INTER_AREA)
+    _, jpeg = cv2.imencode(".jpg", square[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 80])
+    folder.mkdir(parents=True, exist_ok=True)
+    write_bytes(folder / SMALL, jpeg.tobytes())
 
 
 def _kept(params: dict[str, Any]) -> dict[str, str]:
@@ -122,7 +148,7 @@ def _say(tell: Tell) -> Callable[[str], None]:
     return lambda text: tell(event="progress", says=text)
 
 
-def _look(params: dict[str, Any], tell: Tell, *, target: bool) -> None:
+def _look(params: dict[str, Any], folder: Path, tell: Tell, *, target: bool) -> None:
     """Say at once what is plainly wrong with a photo, before the slow part."""
     import cv2
 
@@ -132,6 +158,8 @@ def _look(params: dict[str, Any], tell: Tell, *, target: bool) -> None:
     limits = load_limits(params["request"]["limits"])
     for path in params["request"]["photos"]:
         look = look_at(path, target=target, limits=limits.photo)
+        if path == params["request"]["photos"][0]:
+            _small(look.small, folder)
         if not look.hints:
             continue
         _, jpeg = cv2.imencode(".jpg", look.small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 72])
@@ -164,7 +192,7 @@ def _read(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, A
     from ..show.page import reading_context as context
     from ..show.results import reading_to_dict
 
-    _look(params, tell, target=True)
+    _look(params, folder, tell, target=True)
     request = msgspec.convert(params["request"], ReadRequest)
     reading = read(request, progress=_say(tell))
     _say(tell)("drawing the answer")
@@ -179,7 +207,7 @@ def _inspect(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     from ..show.page import inspection_context as context
     from ..show.resultfiles import inspection_to_dict
 
-    _look(params, tell, target=False)
+    _look(params, folder, tell, target=False)
     request = msgspec.convert(params["request"], InspectRequest)
     result = inspect(request, progress=_say(tell))
     _say(tell)("drawing the answer")
@@ -206,6 +234,7 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
     small = render(target, dpi=max(40, round(25.4 * 480 / max(target.size_mm))))
     _, png = cv2.imencode(".png", small[..., ::-1])
     write_bytes(folder / "preview.png", png.tobytes())
+    _small(small, folder)
     context = {
         "name": target.name,
         "size_mm": list(target.size_mm),
@@ -232,8 +261,8 @@ def _compare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     folder.mkdir(parents=True, exist_ok=True)
     write_text(folder / "numbers.csv", comparison_csv(result))
     downloads = [{"name": "numbers.csv", "text": "Numbers as a table (CSV)"}]
-    answer = {"template": "compare.html.j2", "context": context(result), "downloads": downloads}
-    return answer, comparison_to_dict(result)
+    answer = {"template": "compare.html.j2", "context": named(params, context(result)), "downloads": downloads}
+    return answer, named(params, comparison_to_dict(result))
 
 
 def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -248,7 +277,7 @@ def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     folder.mkdir(parents=True, exist_ok=True)
     write_bytes(folder / "profile.icc", profile_bytes(profile.tables))
     downloads = [{"name": "profile.icc", "text": "The profile (ICC)"}]
-    shown = context(profile, "profile.icc", name=request.name, version=request.version)
+    shown = named(params, context(profile, "profile.icc", name=request.name, version=request.version))
     result = profile_to_dict(profile, "profile.icc", version=request.version, readings=[request.name])
     return {"template": "profile.html.j2", "context": shown, "downloads": downloads}, result
 
@@ -276,6 +305,7 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
         border_mm=result.border_mm,
     )
     write_proof(result, folder / "proof.png")
+    _small(result.original if result.proof is None else result.proof, folder)
     downloads = [{"name": out, "text": "Print file"}, {"name": "proof.png", "text": "Proof, beside the original"}]
     answer = {
         "template": "prepare.html.j2",

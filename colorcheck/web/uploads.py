@@ -96,6 +96,7 @@ class Given:
 
     fields: dict[str, str]
     files: dict[str, tuple[Stored, ...]]
+    folder: Path
 
     @property
     def names(self) -> dict[str, list[str]]:
@@ -114,9 +115,10 @@ def load_given(folder: Path) -> Given:
         return Given(
             {str(k): str(v) for k, v in data["fields"].items()},
             {k: tuple(s for s in v if s.path.is_file()) for k, v in files.items()},
+            folder,
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
-        return Given({}, {})
+        return Given({}, {}, folder)
 
 
 async def take(form: FormData, folder: Path, earlier: Path | None) -> Given:
@@ -127,7 +129,7 @@ async def take(form: FormData, folder: Path, earlier: Path | None) -> Given:
     UsageError
         A file is no picture; the others, and the fields, are noted all the same.
     """
-    before = load_given(earlier) if earlier else Given({}, {})
+    before = load_given(earlier or folder)
     wrong: ColorcheckError | None = None
     files: dict[str, tuple[Stored, ...]] = {}
     for field in (*PICTURES, *FILES):
@@ -146,7 +148,7 @@ async def take(form: FormData, folder: Path, earlier: Path | None) -> Given:
                 folder.mkdir(parents=True, exist_ok=True)
                 stored.append(Stored(old.path.replace(folder / old.path.name), old.name))
         files[field] = tuple(stored)
-    given = Given({k: v for k, v in texts(form).items() if k != "from"}, files)
+    given = Given({k: v for k, v in texts(form).items() if k != "from"}, files, folder)
     noted = {"fields": given.fields, "files": {k: [(s.path.name, s.name) for s in v] for k, v in files.items()}}
     folder.mkdir(parents=True, exist_ok=True)
     write_text(folder / _NOTE, json.dumps(noted, ensure_ascii=False))
