@@ -369,6 +369,20 @@ def test_command_names_the_press_and_writes_all_files(
     assert not re.search(r'(src|href)="http', page)
 
 
+def test_one_photo_under_two_names_counts_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Told by the photo's content and the piece's place in it; several pieces in one photo are several."""
+    first = inspection(pieces(1, 1, None)[0])
+    shot = {"file": "a.jpg", "sha256": "ab" * 32, "piece_in_photo": {"turn_deg": 0.0, "x_mm": 0.0, "y_mm": 0.0}}
+    other = {**shot, "file": "b.jpg", "piece_in_photo": {"turn_deg": 0.0, "x_mm": 210.0, "y_mm": 0.0}}
+    files = []
+    for name, photo in (("one", shot), ("same", {**shot, "file": "copy.jpg"}), ("beside", other)):
+        files.append(tmp_path / f"{name}.json")
+        files[-1].write_text(json.dumps({**first, "note": name, "photos": [photo]}), encoding="utf-8")
+    assert main(["health", str(files[0]), str(files[1])]) == 2
+    assert "same piece in the same photo" in capsys.readouterr().err
+    assert main(["health", str(files[0]), str(files[2])]) == 0
+
+
 def test_names_from_files_cannot_break_the_page(tmp_path: Path) -> None:
     many = [replace(p, name=f"<i>{p.name}") for p in pieces(4, 8, "platen")]
     health = judge_health(many, shuffles=19)

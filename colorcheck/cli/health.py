@@ -61,6 +61,11 @@ def _health(args: argparse.Namespace) -> int:
     if twice := [p.name for k, p in enumerate(pieces) if p.name in {q.name for q in pieces[:k]}]:
         raise UsageError(f"two files are named {twice[0][:40]}", "rename one, so that the table can tell them apart")
     refuse_same(args.results, "result")
+    for k, p in enumerate(pieces):
+        if twin := next((q for q in pieces[:k] if set(p.seen).intersection(q.seen)), None):
+            raise UsageError(
+                f"{twin.source} and {p.source} show the same piece in the same photo", "give each piece once"
+            )
     if args.placed:
         pieces = placed(pieces, load_placings(args.placed))
     trends: list[TrendLine] = []

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from ..ground.files import shaped
 from ..sheet.savedreading import PhotoRow
-from ..shop.presshealth import Piece, Placing, Spot, TrendLine, in_photo
+from ..shop.presshealth import Piece, Placing, Spot, TrendLine, in_photo, seen_in
 from ..shop.presslog_records import Filter, faces_up
 
 if TYPE_CHECKING:
@@ -42,12 +42,16 @@ def from_log(
     facts : list of (name, text)
         Yield, and how often pressing again helped.
     """
-    pieces, seen = [], set()
+    pieces, seen, photos = [], set(), set()
     for row in log.entries(where, limit=5 * last):
         if row.kind not in ("read", "inspect") or (row.piece and row.piece in seen):
             continue
         seen.add(row.piece)
-        pieces.append(_logged(log.entry(row.uid)))
+        piece = _logged(log.entry(row.uid))
+        if photos.intersection(piece.seen):
+            continue  # recorded under two names
+        photos.update(piece.seen)
+        pieces.append(piece)
         if len(pieces) >= last:
             break
     trends = [_trend(log.trend(m, where, last=500), title, unit) for m, title, unit in _MEASURES]
@@ -102,4 +106,5 @@ def _logged(entry: Any) -> Piece:
         placing=in_photo(photos, placing),
         taken=f"{row.created:%Y-%m-%d}",
         source=f"log {row.uid[:8]}",
+        seen=seen_in(photos),
     )

@@ -99,6 +99,7 @@ class Piece:
     placing: Placing = Placing()
     taken: str = ""
     source: str = ""
+    seen: tuple[tuple[str, int, int], ...] = ()  # where in which photos, see `seen_in`
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,14 @@ def load_piece(path: str | Path) -> Piece:
         placing=in_photo(file.photos),
         taken=(file.photos[0].taken or "") if file.photos else "",
         source=name,
+        seen=seen_in(file.photos),
     )
+
+
+def seen_in(photos: Sequence[PhotoRow]) -> tuple[tuple[str, int, int], ...]:
+    """Tell a piece by its photos' content and its place in them, whatever names they have; () for older results."""
+    at = [(p.sha256, p.piece_in_photo) for p in photos]
+    return tuple((sha, round(q.x_mm), round(q.y_mm)) if q else (sha, 0, 0) for sha, q in at if sha)
 
 
 def in_photo(photos: Sequence[PhotoRow], placing: Placing = Placing()) -> Placing:
