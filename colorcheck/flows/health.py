@@ -42,7 +42,8 @@ def from_log(
     facts : list of (name, text)
         Yield, and how often pressing again helped.
     """
-    pieces, seen, photos = [], set(), set()
+    pieces, seen = [], set()
+    photos: set[tuple[str, int, int]] = set()
     for row in log.entries(where, limit=5 * last):
         if row.kind not in ("read", "inspect") or (row.piece and row.piece in seen):
             continue
