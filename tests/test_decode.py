@@ -777,7 +777,7 @@ def test_heic(put, orientation):
     image = decode(put(sink.getvalue(), "a.heic"))
     want = upright_by_pillow(picture(), orientation)
     assert image.rgb.shape == want.shape
-    assert (image.colour_space, image.device) == ("Display P3", "Workshop")
+    assert (image.colour_space, image.device) == ("P3 primaries with D65", "Workshop")
     plain = decode(put(saved(want, "PNG", icc_profile=profile), "a.png"))
     assert np.abs(linear_to_srgb(image.rgb) - linear_to_srgb(plain.rgb)).mean() * 255 < 2
     refused(put(sink.getvalue()[:-500], "a.heic"), ImageError, "cut short")

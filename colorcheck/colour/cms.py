@@ -18,6 +18,7 @@ import numpy as np
 from ..ground.errors import DataError
 from ..ground.files import read_bytes
 from ..ground.records import Bytes, Floats
+from ..photo.colournames import standard_name
 from .icc import check_tags, coordinate_profile
 
 if TYPE_CHECKING:
@@ -112,7 +113,7 @@ def is_usable_source(data: bytes, mode: str) -> bool:
 
 def profile_name(data: bytes) -> str:
     """Take the description out of a profile, or say that it has none."""
-    return str(_open(data).profile.profile_description or "").strip() or "a profile without a name"
+    return standard_name(str(_open(data).profile.profile_description or "").strip()) or "a profile without a name"
 
 
 @lru_cache(32)

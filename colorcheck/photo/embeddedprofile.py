@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from .colourmodel import PCS_TO_SRGB, ColourModel, Float, ProfileError, power, with_matrix
+from .colournames import standard_name
 from .colourtable import sampled_table
 
 
@@ -21,7 +22,7 @@ def from_profile(profile: bytes, grey: bool) -> ColourModel:
     try:
         tags = _profile_tags(profile)
         space = profile[16:20]
-        name = _description(tags.get(b"desc", b"")) or "embedded profile without a name"
+        name = standard_name(_description(tags.get(b"desc", b""))) or "embedded profile without a name"
         if grey:
             if space != b"GRAY":
                 raise ProfileError("it is for colour, the picture is grey")

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from ..ground.errors import ImageError
+from .colournames import P3_D65
 from .pictureheader import Header, read_header
 from .picturekind import picture_bytes
 from .wholeness import jpeg_end
@@ -139,7 +140,7 @@ def _as_png(path: Path, data: bytes) -> bytes:
     notes = b""
     if f.head.profile:
         notes += _chunk(b"iCCP", b"profile\0\0" + zlib.compress(f.head.profile))
-    elif f.head.colour_tag == "Display P3":
+    elif f.head.colour_tag == P3_D65:
         notes += _chunk(b"cICP", bytes((12, 13, 0, 1)))
     elif f.head.colour_tag == "sRGB":
         notes += _chunk(b"sRGB", b"\0")

@@ -9,6 +9,7 @@ import numpy as np
 
 from ..ground.cielab import D65_WHITE, srgb_to_linear
 from .colourmodel import ColourModel, Float, ProfileError, from_primaries, power, srgb
+from .colournames import OP_RGB, P3_D65
 from .embeddedprofile import from_profile
 from .pictureheader import Header
 
@@ -27,11 +28,11 @@ def colour_model(head: Header, notes: list[str]) -> ColourModel:
     model = _from_png_chunks(head.chunks) if head.kind == "png" else None
     if model is not None:
         return model
-    if head.colour_tag == "Display P3":
-        return from_primaries("Display P3", srgb_to_linear, _P3_PRIMARIES, D65_WHITE)
-    if head.colour_tag == "Adobe RGB":  # DCF optional colour space, CIPA DC-009
+    if head.colour_tag == P3_D65:
+        return from_primaries(P3_D65, srgb_to_linear, _P3_PRIMARIES, D65_WHITE)
+    if head.colour_tag == OP_RGB:  # DCF optional colour space, CIPA DC-009
         primaries = np.array([[0.64, 0.33], [0.21, 0.71], [0.15, 0.06]])
-        return from_primaries("Adobe RGB (1998)", power(563.0 / 256.0), primaries, D65_WHITE)
+        return from_primaries(OP_RGB, power(563.0 / 256.0), primaries, D65_WHITE)
     return srgb("sRGB" if head.colour_tag == "sRGB" else "sRGB assumed")
 
 
@@ -43,7 +44,7 @@ def raw_model() -> ColourModel:
 def _from_png_chunks(chunks: dict[str, bytes]) -> ColourModel | None:
     """Colour space from cICP, sRGB, gAMA and cHRM, ranked as in the PNG specification, 3rd edition."""
     if chunks.get("cICP", b"")[:2] == bytes((12, 13)):
-        return from_primaries("Display P3", srgb_to_linear, _P3_PRIMARIES, D65_WHITE)
+        return from_primaries(P3_D65, srgb_to_linear, _P3_PRIMARIES, D65_WHITE)
     if "sRGB" in chunks:
         return srgb("sRGB")
     curve: Any = srgb_to_linear

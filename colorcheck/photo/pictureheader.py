@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from ..ground.errors import ImageError
+from .colournames import OP_RGB
 from .picturekind import MAX_CODE_BYTES, check_size, cut_short, picture_kind, too_large, unknown
 from .wholeness import TiffDirectory, jpeg_end, png_chunks, riff_is_whole, tiff_directory, tiff_is_whole
 
@@ -29,7 +30,7 @@ class Header:
     device: str = ""
     taken: str = ""
     exposure: dict[str, float] = field(default_factory=dict)
-    colour_tag: str = ""  # 'sRGB' or 'Adobe RGB' where EXIF names one
+    colour_tag: str = ""  # 'sRGB', or the name of another space, where EXIF or HEIC names one
     scan_hint: bool = False
     chunks: dict[str, bytes] = field(default_factory=dict)  # PNG colour chunks
     notes: list[str] = field(default_factory=list)
@@ -205,7 +206,7 @@ def _exif_tags(head: Header, exif: Any) -> None:
     if shot.get(0xA001) == 1:
         head.colour_tag = "sRGB"
     elif exif.get_ifd(0xA005).get(1) in ("R03", "R03\0", b"R03\0"):
-        head.colour_tag = "Adobe RGB"
+        head.colour_tag = OP_RGB
 
 
 def read_raw_exif(head: Header, data: bytes) -> None:

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..ground.errors import ImageError
+from .colournames import P3_D65
 from .pictureheader import Header, check_memory, read_exif, read_raw_exif
 from .picturekind import check_size, cut_short
 from .wholeness import dng_is_whole, jpeg_end
@@ -172,7 +173,7 @@ def heic_codes(head: Header, data: bytes, name: str) -> Codes:
     head.profile = file.info.get("icc_profile") or b""
     nclx = file.info.get("nclx_profile") or {}
     if not head.profile and isinstance(nclx, dict) and nclx.get("color_primaries") == 12:
-        head.colour_tag = "Display P3"
+        head.colour_tag = P3_D65
     head.premultiplied = bool(getattr(file, "premultiplied_alpha", False))
     head.bits = int(file.info.get("bit_depth", 8 * codes.dtype.itemsize))
     if len(file) > 1:
