@@ -24,16 +24,17 @@ from colorcheck.__main__ import main
 from colorcheck.colour.cms import PrinterProfile, load_printer_profile, picture_lab, printed_lab, printer_profile
 from colorcheck.colour.icc import pcs_grid, profile_bytes
 from colorcheck.colour.tonecorrect import (
+    LabOf,
     aim_lab,
     apply_curves,
-    curve_errors,
+    blackest,
     load_curves,
     neutral_curves,
     save_curves,
 )
 from colorcheck.flows.prepare import Prepared, prepare
 from colorcheck.flows.requests import PrepareRequest
-from colorcheck.ground.cielab import D50_WHITE, lab_to_xyz, xyz_to_lab
+from colorcheck.ground.cielab import D50_WHITE, delta_e00, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.errors import DataError, ImageError, UsageError
 from colorcheck.show import answers as words
 from colorcheck.show.proof import proof_picture
@@ -378,6 +379,13 @@ def tinted_printer(rgb: Any, powers: tuple[float, float, float] = (1.3, 1.7, 1.5
     xyz = (0.02 + 0.98 * light) @ np.array([[0.41, 0.21, 0.02], [0.36, 0.70, 0.12], [0.19, 0.09, 0.86]])
     white = np.array([0.96, 1.0, 1.0])
     return xyz_to_lab((xyz + [0.003, 0.001, 0.0]) / (white + [0.003, 0.001, 0.0]) * D50_WHITE)
+
+
+def curve_errors(lab_of: LabOf, curves: Any, srgb: Any) -> Any:
+    """ΔE00 (n,) of whole sRGB codes (n, 3) printed through curves, or as they are, from their aim."""
+    codes = np.asarray(srgb).astype(np.intp)
+    device = codes.astype(float) if curves is None else np.stack([curves[codes[:, c], c] for c in range(3)], axis=-1)
+    return delta_e00(lab_of(device), aim_lab(codes, blackest(lab_of)[1]))
 
 
 @settings(max_examples=8, deadline=None)

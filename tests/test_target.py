@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from colorcheck.ground.errors import FileError, TargetError, UsageError
 from colorcheck.ground.records import CellKind, Target
-from colorcheck.sheet.target import colours, from_code, from_dict, load_target, make_target, neighbours, to_dict
+from colorcheck.sheet.target import colours, from_code, from_dict, load_target, make_target, to_dict
 
 EDGE_MM = 6.0  # nothing that matters lies nearer to the edge: common practice, no source
 MIN_CELL_MM = 5.0
@@ -107,7 +107,7 @@ class TestEveryLayout:
         t = layout(recipe)
         assert t.box_mm[:, 2:].min() >= MIN_CELL_MM
         assert np.allclose(t.box_mm[:, 2:], t.cell_mm)
-        d = neighbours(t)
+        d = np.hypot(*np.moveaxis(t.centres_mm[:, None] - t.centres_mm[None], -1, 0))
         np.fill_diagonal(d, np.inf)
         assert d.min() >= t.cell_mm + 1.0  # field between all neighbours
 

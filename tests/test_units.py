@@ -7,9 +7,7 @@ from hypothesis import strategies as st
 from colorcheck.ground import units
 from colorcheck.ground.errors import UsageError
 from colorcheck.ground.units import (
-    format_length,
     format_seconds,
-    format_size,
     format_temperature,
     parse_length,
     parse_seconds,
@@ -163,8 +161,7 @@ def test_temperatures(text, celsius, within):
 
 @pytest.mark.parametrize(("celsius", "fahrenheit"), [(204, "400"), (196, "385"), (182, "360")])
 def test_trade_pairs_read_the_other_way(celsius, fahrenheit):
-    shown = format_temperature(celsius, unit="F")
-    assert abs(int(shown.split()[0]) - int(fahrenheit)) <= 1  # 204 °C is 399.2 °F
+    assert abs(round(units.celsius_to_fahrenheit(celsius)) - int(fahrenheit)) <= 1  # 204 °C is 399.2 °F
 
 
 def test_fahrenheit_without_its_unit_is_noticed():
@@ -250,21 +247,9 @@ def attempt(parse, text):
         return 1.0 if error.message and "\n" not in error.message else math.nan
 
 
-@given(st.floats(1, 4000), st.sampled_from([("mm", 0.05), ("cm", 0.05), ("in", 0.127)]))
-def test_lengths_round_trip(mm, unit):
-    name, within = unit
-    assert parse_length(format_length(mm, unit=name)) == pytest.approx(mm, abs=within + 1e-9)
-
-
-@given(st.floats(1, 4000), st.floats(1, 4000), st.sampled_from([("mm", 0.05), ("cm", 0.05), ("in", 0.127)]))
-def test_sizes_round_trip(width, height, unit):
-    name, within = unit
-    assert parse_size(format_size((width, height), unit=name)) == pytest.approx((width, height), abs=within + 1e-9)
-
-
-@given(st.floats(1, 255), st.sampled_from(["C", "F"]))
-def test_temperatures_round_trip(celsius, unit):
-    assert parse_temperature(format_temperature(celsius, unit=unit)) == pytest.approx(celsius, abs=0.5 + 1e-9)
+@given(st.floats(1, 255))
+def test_temperatures_round_trip(celsius):
+    assert parse_temperature(format_temperature(celsius)) == pytest.approx(celsius, abs=0.5 + 1e-9)
 
 
 @given(st.floats(0.6, 7199))
@@ -273,11 +258,5 @@ def test_times_round_trip(seconds):
 
 
 def test_what_people_see():
-    assert format_length(200) == "200 mm"
-    assert format_length(203.2, unit="in") == "8 in"
-    assert format_length(6.35, unit="in") == "0.25 in"
-    assert format_size((200, 300.04)) == "200 × 300 mm"
-    assert format_size((200, 300), unit="cm") == "20 × 30 cm"
     assert format_temperature(200) == "200 °C"
-    assert format_temperature(204.4, unit="F") == "400 °F"
     assert [format_seconds(s) for s in (45, 90, 119.6, 190)] == ["45 s", "90 s", "2:00", "3:10"]

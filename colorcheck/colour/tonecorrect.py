@@ -6,7 +6,7 @@ grey balance, full transform. The first two are one curve for each channel:
 - ``tone``: the same curve for R, G and B, so that equal steps of grey come out as lightness should; a cast stays.
 - ``grey``: three curves, so that neutrals come out neutral and at the right lightness.
 
-Colours away from the neutral axis only follow along; what that leaves, `curve_errors` tells.
+Colours away from the neutral axis only follow along.
 
 The aim of a neutral is the picture read as sRGB, relative to the bare coat, its black brought to the blackest the
 printer reaches, in XYZ (ISO 18619:2015), so that a black with a cast fades into neutral instead of ending in a step.
@@ -24,7 +24,6 @@ import numpy as np
 
 from ..ground.cielab import (
     black_point_compensate,
-    delta_e00,
     lab_to_xyz,
     linear_srgb_to_xyz,
     srgb_to_linear,
@@ -147,29 +146,6 @@ def apply_curves(rgb: Bytes, curves: Floats) -> Bytes:
     """Device codes of a picture (…, 3) uint8 through curves (256, 3), each channel by its own."""
     table = np.rint(curves).astype(np.uint8)
     return np.stack([table[:, c][rgb[..., c]] for c in range(3)], axis=-1)
-
-
-def curve_errors(lab_of: LabOf, curves: Floats | None, srgb: Any) -> Floats:
-    """ΔE00 of sRGB colours printed through curves, or as they are, from their aim.
-
-    Parameters
-    ----------
-    lab_of : callable
-        As for `neutral_curves`.
-    curves : (256, 3) or None
-        None sends the codes to the printer as they stand.
-    srgb : (n, 3)
-        0 to 255, whole codes.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
-    codes = np.asarray(srgb).astype(np.intp)
-    device = codes.astype(np.float64)
-    if curves is not None:
-        device = np.stack([curves[codes[:, c], c] for c in range(3)], axis=-1)
-    return np.asarray(delta_e00(lab_of(device), aim_lab(codes, blackest(lab_of)[1])))
 
 
 # ---------------------------------------------------------------- files

@@ -73,24 +73,6 @@ def bradford_matrix(source_white: ArrayLike, target_white: ArrayLike) -> NDArray
     return np.asarray(np.linalg.solve(BRADFORD, (target / source)[:, None] * BRADFORD), np.float64)
 
 
-def bradford_adapt(xyz: ArrayLike, source_white: ArrayLike, target_white: ArrayLike) -> FloatArray:
-    """Adapt XYZ from one white to another by the linear Bradford transform.
-
-    Parameters
-    ----------
-    xyz : array_like, shape (..., 3)
-        Tristimulus values under `source_white`, in the same scale as the whites.
-    source_white, target_white : array_like, shape (3,)
-        XYZ of the two whites.
-
-    Returns
-    -------
-    ndarray, shape (..., 3)
-        Corresponding values under `target_white`.
-    """
-    return _apply(bradford_matrix(source_white, target_white), xyz)
-
-
 def rgb_to_xyz_matrix(primaries_xy: ArrayLike, white_xyz: ArrayLike) -> NDArray[np.float64]:
     """3×3 matrix from linear RGB to XYZ for given primaries and white.
 
@@ -248,24 +230,6 @@ def lab_to_xyz(lab: ArrayLike, white: ArrayLike | None = None) -> FloatArray:
     f = np.stack([y + v[..., 1] / 500.0, y, y - v[..., 2] / 200.0], axis=-1)
     cube = f * f * f
     return np.asarray(np.where(f > 6.0 / 29.0, cube, (116.0 * f - 16.0) / _KAPPA) * w)
-
-
-def lab_to_lch(lab: ArrayLike) -> FloatArray:
-    """Lightness, chroma and hue angle.
-
-    Parameters
-    ----------
-    lab : array_like, shape (..., 3)
-        L*, a*, b*.
-
-    Returns
-    -------
-    ndarray, shape (..., 3)
-        L*, C*ab and h_ab in degrees, 0 ≤ h < 360; h is 0 where chroma is 0.
-    """
-    (v,) = _floats(lab)
-    a, b = v[..., 1], v[..., 2]
-    return np.stack([v[..., 0], np.hypot(a, b), _hue(b, a)], axis=-1)
 
 
 def _hue(b: FloatArray, a: FloatArray) -> FloatArray:

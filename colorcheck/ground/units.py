@@ -6,12 +6,9 @@ Exact factors: 1 in = 25.4 mm, t/°C = (t/°F − 32) / 1.8 (NIST SP 811, 2008 e
 from __future__ import annotations
 
 import re
-from typing import Literal, NoReturn
+from typing import NoReturn
 
 from .errors import UsageError
-
-LengthUnit = Literal["mm", "cm", "in"]
-TemperatureUnit = Literal["C", "F"]
 
 MM_PER_INCH = 25.4
 
@@ -246,68 +243,9 @@ def parse_seconds(text: str) -> float:
     return total
 
 
-def _plain(value: float, decimals: int) -> str:
-    """Write a number without trailing zeros and without '-0'."""
-    text = f"{value:.{decimals}f}"
-    if "." in text:
-        text = text.rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
-
-
-def format_length(mm: float, *, unit: LengthUnit = "mm") -> str:
-    """Length for people: ``200 mm``, ``20 cm``, ``7.87 in``; to 0.1 mm, 0.01 cm, 0.01 in.
-
-    Parameters
-    ----------
-    mm : float
-        Length in mm.
-    unit : {"mm", "cm", "in"}
-        Unit to write.
-
-    Returns
-    -------
-    str
-        What `parse_length` reads back, to the digits shown.
-    """
-    return f"{_plain(mm / _MM[unit], 1 if unit == 'mm' else 2)} {unit}"
-
-
-def format_size(size_mm: tuple[float, float], *, unit: LengthUnit = "mm") -> str:
-    """Width and height for people: ``200 × 300 mm``.
-
-    Parameters
-    ----------
-    size_mm : (float, float)
-        Width and height in mm.
-    unit : {"mm", "cm", "in"}
-        Unit to write.
-
-    Returns
-    -------
-    str
-        What `parse_size` reads back, to the digits shown.
-    """
-    decimals = 1 if unit == "mm" else 2
-    return f"{_plain(size_mm[0] / _MM[unit], decimals)} × {format_length(size_mm[1], unit=unit)}"
-
-
-def format_temperature(celsius: float, *, unit: TemperatureUnit = "C") -> str:
-    """Temperature for people, to a whole degree: ``204 °C`` or ``400 °F``.
-
-    Parameters
-    ----------
-    celsius : float
-        Temperature in °C.
-    unit : {"C", "F"}
-        Unit to write.
-
-    Returns
-    -------
-    str
-        What `parse_temperature` reads back, to a whole degree.
-    """
-    value = celsius_to_fahrenheit(celsius) if unit == "F" else celsius
-    return f"{_plain(value, 0)} °{unit}"
+def format_temperature(celsius: float) -> str:
+    """Temperature for people, to a whole degree: ``204 °C``; `parse_temperature` reads it back."""
+    return f"{round(celsius)} °C"
 
 
 def format_seconds(seconds: float) -> str:

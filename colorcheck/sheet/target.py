@@ -18,7 +18,7 @@ import numpy as np
 from ..ground import reader
 from ..ground.errors import TargetError, UsageError
 from ..ground.files import read_json, shaped
-from ..ground.records import CellKind, Floats, Shape, Target, View
+from ..ground.records import CellKind, Shape, Target, View
 
 SCHEMA = "colorcheck-target/1"
 FIELD_RGB = (118, 118, 118)  # about L* 50: the middle of the tone scale, where unevenness shows best
@@ -766,9 +766,3 @@ def load_target(path: str | Path) -> Target:
         It is no layout, or a damaged one.
     """
     return from_dict(read_json(path, "a layout file", todo=_OWN, error=TargetError))
-
-
-def neighbours(t: Target) -> Floats:
-    """Distance in mm from every cell centre to every other, (n, n)."""
-    c = t.centres_mm
-    return cast("Floats", np.hypot(c[:, None, 0] - c[None, :, 0], c[:, None, 1] - c[None, :, 1]))

@@ -512,82 +512,12 @@ def common_density(
     return np.asarray(grid.mean(axis=1).reshape(len(tables), *columns))
 
 
-# ---------------------------------------------------------------- the plain fit
+# ---------------------------------------------------------------- the rise
 
 
-def approach(t: Floats, top: float, start: float, pace: float, shape: float) -> Floats:
+def approach(t: Any, top: Any, start: Any, pace: Any, shape: Any) -> Floats:
     """Level of a saturating rise: ``top · (1 − exp(−((t − start)/pace)^shape))``, nought before ``start``."""
-    x = np.maximum(np.asarray(t, float) - start, 0.0) / pace
-    return np.asarray(top * -np.expm1(-(x**shape)))
-
-
-def fit_plateau(
-    t: Floats, y: Floats, *, start: float | None = None, shape: float | None = None
-) -> tuple[Floats, Floats, float]:
-    """Least-squares fit of `approach` to points, for a look and for the check against certified values.
-
-    Parameters
-    ----------
-    t, y : (n,)
-    start, shape : float, optional
-        Held at this value; fitted when left out.
-
-    Returns
-    -------
-    values : (4,)
-        top, start, pace, shape.
-    std : (4,)
-        Their standard errors; nought for what was held.
-    rest : float
-        Residual standard deviation.
-
-    Raises
-    ------
-    DataError
-        Fewer points than numbers to fit, or no fit was found.
-    """
-    from scipy.optimize import least_squares
-
-    t, y = np.asarray(t, float), np.asarray(y, float)
-    free = [True, start is None, True, shape is None]
-    if len(t) <= sum(free) - 1 or not (np.isfinite(t).all() and np.isfinite(y).all()):
-        raise DataError("too few points for a rise", "press more steps")
-    span, size = float(np.ptp(t)) or 1.0, float(np.abs(y).max()) or 1.0
-    unit = np.array([size, span, span, 1.0])
-    best = None
-    for pace in (0.2, 0.6, 2.0):
-        first = np.array([size * max(1.0, pace), 0.0 if start is None else start, pace * span, shape or 1.0]) / unit
-        low = np.array([1e-6, -2.0, 1e-4, 0.2])
-        high = np.array([100.0, float(t.max()) / span * 0.999, 1e3, 5.0])
-
-        def value(p: Floats, first: Floats = first) -> Floats:
-            whole = first.copy()
-            whole[free] = p
-            return approach(t, *(whole * unit)) - y
-
-        got = least_squares(
-            value,
-            np.clip(first, low, high)[free],
-            bounds=(low[free], high[free]),
-            xtol=1e-15,
-            ftol=1e-15,
-            gtol=1e-15,
-            x_scale="jac",
-            max_nfev=4000,
-        )
-        if best is None or got.cost < best[1].cost:
-            best = (first, got)
-    if best is None or not np.isfinite(best[1].x).all():
-        raise DataError("no rise fits these points", "check the steps")
-    first, got = best
-    whole = first.copy()
-    whole[free] = got.x
-    dof = max(len(t) - sum(free), 1)
-    rest = math.sqrt(2 * got.cost / dof)
-    cov = np.linalg.pinv(got.jac.T @ got.jac) * rest**2
-    std = np.zeros(4)
-    std[free] = np.sqrt(np.diag(cov))
-    return whole * unit, std * unit, rest
+    return np.asarray(-top * np.expm1(-((np.maximum(t - start, 0.0) / pace) ** shape)))
 
 
 # ---------------------------------------------------------------- posterior draws
@@ -632,8 +562,8 @@ class _Rise:
 
     def level(self, s: Settings) -> Floats:
         """Draws of the density at these settings, (s,)."""
-        x = np.maximum(s.time_s - self.draws[:, 1], 0.0) / np.exp(self.pace(s.temperature_c, s.pressure))
-        return np.asarray(-np.exp(self.draws[:, 0]) * np.expm1(-(x ** np.exp(self.draws[:, 3]))))
+        pace = np.exp(self.pace(s.temperature_c, s.pressure))
+        return approach(s.time_s, np.exp(self.draws[:, 0]), self.draws[:, 1], pace, np.exp(self.draws[:, 3]))
 
     def enough(self, temperature: float | None, pressure: str, within: float) -> Floats:
         """Draws of the shortest time within a share of the plateau, (s,)."""
@@ -676,8 +606,8 @@ def _draw_rise(pressed: Sequence[Pressed], rng: np.random.Generator, *, sweeps: 
         prior = -0.5 * (rest**2).sum(axis=1)
         pace = tau[:, None] - full[:, 5:6] * dev + (full[:, 6:] @ mark.T if d > 6 else 0.0)
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            z = np.maximum(t - np.where(bad, 0.0, t0)[:, None], 0.0) / np.exp(pace)
-            seen = -np.exp(a)[:, None] * np.expm1(-(z ** np.exp(np.clip(m, -2, 2))[:, None]))
+            shape = np.exp(np.clip(m, -2, 2))[:, None]
+            seen = approach(t, np.exp(a)[:, None], np.where(bad, 0.0, t0)[:, None], np.exp(pace), shape)
             var = np.exp(2 * s)[:, None] + u**2
             like = -0.5 * np.log(var) - 0.5 * (_T_DOF + 1) * np.log1p((seen - y) ** 2 / (_T_DOF * var))
             total = prior + like.sum(axis=1)
