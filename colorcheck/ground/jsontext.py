@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +21,27 @@ def rounded(value: Any, digits: int = 4) -> Any:
         return [rounded(v, digits) for v in value]
     if isinstance(value, np.ndarray):
         return rounded(value.tolist(), digits)
-    if isinstance(value, np.integer):
-        return int(value)
+    if isinstance(value, np.integer | np.bool_):
+        return value.item()
     if isinstance(value, float | np.floating):
         return round(float(value), digits) if math.isfinite(value) else None
     return value
+
+
+def picked(record: Any, names: str) -> dict[str, Any]:
+    """Take attributes of a record as keys of JSON: ``"kind delta_L=delta_l ratio=light.ratio"``.
+
+    Parameters
+    ----------
+    record : object
+    names : str
+        One after another; ``key=attribute`` where they differ, with dots where it lies deeper.
+    """
+    out = {}
+    for key, _, attribute in (word.partition("=") for word in names.split()):
+        value = attrgetter(attribute or key)(record)
+        out[key] = list(value) if isinstance(value, tuple) else value
+    return out
 
 
 def to_text(data: dict[str, Any]) -> str:

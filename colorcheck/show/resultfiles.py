@@ -6,14 +6,14 @@ import csv
 import io
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, astuple
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
 from ..ground.geometry import place_in_photo
-from ..ground.jsontext import rounded
+from ..ground.jsontext import picked, rounded
 from . import answers as told
 from . import inspectwords as iw
 from . import words
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from ..flows.inspect import Inspection, PiecePhoto
     from ..flows.prepare import Prepared
     from ..flows.profile import Profile
-    from ..shop.ladder import BestTime, LadderFit, LadderPlan, Settings
+    from ..shop.ladder import BestTime, LadderFit, LadderPlan
     from ..shop.presshealth import Fade, Health, TrendLine
     from ..shop.ranking import Ranking
 
@@ -67,62 +67,34 @@ def inspection_to_dict(i: Inspection) -> dict[str, Any]:
     colour: dict[str, Any] = {}
     if d.mean_de00 is not None:
         colour = {
-            "mean_delta_e00": d.mean_de00,
-            "p95_delta_e00": d.p95_de00,
-            "dye_share": d.uptake,
-            "against": d.source,
+            **picked(d, "mean_delta_e00=mean_de00 p95_delta_e00=p95_de00 dye_share=uptake against=source"),
             "colours": [asdict(c) for c in d.colours],
         }
     whole = {
         "schema": "colorcheck-inspection/1",
         "name": i.artwork,
-        "artwork": i.artwork,
-        "size_mm": list(i.size_mm),
-        "shape": i.shape,
-        "view": i.view,
-        "paper": i.paper,
+        **picked(i, "artwork size_mm shape view paper"),
         "findings": [finding_dict(f) for f in d.findings],
         "lighting": {
             "ratio": d.light_ratio,
-            "glare_share": _share(i),
-            "anchors": list(d.anchors),
-            "ambiguous": list(d.ambiguous),
-            "broad_delta_e00": d.broad_de00,
-            "settle_by": d.settle_by,
+            "glare_share": float(d.glare.mean()) if d.glare.size else 0.0,
+            **picked(d, "anchors ambiguous broad_delta_e00=broad_de00 settle_by"),
         },
         "verdict": {
             "action": v.action,
             "headline": iw.headline(i),
             "why": iw.why(i),
             "reasons": [reason_dict(r, iw.say(r, i)) for r in v.reasons],
-            "undecided": list(v.undecided),
-            "advice": v.advice,
+            **picked(v, "undecided advice"),
             "what_to_do": _to_do(i),
             "cautions": words.cautions(v.action),
         },
         "photos": [_photo_dict(p, i.size_mm) for p in i.photos],
-        "judged_share": d.judged_share,
-        "noise_delta_e00": d.noise_de00,
-        "expected_from": d.source,
-        "white_from": d.coat,
+        **picked(d, "judged_share noise_delta_e00=noise_de00 expected_from=source white_from=coat"),
         "colour": colour,
         "before": None if i.before is None else asdict(i.before),
     }
-    return cast("dict[str, Any]", rounded(_plain(whole)))
-
-
-def _plain(value: Any) -> Any:
-    """Replace what JSON does not know: booleans of numpy."""
-    if isinstance(value, dict):
-        return {str(k): _plain(x) for k, x in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(x) for x in value]
-    return bool(value) if isinstance(value, np.bool_) else value
-
-
-def _share(i: Inspection) -> float:
-    """Share of the piece under a reflection, as the decision counts it."""
-    return float(i.defects.glare.mean()) if i.defects.glare.size else 0.0
+    return cast("dict[str, Any]", rounded(whole))
 
 
 def _to_do(i: Inspection) -> list[str]:
@@ -134,22 +106,10 @@ def _to_do(i: Inspection) -> list[str]:
 def _photo_dict(p: PiecePhoto, size_mm: tuple[float, float]) -> dict[str, Any]:
     return {
         "piece_in_photo": place_in_photo(p.pose, size_mm),
-        "file": p.name,
-        "sha256": p.sha256,
-        "device": p.device,
-        "taken": p.taken,
-        "colour_space": p.colour_space,
-        "notes": list(p.notes),
-        "placed_by": p.placed_by,
-        "shows_mirrored": p.mirrored,
-        "uncertainty_mm": p.uncertainty_mm,
-        "score": p.score,
-        "px_per_mm": p.pose.px_per_mm,
-        "mirrored": p.pose.mirrored,
-        "on_card": p.on_card,
-        "clipped_share": p.clipped_share,
-        "white_level": p.white_level,
-        "sharp_mm": p.sharp_mm,
+        **picked(
+            p, "file=name sha256 device taken colour_space notes placed_by shows_mirrored=mirrored uncertainty_mm"
+        ),
+        **picked(p, "score px_per_mm=pose.px_per_mm mirrored=pose.mirrored on_card clipped_share white_level sharp_mm"),
     }
 
 
@@ -175,35 +135,20 @@ def prepared_to_dict(p: Prepared, *, print_file: str, proof_file: str | None = N
         "size_mm": list(p.size_mm),
         "sheet_mm": [round(v, 3) for v in p.sheet_mm],
         "pixels": [p.picture.shape[1], p.picture.shape[0]],
-        "dpi": p.dpi,
-        "bleed_mm": p.bleed_mm,
-        "border_mm": p.border_mm,
-        "shape": p.shape,
-        "view": p.view,
-        "mirrored": p.mirrored,
+        **picked(p, "dpi bleed_mm border_mm shape view mirrored"),
         "correction": p.correction if p.profile is not None else "curves",
         "intent": p.intent if p.correction == "full" and p.profile is not None else None,
         "black_point_compensation": p.correction == "full" and p.profile is not None,
         "artwork": {
-            "file": p.artwork,
-            "sha256": p.artwork_sha256,
-            "pixels": list(p.file_px),
+            **picked(p, "file=artwork sha256=artwork_sha256 pixels=file_px"),
             "pixels_per_inch": round(p.ppi, 1),
             "bleed_mm": round(p.art_bleed_mm, 2),
             "bleed_known": p.art_bleed_known,
             "bleed_filled_mm": round(p.filled_mm, 2),
             "cropped_share": round(p.cropped, 4),
-            "colour_space": p.source_space,
-            "colour_space_assumed": p.assumed,
+            **picked(p, "colour_space=source_space colour_space_assumed=assumed"),
         },
-        "profile": None
-        if p.profile is None
-        else {
-            "file": p.profile.file,
-            "description": p.profile.description,
-            "sha256": p.profile.sha256,
-            "faults": list(p.profile.faults),
-        },
+        "profile": None if p.profile is None else picked(p.profile, "file description sha256 faults"),
         "unreachable": None
         if r is None
         else {
@@ -236,65 +181,44 @@ def _summary(profile: Profile) -> dict[str, Any]:
     """Gather the figures of a profile, for JSON."""
     g, m = profile.gain, profile.model
     return {
-        "name": profile.tables.description,
-        "trust": profile.trust,
-        "printed": profile.printed,
-        "view": profile.view,
-        "absolute": profile.absolute,
+        **picked(profile, "name=tables.description trust printed view absolute"),
         "expected": {
-            "before": {"mean_delta_e00": g.before_mean, "p95_delta_e00": g.before_p95, "grey_delta_ch": g.before_grey},
-            "after": {"mean_delta_e00": g.after_mean, "p95_delta_e00": g.after_p95, "grey_delta_ch": g.after_grey},
-            "tone_curve_only": {"mean_delta_e00": g.tone_mean, "grey_delta_ch": g.tone_grey},
-            "grey_curves_only": {"mean_delta_e00": g.curves_mean, "grey_delta_ch": g.curves_grey},
-            "camera_delta_e00": g.camera,
-            "after_with_camera_delta_e00": g.in_all,
-            "worth_it": g.worth,
-            "least_correction": g.least,
+            "before": picked(g, "mean_delta_e00=before_mean p95_delta_e00=before_p95 grey_delta_ch=before_grey"),
+            "after": picked(g, "mean_delta_e00=after_mean p95_delta_e00=after_p95 grey_delta_ch=after_grey"),
+            "tone_curve_only": picked(g, "mean_delta_e00=tone_mean grey_delta_ch=tone_grey"),
+            "grey_curves_only": picked(g, "mean_delta_e00=curves_mean grey_delta_ch=curves_grey"),
+            **picked(g, "camera_delta_e00=camera after_with_camera_delta_e00=in_all worth_it=worth"),
+            **picked(g, "least_correction=least"),
         },
-        "outside_gamut": {"share": g.outside_share, "mean_delta_e00": g.outside_mean, "hues": list(g.outside_hues)},
+        "outside_gamut": picked(g, "share=outside_share mean_delta_e00=outside_mean hues=outside_hues"),
         "model": {
-            "colours": m.colours,
-            "cells": m.cells,
-            "held_out_mean_delta_e00": m.held_out_mean,
-            "held_out_p95_delta_e00": m.held_out_p95,
-            "cell_noise_delta_e00": m.noise,
-            "odd_colours": m.odd,
-            "corners_missing": m.corners_missing,
+            **picked(m, "colours cells held_out_mean_delta_e00=held_out_mean held_out_p95_delta_e00=held_out_p95"),
+            **picked(m, "cell_noise_delta_e00=noise odd_colours=odd corners_missing"),
         },
         "gamut_volume": profile.volume,
-        "round_trip": {"mean_delta_e00": profile.round_trip_mean, "p95_delta_e00": profile.round_trip_p95},
+        "round_trip": picked(profile, "mean_delta_e00=round_trip_mean p95_delta_e00=round_trip_p95"),
         "notes": list(profile.notes),
     }
 
 
 def _flat(c: Comparison, s: Substrate) -> tuple[dict[str, Any], dict[str, Any]]:
     """Single numbers of one substrate, and their standard uncertainties."""
-    values: dict[str, Any] = {}
-    doubt: dict[str, Any] = {}
-
-    def put(key: str, q: Quantity) -> None:
-        values[key] = q.value
-        doubt[key] = {"whole": q.u, "random": q.u_random}
-
-    put("gamut_volume", s.gamut_volume)
-    put("gamut_volume_absolute", s.gamut_volume_absolute)
-    put("srgb_coverage", s.srgb_coverage)
-    put("black_L", s.black_l)
-    put("black_L_absolute", s.black_l_absolute)
-    put("max_density", s.max_density)
-    put("neutral_delta_ch", s.neutral)
-    put("evenness", s.evenness)
-    put("edge_width_mm", s.edge_mm)
-    values["replicates_delta_e00"] = s.replicate_de00
+    known: dict[str, Quantity] = {
+        **picked(
+            s, "gamut_volume gamut_volume_absolute srgb_coverage black_L=black_l black_L_absolute=black_l_absolute"
+        ),
+        **picked(s, "max_density neutral_delta_ch=neutral evenness edge_width_mm=edge_mm"),
+    }
+    single = picked(s, "replicates_delta_e00=replicate_de00")
     if s.repeat is not None:
-        values["repeat_delta_e00"] = s.repeat.delta_e00
-        values["repeat_gamut_volume"] = s.repeat.gamut_volume
-        values["repeat_black_L"] = s.repeat.black_l
+        names = "repeat_delta_e00=delta_e00 repeat_gamut_volume=gamut_volume repeat_black_L=black_l"
+        single |= picked(s.repeat, names)
     if s.name in c.costs:
-        put("cost_per_good_piece", c.costs[s.name].per_good_piece)
+        known["cost_per_good_piece"] = c.costs[s.name].per_good_piece
     if s.name in c.lights:
-        put("light_share", c.lights[s.name].share)
-    return values, doubt
+        known["light_share"] = c.lights[s.name].share
+    doubt = {key: picked(q, "whole=u random=u_random") for key, q in known.items()}
+    return {**{key: q.value for key, q in known.items()}, **single}, doubt
 
 
 def comparison_to_dict(c: Comparison) -> dict[str, Any]:
@@ -312,12 +236,8 @@ def comparison_to_dict(c: Comparison) -> dict[str, Any]:
                 "name": s.name,
                 **values,
                 "max_density_is": "lower bound" if s.density_is_bound else "measured",
-                "white_lab": s.white_lab,
-                "white_uncertainty": s.white_u,
-                "absolute": s.absolute,
-                "trust": s.trust,
-                "printed": s.printed,
-                "neutral": {"device": s.neutral_at, "lab": s.neutral_lab},
+                **picked(s, "white_lab white_uncertainty=white_u absolute trust printed"),
+                "neutral": picked(s, "device=neutral_at lab=neutral_lab"),
                 "covers": {o.name: float(c.covers[k, n]) for n, o in enumerate(c.substrates) if n != k},
                 "readings": [Path(f).name for f in s.files],
                 "uncertainty": doubt,
@@ -346,9 +266,7 @@ def ranking_list(r: Ranking) -> list[dict[str, Any]]:
     return [
         {
             "rank": p.rank or None,
-            "name": p.name,
-            "value": p.quantity.value,
-            "uncertainty": p.quantity.u_random,
+            **picked(p, "name value=quantity.value uncertainty=quantity.u_random"),
             "tied_with": list(p.tied),
         }
         for p in r.places
@@ -389,51 +307,33 @@ def ladder_to_dict(plan: LadderPlan, fit: LadderFit) -> dict[str, Any]:
         "best": _recipe_dict(fit.best),
         "recipes": [_recipe_dict(r) for r in fit.recipes],
         "step_s": fit.step_s,
-        "plateau": {"density": fit.plateau, "std": fit.plateau_std, "within": fit.within, "scatter": fit.scatter},
+        "plateau": picked(fit, "density=plateau std=plateau_std within scatter"),
         "slowest": {"light": fit.light or None, "lag_s": fit.lag_s},
         "begins_s": dict(zip(("low", "median", "high"), fit.begins_s, strict=True)),
         "upper_end": fit.harm or None,
         "harm_s": {k: {"low": v[0], "median": v[1], "high": v[2]} for k, v in fit.harm_s.items()},
         "knows": {"yellowing": fit.knows_yellow, "edges": fit.knows_edges},
-        "next": None
-        if n is None
-        else {**_settings_dict(n.settings), "why": n.why, "half_width_now_s": n.now_s, "expected_s": n.expected_s},
-        "limits": {"time_s": plan.limits.time_s, "temperature_c": plan.limits.temperature_c},
+        "next": None if n is None else {**asdict(n.settings), **picked(n, "why half_width_now_s=now_s expected_s")},
+        "limits": picked(plan.limits, "time_s temperature_c"),
         "steps": [dict(zip(_PRESS_COLUMNS, row, strict=True)) for row in _rows(fit)],
         "open": told.ladder_open(fit),
         "what_to_do": [told.ladder_next(fit, plan)],
         "cautions": told.ladder_cautions(),
-        "curve": {
-            "time_s": fit.times.tolist(),
-            "density": fit.level.tolist(),
-            "low": fit.level_low.tolist(),
-            "high": fit.level_high.tolist(),
-        },
+        "curve": picked(fit, "time_s=times density=level low=level_low high=level_high"),
     }
     return cast("dict[str, Any]", rounded(whole))
 
 
-def _settings_dict(s: Settings) -> dict[str, Any]:
-    return {"time_s": s.time_s, "temperature_c": s.temperature_c, "pressure": s.pressure}
-
-
 def _recipe_dict(r: BestTime) -> dict[str, Any]:
-    return {
-        **_settings_dict(r.settings),
-        "low_s": r.low_s,
-        "high_s": r.high_s,
-        "safe_until_s": r.safe_until_s,
-        "p_safe": r.p_safe,
-    }
+    return {**asdict(r.settings), **picked(r, "low_s high_s safe_until_s p_safe")}
 
 
 def _rows(fit: LadderFit) -> list[list[Any]]:
     out = []
     for p, share, odd in zip(fit.pressed, fit.share, fit.odd, strict=True):
-        s = p.settings
         looked = None if p.looked_yellow is None else bool(p.looked_yellow)
         out.append(
-            [p.name, s.time_s, s.temperature_c, s.pressure, p.density, float(share), p.black, p.yellow_b, p.scorch_b]
+            [p.name, *astuple(p.settings), p.density, float(share), p.black, p.yellow_b, p.scorch_b]
             + [p.edge_mm, p.evenness, looked, bool(odd), " ".join(p.faults), p.source]
         )
     return out
@@ -458,31 +358,14 @@ def health_to_dict(
         "why": told.health_why(health),
         "families": [
             {
-                "family": g.family,
-                "source": g.source,
-                "affected": g.affected,
-                "rivals": list(g.rivals),
-                "lead_log_likelihood": g.ahead,
+                **picked(g, "family source affected rivals lead_log_likelihood=ahead"),
                 "tests": [
-                    {
-                        "frame": t.frame,
-                        "gain_log_likelihood": t.gain,
-                        "p": t.p,
-                        "written_down": t.known,
-                        "can_be_told_apart": t.varied,
-                    }
+                    picked(t, "frame gain_log_likelihood=gain p written_down=known can_be_told_apart=varied")
                     for t in g.tests
                 ],
                 "spots": [
                     {
-                        "frame": s.frame,
-                        "kind": s.kind,
-                        "x_mm": s.x_mm,
-                        "y_mm": s.y_mm,
-                        "diameter_mm": s.diameter_mm,
-                        "delta_e00": s.delta_e00,
-                        "pieces": list(s.pieces),
-                        "of": s.could,
+                        **picked(s, "frame kind x_mm y_mm diameter_mm delta_e00 pieces of=could"),
                         "where": say("health_place", s),
                     }
                     for s in g.spots
@@ -493,18 +376,7 @@ def health_to_dict(
         "what_to_do": told.health_todo(health),
         "cautions": told.health_cautions(health),
         "log": dict(facts),
-        "trends": [
-            {
-                "measure": t.name,
-                "values": list(t.values),
-                "centre": t.centre,
-                "lower": t.lower,
-                "upper": t.upper,
-                "outside": list(t.outside),
-                "drifting": list(t.drifting),
-            }
-            for t in trends
-        ],
+        "trends": [picked(t, "measure=name values centre lower upper outside drifting") for t in trends],
     }
     return cast("dict[str, Any]", rounded(whole))
 
@@ -535,17 +407,7 @@ def health_csv(health: Health) -> str:
 
 def fading_to_dict(fades: Sequence[Fade], first: str, setup: str) -> dict[str, Any]:
     """Turn a fading log into JSON."""
-
-    def group(g: Any) -> dict[str, Any]:
-        return {
-            "name": g.name,
-            "delta_e00": g.delta_e00,
-            "uncertainty": g.std,
-            "delta_L": g.delta_l,
-            "delta_C": g.delta_c,
-            "cells": g.cells,
-        }
-
+    group = "name delta_e00 uncertainty=std delta_L=delta_l delta_C=delta_c cells"
     whole = {
         "schema": "colorcheck-fading/1",
         "first": first,
@@ -554,10 +416,9 @@ def fading_to_dict(fades: Sequence[Fade], first: str, setup: str) -> dict[str, A
         "why": say("fading_why", setup),
         "later": [
             {
-                "name": f.name,
-                "taken": f.taken,
-                "all": group(f.mean),
-                "groups": [group(g) for g in f.groups],
+                **picked(f, "name taken"),
+                "all": picked(f.mean, group),
+                "groups": [picked(g, group) for g in f.groups],
                 "apart": f.apart,
             }
             for f in fades

@@ -7,7 +7,7 @@ from typing import Any, cast
 import numpy as np
 
 from ..ground.geometry import place_in_photo
-from ..ground.jsontext import rounded
+from ..ground.jsontext import picked, rounded
 from ..ground.records import CellFlag, Finding, Reading, Reason
 from ..sheet.target import kind_name
 from ..sheet.target import to_dict as target_to_dict
@@ -28,37 +28,18 @@ def flag_names(flags: int) -> list[str]:
 
 def finding_dict(f: Finding) -> dict[str, Any]:
     """One finding as JSON."""
-    return {
-        "kind": f.kind,
-        "x_mm": f.x_mm,
-        "y_mm": f.y_mm,
-        "diameter_mm": f.diameter_mm,
-        "area_mm2": f.area_mm2,
-        "delta_e00": f.delta_e00,
-        "delta_L": f.delta_l,
-        "uncertainty": f.uncertainty,
-        "confidence": f.confidence,
-        "where": f.where,
-        "severity": f.severity,
-        "doubt": f.doubt,
-        "evidence": f.evidence,
-        **({"detail": f.detail} if f.detail else {}),
-    }
+    names = "kind x_mm y_mm diameter_mm area_mm2 delta_e00 delta_L=delta_l uncertainty confidence where"
+    return picked(f, f"{names} severity doubt evidence{' detail' if f.detail else ''}")
 
 
 def reason_dict(r: Reason, says: str) -> dict[str, Any]:
     """One step of the decision as JSON."""
-    return {
-        "measure": r.measure,
+    told = {
+        **picked(r, "measure step value limit uncertainty outcome place"),
         "step": r.step.name.lower(),
-        "value": r.value,
-        "limit": r.limit,
-        "uncertainty": r.uncertainty,
-        "outcome": r.outcome,
-        "place": r.place,
         "says": says,
-        **({"detail": r.detail} if r.detail else {}),
     }
+    return {**told, **({"detail": r.detail} if r.detail else {})}
 
 
 def reading_to_dict(reading: Reading) -> dict[str, Any]:
@@ -95,88 +76,45 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
     colour: dict[str, Any] = {}
     if acc is not None:
         colour = {
-            "mean_delta_e00": acc.mean_total,
-            "p95_delta_e00": acc.p95_total,
+            **picked(acc, "mean_delta_e00=mean_total p95_delta_e00=p95_total"),
             "against": acc.against or "aim",
-            "parts": {
-                "press": acc.mean_press,
-                "profile": acc.mean_profile,
-                "substrate": acc.mean_limit,
-                "measurement": acc.mean_measurement,
-            },
-            "profile_p95_delta_e00": acc.p95_profile,
-            "grey_delta_ch": acc.grey_delta_ch,
-            "grey_delta_L": acc.grey_delta_l,
+            "parts": picked(
+                acc, "press=mean_press profile=mean_profile substrate=mean_limit measurement=mean_measurement"
+            ),
+            **picked(acc, "profile_p95_delta_e00=p95_profile grey_delta_ch grey_delta_L=grey_delta_l"),
         }
     rest = rounded(
         {
             "schema": SCHEMA,
             "name": t.name,
-            "trust": reading.trust,
-            "absolute": reading.absolute,
-            "printed": reading.printed,
-            "paper": reading.paper,
+            **picked(reading, "trust absolute printed paper"),
             "photos": [
                 {
-                    "file": f.image_name,
-                    "sha256": f.sha256,
-                    "device": f.device,
-                    "taken": f.taken,
-                    "colour_space": f.colour_space,
-                    "kind": f.kind,
-                    "size_px": list(f.size_px),
-                    "notes": list(f.notes),
-                    "lighting_ratio": f.light.ratio,
-                    "px_per_mm": f.pose.px_per_mm,
+                    **picked(f, "file=image_name sha256 device taken colour_space kind size_px notes"),
+                    **picked(f, "lighting_ratio=light.ratio px_per_mm=pose.px_per_mm"),
                     "piece_in_photo": place_in_photo(f.pose, reading.target.size_mm),
                     "problems": [m for m, *_ in f.check.problems],
                 }
                 for f in reading.photos
             ],
-            "geometry": {
-                "residual_mm": first.pose.residual_mm,
-                "px_per_mm": first.pose.px_per_mm,
-                "markers_found": first.pose.markers_found,
-                "edges_used": first.pose.edges_used,
-                "distortion": list(first.pose.k),
-                "mirrored": first.pose.mirrored,
-            },
+            "geometry": picked(first.pose, "residual_mm px_per_mm markers_found edges_used distortion=k mirrored"),
             "lighting": {
-                "ratio": first.light.ratio,
-                "glare_share": first.check.glare_share,
-                "cast": first.light.cast,
-                "residual": first.light.residual,
-                "veil": first.light.veil.tolist(),
-                "veil_known": first.light.veil_known,
-                "tone_slope": first.check.tone_spread,
-                "white_level": first.check.white_level,
+                **picked(first, "ratio=light.ratio glare_share=check.glare_share cast=light.cast"),
+                **picked(first, "residual=light.residual veil=light.veil veil_known=light.veil_known"),
+                **picked(first, "tone_slope=check.tone_spread white_level=check.white_level"),
             },
             "press": {
-                "evenness": e.zone_max,
-                "zones_delta_e00": e.zones,
-                "zone_std_lab": list(e.zone_std_lab),
-                "slope_L_per_cm": e.slope_l_per_cm,
-                "slope_towards": e.slope_direction,
-                "range_L": e.range_l,
-                "uncertainty": e.uncertainty,
+                **picked(e, "evenness=zone_max zones_delta_e00=zones zone_std_lab slope_L_per_cm=slope_l_per_cm"),
+                **picked(e, "slope_towards=slope_direction range_L=range_l uncertainty"),
                 "findings": [finding_dict(f) for f in reading.findings],
-                "ghost": {
-                    "shift_mm": list(p.ghost_shift_mm),
-                    "strength": p.ghost_strength,
-                    "significance": p.ghost_significance,
-                },
+                "ghost": picked(p, "shift_mm=ghost_shift_mm strength=ghost_strength significance=ghost_significance"),
                 "banding": {
-                    "period_mm": p.banding_period_mm,
-                    "amplitude_L": p.banding_amplitude_l,
-                    "significance": p.banding_significance,
-                    "axis": p.banding_axis,
+                    **picked(p, "period_mm=banding_period_mm amplitude_L=banding_amplitude_l"),
+                    **picked(p, "significance=banding_significance axis=banding_axis"),
                 },
-                "missing_inks": list(p.missing),
-                "scorch_delta_b": p.scorch_b,
-                "edge_width_mm": p.edge_width_mm,
+                **picked(p, "missing_inks=missing scorch_delta_b=scorch_b edge_width_mm"),
                 "black_density": next((r.value for r in v.reasons if r.measure == "black-density"), None),
-                "uptake": p.uptake,
-                "uptake_u": p.uptake_u,
+                **picked(p, "uptake uptake_u"),
             },
             "colour": colour,
             "verdict": {
@@ -184,8 +122,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
                 "headline": headline(v),
                 "why": one_line_why(reading),
                 "reasons": [reason_dict(r, say_reason(r, reading)) for r in v.reasons],
-                "undecided": list(v.undecided),
-                "advice": v.advice,
+                **picked(v, "undecided advice"),
                 "what_to_do": repress_lines(reading) if v.action == "re-press" else [],
                 "cautions": cautions(v.action),
             },
