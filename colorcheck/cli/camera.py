@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import Any
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, begin, finish
+from .common import add_common, add_log, ask, begin, filled, finish
 
 
 def add_camera(sub: Any) -> None:
@@ -36,11 +35,8 @@ def _camera(args: argparse.Namespace) -> int:
     from ..flows.requests import CameraRequest
     from ..photo.camerafile import save_camera
     from ..show import answers
-    from ..show.screen import Progress
 
-    request = CameraRequest(photos=tuple(args.photos), target=args.target, measured=args.measured, light=args.light)
-    with Progress(sys.stderr) as progress:
-        camera = characterise(request, progress=progress)
+    camera = ask(characterise, filled(CameraRequest, args))
     save_camera(args.out, camera)
 
     return finish(

@@ -9,14 +9,17 @@ import re
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 from ..ground.errors import ColorcheckError, FileError, UsageError
 
 if TYPE_CHECKING:
     from ..flows.requests import Pressing
     from ..show.screen import Block
+
+T = TypeVar("T")
 
 
 class Parser(argparse.ArgumentParser):
@@ -37,6 +40,27 @@ def add_common(p: argparse.ArgumentParser, *, report: bool = True) -> None:
         p.add_argument("--report", metavar="DIR", help="write report.html with the pictures into this folder")
     p.add_argument("--overwrite", action="store_true", help="replace files that exist")
     p.add_argument("--quiet", action="store_true", help="print nothing on the screen")
+
+
+def add_piece(p: Any, size: str | None = None, *, needed: bool = True, view: str = "") -> None:
+    """Add size, shape and view of a piece; without a usual size it must be told where it is needed."""
+    usual = f" (default: {size})" if size else "" if needed else "; a job list tells it itself"
+    must = needed and size is None
+    p.add_argument("--size", default=size, required=must, help=f"size of the piece, mm, cm or in{usual}")
+    p.add_argument("--shape", choices=("rect", "round"), default="rect")
+    told = "'front': you look straight at the coat (printed mirrored); 'through': through the glass"
+    p.add_argument("--view", choices=("front", "through"), default="front", help=view or told)
+
+
+def add_judging(p: argparse.ArgumentParser) -> None:
+    """Add what every judgement of a pressed piece asks and gives."""
+    p.add_argument(
+        "--paper", choices=("on", "off"), default="on", help="is the paper still taped on and unmoved? (default: on)"
+    )
+    p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
+    add_heat(p)
+    add_common(p)
+    add_log(p, heat=True)
 
 
 def add_heat(p: argparse.ArgumentParser) -> None:
@@ -317,7 +341,7 @@ def finish(
     data: Callable[[], dict[str, Any]],
     said: Callable[[], Sequence[Block]],
     *,
-    report: Callable[[], Path] | None = None,
+    page: tuple[Any, ...] = (),
     photos: Sequence[str | Path] = (),
 ) -> int:
     """Close a command: the result as JSON, the report, the screen, the press log, each where it was asked for.
@@ -329,8 +353,8 @@ def finish(
         Gives the result as JSON; called at most once.
     said : callable
         Gives what the screen shows of it.
-    report : callable, optional
-        Writes the report and gives its path.
+    page : tuple, optional
+        What the report shows: its name and what it is about, see `write_report`.
     photos : sequence of path
         As for `record`.
 
@@ -343,7 +367,11 @@ def finish(
     told = data() if args.json or logged else None
     if told is not None:
         write_result(args, told)
-    path = report() if report is not None and args.report else None
+    path = None
+    if page and args.report:
+        from ..show.page import write_report
+
+        path = write_report(args.report, *page, overwrite=args.overwrite)
     tell(args, said, path)
     if logged:
         record(args, args.command, told, photos=photos)
@@ -371,6 +399,36 @@ def tell(args: argparse.Namespace, blocks: Callable[[], Sequence[Block]], report
 
     written = [] if report is None else [say("report_at", report)]
     show(sys.stdout, [*blocks(), *written], color=use_color())
+
+
+def filled(kind: type[T], args: argparse.Namespace, **own: Any) -> T:
+    """Make a request: what is not given here comes from the option of its name."""
+    asked = {f.name: own[f.name] if f.name in own else getattr(args, f.name) for f in fields(kind)}  # type: ignore[arg-type]
+    return kind(**{k: tuple(v) if isinstance(v, list) else v for k, v in asked.items()})
+
+
+def ask(flow: Callable[..., T], request: Any) -> T:
+    """Run a flow, and say what it is doing when that takes long."""
+    from ..show.screen import Progress
+
+    with Progress(sys.stderr) as progress:
+        return flow(request, progress=progress)
+
+
+def write_into(folder: str | Path, names: Sequence[str], overwrite: bool, what: str) -> list[Path]:
+    """Give the paths of new files in a folder, which is made; refuse those that exist.
+
+    Raises
+    ------
+    FileError
+        The folder cannot be, or holds one of them.
+    """
+    from ..ground.files import made_folder
+
+    out = Path(folder)
+    if kept := next((out / name for name in names if (out / name).exists() and not overwrite), None):
+        raise FileError(f"{kept} exists and is kept", "choose another folder or --name, or add --overwrite")
+    return [made_folder(out, what) / name for name in names]
 
 
 def reuse_memory() -> None:

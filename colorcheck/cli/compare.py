@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
 from typing import Any
 
-from .common import add_common, add_log, begin, finish
+from .common import add_common, add_log, ask, begin, filled, finish
 
 
 def add_compare(sub: Any) -> None:
@@ -67,29 +65,13 @@ def _compare(args: argparse.Namespace) -> int:
     from ..shop.piececost import read_costs
     from ..show import answers
     from ..show.resultfiles import comparison_csv, comparison_to_dict
-    from ..show.screen import Progress
 
-    request = CompareRequest(
-        readings=tuple(args.readings),
-        names=None if args.names is None else tuple(args.names.split(",")),
-        purpose=args.purpose,
-        same_setup=args.same_setup,
-        costs=read_costs(args.cost),
-        lights=read_lights(args.light),
-    )
-    with Progress(sys.stderr) as progress:
-        result = compare(request, progress=progress)
+    names = None if args.names is None else args.names.split(",")
+    request = filled(CompareRequest, args, names=names, costs=read_costs(args.cost), lights=read_lights(args.light))
+    result = ask(compare, request)
     if args.csv:
         write_text(args.csv, comparison_csv(result))
 
-    def report() -> Path:
-        from ..show.page import compare_context, write_page
-
-        return write_page(args.report, "compare.html.j2", compare_context(result), overwrite=args.overwrite)
-
     return finish(
-        args,
-        lambda: comparison_to_dict(result),
-        lambda: answers.compare_blocks(result),
-        report=report,
+        args, lambda: comparison_to_dict(result), lambda: answers.compare_blocks(result), page=("compare", result)
     )

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import UsageError
-from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory
+from .common import add_judging, add_piece, ask, begin, filled, finish, pressing_of, reuse_memory
 
 if TYPE_CHECKING:
     from ..flows.pieces import Candidates
@@ -32,25 +32,14 @@ def add_inspect(sub: Any) -> None:
         required=True,
         help="the picture as its owner sees the piece; a folder or a job list to find out which",
     )
-    p.add_argument("--size", help="size of the piece, mm, cm or in; a job list tells it itself")
-    p.add_argument("--shape", choices=("rect", "round"), default="rect")
-    p.add_argument("--view", choices=("front", "through"), default="front", help="from which side it is looked at")
-    p.add_argument(
-        "--paper",
-        choices=("on", "off"),
-        default="on",
-        help="is the paper still taped on and unmoved? (default: on)",
-    )
+    add_piece(p, needed=False, view="from which side it is looked at")
     p.add_argument("--blank-frame", metavar="WHITE.jpg", help="a white sheet in the piece's place, nothing else moved")
     p.add_argument(
         "--reading", metavar="READING.json", help="reading of the same substrate: what its colours should be"
     )
     p.add_argument("--profile", metavar="P.icc", help="ICC profile the piece was printed through")
     p.add_argument("--before", metavar="RESULT.json", help="inspection before a re-press: what improved?")
-    p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
-    add_heat(p)
-    add_common(p)
-    add_log(p, heat=True)
+    add_judging(p)
     p.set_defaults(run=_inspect)
 
 
@@ -59,20 +48,8 @@ def request_of(args: argparse.Namespace) -> InspectRequest:
     from ..flows.requests import InspectRequest
     from ..ground.units import parse_size
 
-    return InspectRequest(
-        photos=tuple(args.photos),
-        artwork=args.artwork,
-        size_mm=parse_size(args.size) if args.size else (1.0, 1.0),
-        shape=args.shape,
-        view=args.view,
-        paper=args.paper,
-        blank_frame=args.blank_frame,
-        reading=args.reading,
-        profile=args.profile,
-        before=args.before,
-        limits=args.limits,
-        pressing=pressing_of(args),
-    )
+    size_mm = parse_size(args.size) if args.size else (1.0, 1.0)
+    return filled(InspectRequest, args, size_mm=size_mm, pressing=pressing_of(args))
 
 
 def _candidates(args: argparse.Namespace, request: InspectRequest) -> Candidates | None:
@@ -104,25 +81,17 @@ def _inspect(args: argparse.Namespace) -> int:
     from ..show import answers
     from ..show.resultfiles import inspection_to_dict
     from ..show.say import say
-    from ..show.screen import Progress
 
     alike: tuple[str, ...] = ()
-    with Progress(sys.stderr) as progress:
-        if any_of is None:
-            result = inspect(request, progress=progress)
-        else:
-            result, alike = inspect_any(request, any_of, progress=progress)
-
-    def report() -> Path:
-        from ..show.page import inspection_context, write_page
-
-        return write_page(args.report, "inspect.html.j2", inspection_context(result), overwrite=args.overwrite)
-
+    if any_of is None:
+        result = ask(inspect, request)
+    else:
+        result, alike = ask(partial(inspect_any, any_of=any_of), request)
     which = [] if any_of is None else [say("which_artwork", result.artwork, alike)]
     more: dict[str, Any] = {} if any_of is None else {"alike": list(alike)}
     return finish(
         args,
         lambda: {**inspection_to_dict(result), **more},
         lambda: [*answers.inspection_blocks(result), *which],
-        report=report,
+        page=("inspect", result),
     )

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, begin, finish
+from .common import add_common, add_log, add_piece, ask, begin, filled, finish
 
 if TYPE_CHECKING:
     from ..flows.requests import PrepareRequest
@@ -26,14 +25,7 @@ def add_prepare(sub: Any) -> None:
     p.add_argument("artwork", metavar="ART", help="the picture as its owner will see the piece, not mirrored")
     p.add_argument("--profile", metavar="BOARD.icc", help="profile of this printer, ink, paper and blank")
     p.add_argument("--curves", metavar="CURVES.json", help="instead: curves from 'colorcheck profile --curves'")
-    p.add_argument("--size", required=True, help="size of the piece, mm, cm or in")
-    p.add_argument("--shape", choices=("rect", "round"), default="rect")
-    p.add_argument(
-        "--view",
-        choices=("front", "through"),
-        default="front",
-        help="'front': you look straight at the coat (printed mirrored); 'through': through the glass",
-    )
+    add_piece(p)
     p.add_argument("--out", metavar="PRINT", required=True, help="the print file: .png, .tiff or .pdf")
     p.add_argument("--bleed", default="3mm", help="print this much beyond the piece on every side (default: 3mm)")
     p.add_argument("--border", default="0mm", help="white paper round that, part of the file (default: none)")
@@ -72,20 +64,13 @@ def request_of(args: argparse.Namespace) -> PrepareRequest:
     from ..flows.requests import PrepareRequest
     from ..ground.units import parse_margin, parse_size
 
-    return PrepareRequest(
-        artwork=args.artwork,
+    return filled(
+        PrepareRequest,
+        args,
         size_mm=parse_size(args.size),
-        profile=args.profile,
-        curves=args.curves,
-        shape=args.shape,
-        view=args.view,
         bleed_mm=parse_margin(args.bleed),
         border_mm=parse_margin(args.border),
         art_bleed_mm=None if args.art_bleed is None else parse_margin(args.art_bleed),
-        intent=args.intent,
-        correction=args.correction,
-        dpi=args.dpi,
-        coat_tint=args.coat_tint,
     )
 
 
@@ -98,31 +83,22 @@ def _prepare(args: argparse.Namespace) -> int:
     from ..show import answers
     from ..show.proof import write_proof
     from ..show.resultfiles import prepared_to_dict
-    from ..show.screen import Progress
 
     print_suffix(args.out)
-    with Progress(sys.stderr) as progress:
-        result = prepare(request, progress=progress)
-        progress("writing the print file")
-        write_picture(
-            result.picture,
-            args.out,
-            dpi=result.dpi,
-            size_mm=result.sheet_mm,
-            bleed_mm=result.bleed_mm,
-            border_mm=result.border_mm,
-        )
-        if args.proof:
-            write_proof(result, args.proof)
-
-    def report() -> Path:
-        from ..show.page import prepare_context, write_page
-
-        return write_page(args.report, "prepare.html.j2", prepare_context(result), overwrite=args.overwrite)
-
+    result = ask(prepare, request)
+    write_picture(
+        result.picture,
+        args.out,
+        dpi=result.dpi,
+        size_mm=result.sheet_mm,
+        bleed_mm=result.bleed_mm,
+        border_mm=result.border_mm,
+    )
+    if args.proof:
+        write_proof(result, args.proof)
     return finish(
         args,
         lambda: prepared_to_dict(result, print_file=args.out, proof_file=args.proof),
         lambda: answers.prepare_blocks(result, args.out, args.proof),
-        report=report,
+        page=("prepare", result),
     )

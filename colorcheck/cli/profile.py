@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, begin, finish
+from .common import add_common, add_log, ask, begin, filled, finish
 
 
 def add_profile(sub: Any) -> None:
@@ -40,23 +39,19 @@ def _profile(args: argparse.Namespace) -> int:
     name = Path(args.out).stem if args.name is None else " ".join(args.name.split())
     from ..flows.requests import ProfileRequest
 
-    request = ProfileRequest(readings=tuple(args.readings), name=name, version=2 if args.v2 else 4)
+    version: Literal[4, 2] = 2 if args.v2 else 4
+    request = filled(ProfileRequest, args, name=name, version=version)
     from ..colour.icc import profile_bytes
     from ..colour.tonecorrect import save_curves
     from ..flows.profile import build_profile
     from ..ground.files import write_bytes
     from ..show import answers
     from ..show.resultfiles import profile_to_dict
-    from ..show.screen import Progress
 
-    with Progress(sys.stderr) as progress:
-        profile = build_profile(request, progress=progress)
-        progress("writing")
-        data = profile_bytes(profile.tables, version=request.version)
-    write_bytes(args.out, data)
+    profile = ask(build_profile, request)
+    write_bytes(args.out, profile_bytes(profile.tables, version=version))
     if args.curves:
         save_curves(args.curves, profile.curves, name=name, step="grey")
-    version = request.version
     return finish(
         args,
         lambda: profile_to_dict(profile, args.out, version=version, readings=args.readings),

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from .common import add_common, add_heat, add_log, begin, finish, pressing_of, reuse_memory
+from .common import add_judging, ask, begin, filled, finish, pressing_of, reuse_memory
 
 if TYPE_CHECKING:
     from ..flows.requests import ReadRequest
@@ -30,19 +28,10 @@ def add_read(sub: Any) -> None:
         default="as-usual",
         help="'raw': printed without any profile, to build one",
     )
-    p.add_argument(
-        "--paper",
-        choices=("on", "off"),
-        default="on",
-        help="is the paper still taped on and unmoved? (default: on)",
-    )
     p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
     p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
     p.add_argument("--values", metavar="VALUES.txt", help="write the cells' values as ISO 28178 text")
-    p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
-    add_heat(p)
-    add_common(p)
-    add_log(p, heat=True)
+    add_judging(p)
     p.set_defaults(run=_read)
 
 
@@ -50,17 +39,7 @@ def request_of(args: argparse.Namespace) -> ReadRequest:
     """Read the options into a request."""
     from ..flows.requests import ReadRequest
 
-    return ReadRequest(
-        photos=tuple(args.photos),
-        target=args.target,
-        camera=args.camera,
-        printed=args.printed,
-        paper=args.paper,
-        against=args.against,
-        repeat=args.repeat,
-        limits=args.limits,
-        pressing=pressing_of(args),
-    )
+    return filled(ReadRequest, args, pressing=pressing_of(args))
 
 
 def _read(args: argparse.Namespace) -> int:
@@ -72,10 +51,8 @@ def _read(args: argparse.Namespace) -> int:
     from ..flows.read import read
     from ..show import answers
     from ..show.results import reading_to_dict
-    from ..show.screen import Progress
 
-    with Progress(sys.stderr) as progress:
-        reading = read(request, progress=progress)
+    reading = ask(read, request)
     if args.values:
         from ..sheet.exchange import measurements_from_lab, write_measurements
 
@@ -88,14 +65,6 @@ def _read(args: argparse.Namespace) -> int:
             measurements_from_lab(reading.target.ids, lab, device_rgb=reading.target.device_rgb, header=header),
         )
 
-    def report() -> Path:
-        from ..show.page import reading_context, write_page
-
-        return write_page(args.report, "report.html.j2", reading_context(reading), overwrite=args.overwrite)
-
     return finish(
-        args,
-        lambda: reading_to_dict(reading),
-        lambda: answers.reading_blocks(reading),
-        report=report,
+        args, lambda: reading_to_dict(reading), lambda: answers.reading_blocks(reading), page=("read", reading)
     )

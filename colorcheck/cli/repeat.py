@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from typing import Any
 
-from .common import add_common, add_log, begin, finish
+from .common import add_common, add_log, ask, begin, filled, finish
 
 
 def add_repeat(sub: Any) -> None:
@@ -29,10 +28,6 @@ def _repeat(args: argparse.Namespace) -> int:
     from ..flows.repeat import repeat, to_dict
     from ..flows.requests import RepeatRequest
     from ..show import answers
-    from ..show.screen import Progress
 
-    request = RepeatRequest(photos=tuple(args.photos), target=args.target)
-    with Progress(sys.stderr) as progress:
-        result = repeat(request, progress=progress)
-
+    result = ask(repeat, filled(RepeatRequest, args))
     return finish(args, lambda: to_dict(result), lambda: answers.repeat_blocks(result), photos=args.photos)

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..ground.errors import FileError, UsageError
-from .common import add_common, add_log, begin, finish
+from .common import add_common, add_log, add_piece, begin, filled, finish, write_into
 
 if TYPE_CHECKING:
     from ..flows.requests import TargetRequest
@@ -24,19 +22,12 @@ def add_target(sub: Any) -> None:
     )
     p.add_argument("outdir", metavar="OUTDIR", help="folder for the print file and its layout")
     p.add_argument("--name", default="target", help="name of both files (default: target)")
-    p.add_argument("--size", default="200x200mm", help="size of the blank, mm, cm or in (default: 200x200mm)")
-    p.add_argument("--shape", choices=("rect", "round"), default="rect")
+    add_piece(p, "200x200mm")
     p.add_argument(
         "--patches",
         choices=("compact", "standard", "fine"),
         default=None,
         help="how many colours: about 60, 175 or 440 (default: standard, compact where that does not fit)",
-    )
-    p.add_argument(
-        "--view",
-        choices=("front", "through"),
-        default="front",
-        help="'front': you look straight at the coat (printed mirrored); 'through': through the glass",
     )
     p.add_argument("--dpi", type=int, default=300)
     p.add_argument("--seed", type=int, default=1, help="another number, another order of the cells")
@@ -52,14 +43,10 @@ def request_of(args: argparse.Namespace) -> TargetRequest:
     from ..flows.requests import TargetRequest
     from ..ground.units import parse_margin, parse_size
 
-    return TargetRequest(
-        name=args.name,
+    return filled(
+        TargetRequest,
+        args,
         size_mm=parse_size(args.size),
-        shape=args.shape,
-        view=args.view,
-        patches=args.patches,
-        dpi=args.dpi,
-        seed=args.seed,
         file_format=args.format,
         bleed_mm=parse_margin(args.bleed),
     )
@@ -72,23 +59,10 @@ def _target(args: argparse.Namespace) -> int:
     from ..sheet.target import to_dict
     from ..show import answers
 
-    plain = args.name.isprintable() and len(os.fsencode(args.name)) <= 200 and not args.name.startswith(".")
-    if not args.name or not plain or Path(args.name).name != args.name:
-        raise UsageError(f"'{args.name[:40]}' cannot be a file name", "use letters, digits and hyphens")
-    request = request_of(args)
-    target = design_target(request)
-    out = Path(args.outdir)
-    if out.exists() and not out.is_dir():
-        raise FileError(f"{out} is a file", "name a folder for the target")
-    files = (out / target.print_file, out / f"{args.name}.json")
-    for f in files:
-        if f.exists() and not args.overwrite:
-            raise FileError(f"{f} exists and is kept", "choose another --name, or add --overwrite")
-    begin(args, outputs=[], inputs=[str(f) for f in files])
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as e:
-        raise FileError(f"the folder {out} cannot be made ({e.strerror})", "choose another place") from e
+    target = design_target(request_of(args))
+    names = (target.print_file, f"{args.name}.json")
+    begin(args, outputs=[], inputs=[str(Path(args.outdir) / name) for name in names])
+    files = write_into(args.outdir, names, args.overwrite, "target")
     data = to_dict(target)
     write_print_file(target, files[0])
     write_json(files[1], data)

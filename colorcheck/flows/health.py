@@ -1,14 +1,35 @@
-"""The press log → pieces, trends and shares for press health."""
+"""The flows of `health`: many pieces → where their findings gather, and trends; readings of one piece → what faded."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ..ground.files import shaped
-from ..sheet.savedreading import PhotoRow
-from ..shop.presshealth import Piece, Placing, Spot, TrendLine, in_photo, seen_in
+import numpy as np
+
+from ..ground.errors import DataError, UsageError
+from ..ground.files import refuse_same, shaped
+from ..sheet.savedreading import PhotoRow, load_reading
+from ..shop.presshealth import (
+    SETUP_DE00,
+    Fade,
+    Health,
+    Piece,
+    Placing,
+    Spot,
+    TrendLine,
+    in_photo,
+    judge_fading,
+    judge_health,
+    load_piece,
+    load_placings,
+    placed,
+    seen_in,
+)
 from ..shop.presslog_records import Filter, faces_up
+from .requests import FadingRequest, HealthRequest
 
 if TYPE_CHECKING:
     from ..shop.presslog import PressLog
@@ -18,6 +39,97 @@ _MEASURES = (
     ("mean_delta_e00", "Colour error, mean", "ΔE00"),
     ("black_density", "Depth of black", "density"),
 )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PressHealth:
+    """Findings of many pieces laid over one another; of a press log also trends, and shares as (name, text)."""
+
+    health: Health
+    trends: tuple[TrendLine, ...]
+    facts: tuple[tuple[str, str], ...]
+
+
+def press_health(request: HealthRequest) -> PressHealth:
+    """Lay the findings of many pieces over one another.
+
+    Raises
+    ------
+    UsageError
+        A piece is given twice, or the table names one that is not.
+    DataError
+        A file is damaged, or nothing was recorded that fits.
+    FileError
+        A file or the log cannot be read.
+    """
+    pieces = tuple(load_piece(p) for p in request.results)
+    if twice := [p.name for k, p in enumerate(pieces) if p.name in {q.name for q in pieces[:k]}]:
+        raise UsageError(f"two files are named {twice[0][:40]}", "rename one, so that the table can tell them apart")
+    refuse_same(request.results, "result")
+    for k, p in enumerate(pieces):
+        if twin := next((q for q in pieces[:k] if set(p.seen).intersection(q.seen)), None):
+            raise UsageError(
+                f"{twin.source} and {p.source} show the same piece in the same photo", "give each piece once"
+            )
+    if request.placed:
+        pieces = placed(pieces, load_placings(request.placed))
+    trends: list[TrendLine] = []
+    facts: list[tuple[str, str]] = []
+    if request.log is not None:
+        from ..shop.presslog import open_log
+
+        with open_log(request.log or None, create=False) as log:
+            where = Filter(blank=request.blank, since=request.since)
+            more, trends, facts = from_log(log, where, last=request.last)
+        pieces += tuple(more)
+    if not pieces:
+        raise DataError("the press log holds no reading or inspection that fits", "record some with --log first")
+    return PressHealth(judge_health(pieces), tuple(trends), tuple(facts))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fading:
+    """Later readings of one piece against its ``first``; ``setup``: what may differ: 'same', 'lamp' or 'camera'."""
+
+    fades: tuple[Fade, ...]
+    first: str
+    setup: str
+
+
+def fading(request: FadingRequest) -> Fading:
+    """Say what faded on one piece since its first reading.
+
+    Raises
+    ------
+    UsageError
+        A reading of another target.
+    FileError, DataError
+        A file cannot be read or is damaged.
+    """
+    first, *later = [load_reading(p) for p in request.readings]
+    for r in later:
+        if r.target.ids != first.target.ids or r.target.code_text != first.target.code_text:
+            raise UsageError(
+                f"{Path(r.path).name} shows another target than {Path(first.path).name}", "compare one piece"
+            )
+    devices = {d for r in (first, *later) for d in r.devices[:1]} - {""}
+    setup = "camera" if len(devices) > 1 else "same" if request.same_setup else "lamp"
+    colours = np.array([c.kind in ("colour", "control") for c in first.rows])
+    fades = tuple(
+        judge_fading(
+            first.target.device_rgb.astype(float),
+            first.lab,
+            r.lab,
+            first.u_random,
+            r.u_random,
+            first.usable & r.usable & colours,
+            name=Path(r.path).stem,
+            taken=next((p.taken for p in r.file.photos if p.taken), ""),
+            setup=SETUP_DE00[setup],
+        )
+        for r in later
+    )
+    return Fading(fades, Path(first.path).name, setup)
 
 
 def from_log(

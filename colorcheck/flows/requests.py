@@ -5,7 +5,10 @@ A request that contradicts itself cannot be made; what its files hold is checked
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
 from typing import Any, Literal
 
 from ..ground import reader
@@ -23,6 +26,13 @@ Correction = Literal["full", "grey", "tone"]
 SIZE_MM = (15.0, 1500.0)
 DPI = (72, 1200)
 MAX_MARGIN_MM = 30.0
+
+
+def _check_name(name: str, longest: int) -> None:
+    """Refuse what cannot be the name of files in one folder."""
+    plain = name.isprintable() and len(os.fsencode(name)) <= longest and not name.startswith(".")
+    if not name or not plain or Path(name).name != name:
+        raise UsageError(f"'{name[:40]}' cannot be a file name", "use letters, digits and hyphens")
 
 
 def _check_size(size_mm: tuple[float, float], shape: Shape) -> None:
@@ -102,6 +112,11 @@ class TargetRequest:
     file_format : {'png', 'tiff', 'pdf'}
     bleed_mm : float
         Print this much larger on every side.
+
+    Raises
+    ------
+    UsageError
+        A name that cannot be one of files.
     """
 
     name: str
@@ -113,6 +128,9 @@ class TargetRequest:
     seed: int = 1
     file_format: Literal["png", "tiff", "pdf"] = "png"
     bleed_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        _check_name(self.name, 200)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -385,3 +403,151 @@ class PrepareRequest:
             raise UsageError("--correction and --intent need a profile", "curves are used as they are")
         if self.correction != "full" and self.intent != "relative":
             raise UsageError("curves have no intent", "leave --intent away, or take --correction full")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanRequest:
+    """Plan a step test.
+
+    Parameters
+    ----------
+    time_s, temperature_c : (low, high)
+        Range to try; a temperature with low = high is held, None: the press stays as it is always set.
+    limits : MakerLimits
+        Nothing beyond is planned.
+    presses : int
+    pressures : sequence of {'light', 'medium', 'firm'}
+        Those to try; none or one: held.
+    size_mm, shape, view
+        Of the pieces.
+    name : str
+        On the targets, and of their files.
+    seed : int
+        Another number, another order and other targets.
+
+    Raises
+    ------
+    UsageError
+        A name that cannot be one of files, or a seed out of range.
+    """
+
+    time_s: tuple[float, float]
+    limits: MakerLimits
+    presses: int = 6
+    temperature_c: tuple[float, float] | None = None
+    pressures: tuple[str, ...] = ()
+    size_mm: tuple[float, float] = (60.0, 60.0)
+    shape: Shape = "rect"
+    view: View = "front"
+    name: str = "ladder"
+    seed: int = 1
+
+    def __post_init__(self) -> None:
+        _check_name(self.name, 40)
+        if not 0 <= self.seed <= 20_000:
+            raise UsageError("the seed must be a whole number from 0 to 20000")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LadderRequest:
+    """Find the shortest sufficient time from the readings of a step test.
+
+    Parameters
+    ----------
+    plan : path
+    readings : paths
+    steps : sequence of str, optional
+        The step of each reading, in order; without it the printed codes, names or files tell.
+    really : dict
+        For a step what was really set: seconds, °C or None, pressure or ''.
+    yellow : sequence of str, optional
+        Steps whose coat looked yellower than an unpressed blank; empty: none did; None: nobody looked.
+    within : float
+        This near to the plateau is on it, as a share of it.
+
+    Raises
+    ------
+    UsageError
+        No reading, or a share out of range.
+    """
+
+    plan: str
+    readings: tuple[str, ...]
+    steps: tuple[str, ...] | None = None
+    really: dict[str, tuple[float, float | None, str]] = field(default_factory=dict)
+    yellow: tuple[str, ...] | None = None
+    within: float = 0.03
+
+    def __post_init__(self) -> None:
+        if not self.readings:
+            raise UsageError(
+                "'ladder read' takes the plan and its readings", "colorcheck ladder read plan.json A.json B.json …"
+            )
+        if not 0.005 <= self.within <= 0.1:
+            raise UsageError(f"--within {100 * self.within:g} is out of range", "give 0.5 to 10 percent")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HealthRequest:
+    """Lay the findings of many pieces over one another.
+
+    Parameters
+    ----------
+    results : paths
+        Written by 'read' or 'inspect'.
+    placed : path, optional
+        Table of how each of these lay.
+    log : str, optional
+        Press log to take further pieces from; '' is the usual one.
+    last : int
+        Of the log, at most so many pieces, the newest.
+    blank : str
+        Of the log, only this one, ``NAME`` or ``NAME/LOT``; '' for all.
+    since : datetime, optional
+        Of the log, only from then on.
+
+    Raises
+    ------
+    UsageError
+        No pieces, or what only a log can answer.
+    """
+
+    results: tuple[str, ...] = ()
+    placed: str | None = None
+    log: str | None = None
+    last: int = 100
+    blank: str = ""
+    since: datetime | None = None
+
+    def __post_init__(self) -> None:
+        if self.log is None and (self.blank or self.since):
+            raise UsageError("--blank and --since belong to --log", "add --log as well")
+        if self.log is None and not self.results:
+            raise UsageError("no pieces were given", "name files written by 'read' or 'inspect', or add --log")
+        if not 1 <= self.last <= 1000:
+            raise UsageError(f"--last {self.last} is out of range", "give 1 to 1000")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FadingRequest:
+    """Say what faded on one piece.
+
+    Parameters
+    ----------
+    readings : at least two paths
+        The first, and later ones.
+    same_setup : bool
+        Lamp, room and camera were the same each time.
+
+    Raises
+    ------
+    UsageError
+        Fewer than two readings.
+    """
+
+    readings: tuple[str, ...]
+    same_setup: bool = False
+
+    def __post_init__(self) -> None:
+        if len(self.readings) < 2:
+            raise UsageError("--fading compares readings of one piece", "give FIRST.json and at least one LATER.json")

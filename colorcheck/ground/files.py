@@ -297,6 +297,30 @@ def _drop(files: list[tuple[str, Path]]) -> None:
             os.unlink(temporary)
 
 
+def made_folder(path: StrPath, what: str) -> Path:
+    """Make a folder, and those above it, where there is none.
+
+    Parameters
+    ----------
+    path : path
+    what : str
+        What it is for, in the error: 'report'.
+
+    Raises
+    ------
+    FileError
+        A file stands in its way, or it cannot be made.
+    """
+    p = Path(path)
+    if any(q.exists() and not q.is_dir() for q in (p, *p.parents)):
+        raise FileError(f"{p} is a file, or lies in one", f"name a folder for the {what}")
+    try:
+        p.mkdir(parents=True, exist_ok=True)
+    except OSError as e:
+        raise FileError(f"the folder {p} cannot be made ({e.strerror})", "choose another place") from e
+    return p
+
+
 @contextmanager
 def whole(path: StrPath, suffix: str = ".part") -> Iterator[str]:
     """Give a temporary file beside ``path`` to write into; it takes that name when all went well (see `together`).

@@ -541,6 +541,32 @@ def write_sheet(
     return places
 
 
+def write_sheets(targets: Sequence[Target], path: Path) -> list[Path]:
+    """Write targets on as few A4 pages as they need, numbered where there are several; none where one is too large.
+
+    Parameters
+    ----------
+    targets : sequence of Target
+    path : path
+        Of a single page.
+    """
+    pages: list[Path] = []
+    rest = list(targets)
+    count = len(rest)
+    while count:
+        number = f"-{len(pages) + 1}" if pages or count < len(rest) else ""
+        page = path.with_stem(f"{path.stem}{number}")
+        try:
+            write_sheet(rest[:count], page)
+        except UsageError:
+            count -= 1
+            continue
+        pages.append(page)
+        rest = rest[count:]
+        count = len(rest)
+    return pages
+
+
 def _shelves(targets: Sequence[Target], page_mm: tuple[float, float], gap: float, margin: float) -> list[Box]:
     """Place targets in rows from the top left, in the order given."""
     out: list[Box] = []

@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 
 from .. import __version__
 from ..ground.errors import DataError, FileError, UsageError
-from ..ground.files import json_object, opened, shaped, whole
+from ..ground.files import json_object, made_folder, opened, shaped, whole
 from ..ground.recipe import Recipe
 from ..ground.units import clean
 from .presslog_records import Cost, Entry, Lay, NewEntry, Photo
@@ -36,14 +36,9 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text tha
 def export_tables(c: Connection, folder: Path, *, overwrite: bool, whole_of: Callable[[Any], Entry]) -> dict[str, int]:
     """Write every table as CSV, and the log as JSON lines; see `PressLog.export`."""
     last = folder / WHOLE
-    if folder.exists() and not folder.is_dir():
-        raise FileError(f"{folder} is a file", "name a folder for the export")
     if last.exists() and not overwrite:
         raise FileError(f"{last} exists and is kept", "choose another folder, or add --overwrite")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as e:
-        raise FileError(f"the folder {folder} cannot be made ({e.strerror})", "choose another place") from e
+    made_folder(folder, "export")
     done: dict[str, int] = {}
     for table in METADATA.sorted_tables:
         if table is not results:

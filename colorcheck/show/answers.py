@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ..colour.substrate import Quantity, Substrate
     from ..flows.compare import Comparison
     from ..flows.inspect import Inspection
+    from ..flows.ladder import LadderRead
     from ..flows.prepare import Prepared
     from ..flows.profile import Profile
     from ..flows.repeat import Repeatability
@@ -381,6 +382,11 @@ def ladder_open(fit: LadderFit) -> list[dict[str, str]]:
         for p, odd in zip(fit.pressed, fit.odd, strict=True)
     ]
     return [{"what": what, "settle": settle} for what, settle in pairs("ladder_open", fit, steps)]
+
+
+def ladder_doubts(read: LadderRead) -> list[str]:
+    """Say what was taken for granted about the readings of a series."""
+    return items("ladder_doubts", read.by_order, read.cameras)
 
 
 def ladder_cautions() -> list[str]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from ..ground.errors import FileError
-from ..ground.files import write_text
+from ..ground.files import made_folder, write_text
 from ..ground.records import CellKind, Finding, PhotoResult, Reading, Reason
 from . import answers as told
 from . import figures as fig
@@ -77,16 +77,10 @@ def write_page(folder: str | Path, template: str, values: dict[str, Any], *, ove
     FileError
         There is a report already, or the folder cannot be made or written.
     """
-    where = Path(folder)
-    path = where / "report.html"
+    path = Path(folder) / "report.html"
     if path.exists() and not overwrite:
-        raise FileError(f"{where} holds a report already", "name another folder, or remove the old report first")
-    try:
-        where.mkdir(parents=True, exist_ok=True)
-    except FileExistsError as e:
-        raise FileError(f"{where} is a file, not a folder", "name a folder for the report") from e
-    except OSError as e:
-        raise FileError(f"the folder {where} cannot be made ({e.strerror})", "choose another place") from e
+        raise FileError(f"{folder} holds a report already", "name another folder, or remove the old report first")
+    made_folder(folder, "report")
     write_text(path, render_page(template, values))
     return path
 
@@ -574,3 +568,22 @@ def fading_context(fades: Sequence[Fade], first: str, setup: str) -> dict[str, A
         "bars": svg.bars_svg(bars, about=say("fading_about")),
         "fades": [{"name": f.name, "taken": f.taken or "–", "table": _shown(told.fading_table(f))} for f in fades],
     }
+
+
+# ---------------------------------------------------------------- every page by its name
+
+PAGES: dict[str, tuple[str, Callable[..., dict[str, Any]]]] = {
+    "read": ("report.html.j2", reading_context),
+    "inspect": ("inspect.html.j2", inspection_context),
+    "prepare": ("prepare.html.j2", prepare_context),
+    "compare": ("compare.html.j2", compare_context),
+    "ladder": ("ladder.html.j2", ladder_context),
+    "health": ("health.html.j2", health_context),
+    "fading": ("health.html.j2", fading_context),
+}
+
+
+def write_report(folder: str | Path, name: str, *about: Any, overwrite: bool = False) -> Path:
+    """Write the page of a name in `PAGES` about a result; parameters and errors as for `write_page`."""
+    template, context = PAGES[name]
+    return write_page(folder, template, context(*about), overwrite=overwrite)
