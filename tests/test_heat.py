@@ -3,9 +3,11 @@ import json
 import math
 import re
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
+from itertools import islice
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,10 +26,29 @@ from colorcheck.show import words
 
 from . import heatlab
 
-press_curve = partial(heat.press_curve, platen_c=200.0)
 time_to_temperature = partial(heat.time_to_temperature, platen_c=200.0)
 K = heat.GLASS_CONDUCTIVITY_W_MK
 ALPHA = K / (heat.GLASS_DENSITY_KG_M3 * heat.GLASS_HEAT_J_KGK)
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Temperature in the glass: seconds (t,), mm from the heated face (n,), °C (t, n), °C of the coat (t,)."""
+
+    seconds: Any
+    depth_mm: Any
+    temperature_c: Any
+    coat_c: Any
+
+
+def press_curve(*, seconds, layers=heat._LAYERS, steps=400, **more):
+    """Temperature through the glass against time, from an even start, as the advice on pressing again reckons it."""
+    usual = {"heated_face": "back", "platen_c": 200.0, "start_c": heat.ROOM_C, "contact_m2k_w": None}
+    usual |= {"loss_w_m2k": heat.LOSS_W_M2K, "room_c": heat.ROOM_C, "build": heat._ALONE}
+    slab = heat._slab(**(usual | more))
+    field = np.stack(list(islice(heat._march(slab, layers=layers, step=seconds / steps), steps + 1)))[:, : layers + 1]
+    depth = np.linspace(0.0, slab.glass_m * 1000.0, layers + 1)
+    return Curve(np.linspace(0.0, seconds, steps + 1), depth, field, field[:, -1 if slab.face == "back" else 0])
 
 
 # ---- analytic solutions -----------------------------------------------------------------------------------

@@ -17,8 +17,9 @@ runs some degrees cooler. They say how long, never that a piece will survive it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
+from itertools import islice, pairwise
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -114,28 +115,6 @@ def build_up(place: float) -> BuildUp:
             between(fast.base_j_m2k, slow.base_j_m2k),
         ),
     )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class HeatCurve:
-    """Temperature in the glass while it is in the press.
-
-    Attributes
-    ----------
-    seconds : ndarray, shape (t,)
-        Time since the press closed.
-    depth_mm : ndarray, shape (n,)
-        Distance from the heated face; the last one is the far face.
-    temperature_c : ndarray, shape (t, n)
-        Temperature in °C.
-    coat_c : ndarray, shape (t,)
-        Temperature of the face that bears the coat, °C.
-    """
-
-    seconds: NDArray[np.float64]
-    depth_mm: NDArray[np.float64]
-    temperature_c: NDArray[np.float64]
-    coat_c: NDArray[np.float64]
 
 
 def _checked(name: str, value: float, low: float, high: float, unit: str) -> float:
@@ -254,89 +233,23 @@ def _stepper(slab: _Slab, *, layers: int, step: float) -> _Stepper:
     return _Stepper(solved[:, :-1].copy(), solved[:, -1].copy(), once @ once, once @ push + push)
 
 
-def _at_start(slab: _Slab, layers: int) -> NDArray[np.float64]:
-    """Temperatures when the press closes: the glass as it is, the pad at the room's temperature."""
-    glass = np.full(layers + 1, slab.start_c)
-    return glass if slab.pad is None else np.append(glass, np.full(_PAD_LAYERS, slab.room_c))
+def _march(slab: _Slab, *, layers: int, step: float) -> Iterator[NDArray[np.float64]]:
+    """Temperatures at the nodes of glass and pad, °C, from when the press closes, step by step without end.
 
-
-def press_curve(
-    *,
-    glass_mm: float,
-    seconds: float,
-    heated_face: HeatedFace = "back",
-    platen_c: float,
-    start_c: float = ROOM_C,
-    contact_m2k_w: float | None = None,
-    loss_w_m2k: float = LOSS_W_M2K,
-    room_c: float = ROOM_C,
-    build: BuildUp = _ALONE,
-    layers: int = _LAYERS,
-    steps: int = 400,
-) -> HeatCurve:
-    """Temperature through the glass against time, from an even start.
-
-    Parameters
-    ----------
-    glass_mm : float
-        Thickness of the glass, mm.
-    seconds : float
-        Length of the curve.
-    heated_face : {"back", "coat"}
-        Which face the platen touches.
-    platen_c, start_c, room_c : float
-        Platen, glass at the start, and the room (and the pad at the start), °C.
-    contact_m2k_w : float, optional
-        Resistance between platen and glass, m²K/W; by default that of the heated face (`CONTACT_M2K_W`).
-    loss_w_m2k : float
-        Heat loss of the last face to the room, W/m²K; 0 is perfectly insulated.
-    build : BuildUp
-        What lies in the press; by default glass alone.
-    layers, steps : int
-        Fineness in depth and in time; both errors fall with the square.
-
-    Returns
-    -------
-    HeatCurve
-        `steps` + 1 moments from 0 to `seconds`.
-
-    Raises
-    ------
-    UsageError
-        A value is out of range.
-
-    Notes
-    -----
-    Crank-Nicolson on a finite-volume grid. Agrees with the series and error-function solutions of Carslaw &
-    Jaeger, Conduction of Heat in Solids, 2nd ed. (1959), chapters II and III.
+    Crank-Nicolson on a finite-volume grid. Agrees with the series and error-function solutions of Carslaw & Jaeger,
+    Conduction of Heat in Solids, 2nd ed. (1959), chapters II and III.
     """
-    slab = _slab(
-        glass_mm=glass_mm,
-        heated_face=heated_face,
-        platen_c=platen_c,
-        start_c=start_c,
-        room_c=room_c,
-        contact_m2k_w=contact_m2k_w,
-        loss_w_m2k=loss_w_m2k,
-        build=build,
-    )
-    seconds = _checked("press time", seconds, 1e-3, 1e5, "s")
-    matrices = _stepper(slab, layers=layers, step=seconds / steps)
-    now = _at_start(slab, layers)
-    field = np.empty((steps + 1, len(now)))
-    field[0] = now
-    for i in range(steps):
-        if i < 2:
-            field[i + 1] = matrices.damped @ field[i] + matrices.damped_drive
-        else:
-            field[i + 1] = matrices.propagator @ field[i] + matrices.drive
-    glass = field[:, : layers + 1]
-    return HeatCurve(
-        seconds=np.linspace(0.0, seconds, steps + 1),
-        depth_mm=np.linspace(0.0, slab.glass_m * 1000.0, layers + 1),
-        temperature_c=glass,
-        coat_c=glass[:, -1 if heated_face == "back" else 0].copy(),
-    )
+    matrices = _stepper(slab, layers=layers, step=step)
+    now = np.full(layers + 1, slab.start_c)
+    if slab.pad is not None:
+        now = np.append(now, np.full(_PAD_LAYERS, slab.room_c))
+    yield now
+    for _ in range(2):
+        now = matrices.damped @ now + matrices.damped_drive
+        yield now
+    while True:
+        now = matrices.propagator @ now + matrices.drive
+        yield now
 
 
 def time_to_temperature(
@@ -363,8 +276,14 @@ def time_to_temperature(
         Which face the platen touches.
     target_c : float
         Temperature the coat shall reach, °C.
-    platen_c, start_c, room_c, contact_m2k_w, loss_w_m2k, build
-        As in `press_curve`.
+    platen_c, start_c, room_c : float
+        Platen, glass at the start, and the room (and the pad at the start), °C.
+    contact_m2k_w : float, optional
+        Resistance between platen and glass, m²K/W; by default that of the heated face (`CONTACT_M2K_W`).
+    loss_w_m2k : float
+        Heat loss of the last face to the room, W/m²K; 0 is perfectly insulated.
+    build : BuildUp
+        What lies in the press; by default glass alone.
     layers, steps_per_tau : int
         Fineness in depth and time.
 
@@ -398,20 +317,11 @@ def time_to_temperature(
     if max(platen_c, room_c) <= target_c:
         return math.inf
     step = slab.time_scale / steps_per_tau
-    matrices = _stepper(slab, layers=layers, step=step)
     coat = layers if heated_face == "back" else 0
-    now = _at_start(slab, layers)
-    for i in range(math.ceil(_LONGEST_S / step)):
-        first = i < 2
-        turn, drive = (
-            (matrices.damped if first else matrices.propagator),
-            (matrices.damped_drive if first else matrices.drive),
-        )
-        after = turn @ now + drive
-        if after[coat] >= target_c:
-            part = (target_c - now[coat]) / (after[coat] - now[coat])
-            return float((i + part) * step)
-        now = after
+    course = islice(_march(slab, layers=layers, step=step), math.ceil(_LONGEST_S / step) + 1)
+    for i, (now, after) in enumerate(pairwise(temperatures[coat] for temperatures in course)):
+        if after >= target_c:
+            return float((i + (target_c - now) / (after - now)) * step)
     return math.inf
 
 
