@@ -86,7 +86,7 @@ def _inspect(args: argparse.Namespace) -> int:
     if any_of is None:
         result = ask(inspect, request)
     else:
-        result, alike = ask(partial(inspect_any, any_of=any_of), request)
+        result, alike = ask(partial(inspect_any, candidates=any_of), request)
     which = [] if any_of is None else [say("which_artwork", result.artwork, alike)]
     more: dict[str, Any] = {} if any_of is None else {"alike": list(alike)}
     return finish(

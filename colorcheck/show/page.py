@@ -18,7 +18,7 @@ from . import inspectwords as iw
 from . import pictures as pic
 from . import svg, words
 from .numbers import number, percent, pm
-from .say import items, pairs, say
+from .say import give_words, items, pairs, say
 from .screen import Table
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ def render_page(template: str, values: dict[str, Any]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    give_words(env)
     return env.get_template(template).render(values)
 
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from . import numbers
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 _ITEM = re.compile(r"^\s*\*[^\S\n]*", re.M)
 
@@ -28,6 +31,11 @@ def _sentences() -> Any:
     )
     env.globals.update({name: getattr(numbers, name) for name in numbers.__all__}, five=numbers.stepped)
     return env.get_template("words.j2").module
+
+
+def give_words(env: Environment) -> None:
+    """Give the templates of an environment the fixed texts of ``templates/headings.j2``, as ``words``."""
+    env.globals["words"] = env.get_template("headings.j2").module
 
 
 def say(name: str, *about: Any) -> str:

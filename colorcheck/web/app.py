@@ -24,6 +24,7 @@ from ..ground import reader
 from ..ground.errors import ColorcheckError, UsageError
 from ..show import numbers, words
 from ..show.limitwords import limit_name, table_name
+from ..show.say import give_words
 from . import forms, uploads
 from .access import (
     CODE,
@@ -146,6 +147,7 @@ class Site:
         )
         env.filters["sentence"] = sentence
         env.globals.update(mm=numbers.mm, heat=numbers.heat)
+        give_words(env)
 
     def routes(self) -> list[Route]:
         """Every address of the page."""
