@@ -41,8 +41,9 @@ def _listen() -> None:
 
 def run() -> None:
     """Entry point of the installed command."""
-    # our matrices are small: a second thread of the linear algebra costs more than it brings (5.0 s for 2.1 s)
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # our matrices are small: a second thread of the linear algebra costs more than it brings (5.0 s for 2.1 s), and it
+    # adds up in another order, so that the last digits would depend on the machine
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
     try:
         _listen()
         code = main()
