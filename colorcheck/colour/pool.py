@@ -1,4 +1,4 @@
-"""Readings that may be profiled, their cells pooled and uneven pressing divided out."""
+"""The cells of several readings pooled, uneven pressing divided out."""
 
 from __future__ import annotations
 
@@ -18,19 +18,6 @@ from .printer_model import merge_cells
 
 _SAME = 5.0  # mean ΔE00 between readings beyond which they are not one printer on one substrate
 
-# what to do about a sheet that may not be profiled, by the measure that failed
-_CURE = {
-    "ghost": "the paper moved; tape it down, print and press another target",
-    "banding": "the printer leaves lines; clean it until its own check is complete, then print another target",
-    "missing-ink": "an ink is missing; clean the printer and print another target",
-    "scorch": "the coat has yellowed; press another target cooler or shorter",
-    "black-density": "it is not pressed through; press longer, within the maker's limits, and read again",
-    "uptake": "it is not pressed through; press longer, within the maker's limits, and read again",
-    "glare": "move the lamp or hang up black card, and take the photo again",
-}
-_UNEVEN = "the press was uneven; mend that first, then print, press and read another target"
-_PHOTO = "take the photo again as 'read' says"
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pool:
@@ -49,44 +36,6 @@ class Pool:
     white_xyz: Floats | None
 
 
-def check_fit(reading: SavedReading) -> None:
-    """Refuse a sheet whose faults a profile would bake in.
-
-    Raises
-    ------
-    DataError
-        With the first fault in the fixed order of the verdict, and what to do.
-    """
-    verdict = reading.file.verdict
-    action = verdict.action
-    if action in ("accept", "change-profile"):
-        return
-    name = Path(reading.path).name
-    failed = next((r for r in verdict.reasons if r.outcome == "fail"), None)
-    if action not in ("re-press", "reprint", "retake-photo") or failed is None:
-        raise DataError(f"{name} holds no verdict", "read the photo again")
-    measure = failed.measure
-    uneven = measure in ("pale", "faded-edge", "pale-centre", "zone", "slope", "dark")
-    cure = _CURE.get(measure, _PHOTO if action == "retake-photo" else _UNEVEN if uneven else "print and press another")
-    where = f" {failed.place}" if uneven and failed.place else ""
-    fault = {
-        "ghost": "a second copy",
-        "banding": "regular lines",
-        "missing-ink": "a missing ink",
-        "scorch": "a yellowed coat",
-        "black-density": "too weak a black",
-        "uptake": "too little dye all over",
-        "glare": "reflections in the photo",
-        "zone": "uneven pressing",
-        "slope": "pressing that changes over the piece",
-        "pale": "a pale spot",
-        "faded-edge": "a faded edge",
-        "pale-centre": "a pale middle",
-        "dark": "a dark spot",
-    }.get(measure, "a photo that is not fit to measure by" if action == "retake-photo" else measure)
-    raise DataError(f"{name} cannot be profiled, it has {fault}{where}", cure)
-
-
 def _white_xyz(reading: SavedReading) -> Floats | None:
     """Absolute XYZ of the bare coat, when the reading has it."""
     white = (reading.target.kind == CellKind.WHITE) & reading.usable
@@ -102,10 +51,8 @@ def pool_readings(readings: Sequence[SavedReading]) -> Pool:
     UsageError
         The readings were not made alike, or one is given twice.
     DataError
-        One may not be profiled, or they are too unlike to be one printer on one substrate.
+        They are too unlike to be one printer on one substrate.
     """
-    for r in readings:
-        check_fit(r)
     first = readings[0]
     seen: dict[str, str] = {}
     for r in readings:

@@ -16,11 +16,15 @@ from ..colour.printer_model import PrinterModel, fit_printer
 from ..colour.profilegain import Gain, expected_gain
 from ..colour.profiletables import profile_tables, round_trip
 from ..colour.tonecorrect import neutral_curves
+from ..faults.catalogue import CATALOGUE
 from ..ground.cielab import D50_WHITE, lab_to_xyz
-from ..ground.records import Floats
+from ..ground.errors import DataError
+from ..ground.records import Floats, Kind, Step
 from ..sheet.savedreading import SavedReading, load_reading
 from .requests import ProfileRequest
 
+_UNEVEN = {"zone": "uneven pressing", "slope": "pressing that changes over the piece"}
+_PALE = {"black-density": "too weak a black", "uptake": "too little dye all over"}
 _NOTED = 2.5  # mean ΔE00 between readings that is told
 
 
@@ -64,6 +68,8 @@ def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | 
     """
     say = progress or (lambda _: None)
     readings = [load_reading(r) for r in request.readings]
+    for r in readings:
+        check_fit(r)
     pool = pool_readings(readings)
     say("fitting the printer")
     model = fit_printer(pool.device_rgb, pool.lab, pool.std, usable=pool.usable)
@@ -105,6 +111,37 @@ def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | 
         absolute=pool.white_xyz is not None,
         notes=_notes(readings, pool, model, trusts),
     )
+
+
+def check_fit(reading: SavedReading) -> None:
+    """Refuse a sheet whose faults a profile would bake in.
+
+    Raises
+    ------
+    DataError
+        With the first fault in the fixed order of the verdict, and what to do.
+    """
+    verdict = reading.file.verdict
+    action = verdict.action
+    if action in ("accept", "change-profile"):
+        return
+    name = Path(reading.path).name
+    failed = next((r for r in verdict.reasons if r.outcome == "fail"), None)
+    if action not in ("re-press", "reprint", "retake-photo") or failed is None:
+        raise DataError(f"{name} holds no verdict", "read the photo again")
+    if action == "retake-photo":
+        raise DataError(f"{name} cannot be profiled: its photo is unfit", "take the photo again as 'read' says")
+    known = CATALOGUE[Kind(failed.measure)] if failed.measure in set(Kind) else None
+    if failed.measure in _UNEVEN or (known is not None and known.step is Step.EVEN):
+        where = f" {failed.place}" if failed.place else ""
+        word = known.word if known else _UNEVEN[failed.measure]
+        todo = "the press was uneven; mend that first, then print, press and read another target"
+        raise DataError(f"{name} cannot be profiled: {word}{where}", todo)
+    if failed.measure in _PALE:
+        todo = "it is not pressed through; press longer, within the maker's limits, and read again"
+        raise DataError(f"{name} cannot be profiled: {_PALE[failed.measure]}", todo)
+    word, cause = (known.word, known.cause) if known else (failed.measure, "")
+    raise DataError(f"{name} cannot be profiled: {word}", f"{cause} Then print and press another target".strip())
 
 
 def _notes(readings: Sequence[SavedReading], pool: Pool, model: PrinterModel, trusts: set[str]) -> tuple[str, ...]:
