@@ -702,7 +702,7 @@ def test_a_failed_write_leaves_nothing_and_loses_nothing(
 
 def test_a_file_in_place_of_the_folder_is_named(good: Reading, tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("x", encoding="utf-8")
-    with pytest.raises(FileError, match="is a file, not a folder"):
+    with pytest.raises(FileError, match="is a file, or lies in one"):
         write_report(good, tmp_path / "taken")
     with pytest.raises(FileError, match="cannot be made"):
         write_report(good, tmp_path / "taken" / "deeper")
