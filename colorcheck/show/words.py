@@ -29,6 +29,7 @@ class Judged(Protocol):
 
 _COLOUR = ("profile-mean", "profile-p95", "grey-cast", "grey-tone")
 PALE = tuple(HEAT_HELPS)
+_PLACES = tuple(str(k) for k, f in CATALOGUE.items() if f.measure == "delta_e00" and f.limit)
 CONDITION = (
     "Only while the paper is still taped on and has not moved, the glass has no chip or crack, "
     "and the paper still holds dye (strong colour left on it; look without shifting it)."
@@ -64,11 +65,6 @@ _SHORT = {
     "missing-ink": "missing inks",
     "crisp-defects": "specks and pinholes",
     "zone": "most different ninth of the piece, ΔE00",
-    "pale": "pale spot, ΔE00",
-    "faded-edge": "faded edge, ΔE00",
-    "pale-centre": "pale middle, ΔE00",
-    "dark-spot": "dark spot, ΔE00",
-    "dark-edge": "dark edge, ΔE00",
     "broad-light": "gradual change that light could hide, ΔE00",
     "colour-unknown": "truth of the colours",
     "slope": "gradual change, L* per cm",
@@ -121,6 +117,11 @@ def _key(r: Reason) -> str:
     return "dark-spot" if r.measure == Kind.DARK and r.step is Step.EVEN else str(r.measure)
 
 
+def _is_place(r: Reason) -> bool:
+    """Whether a step is about one place on the piece, held against a limit in ΔE00."""
+    return r.measure in _PLACES and r.step is not Step.PHOTO
+
+
 def is_photo_measure(r: Reason) -> bool:
     """Whether a step of the decision is about the photo, not about the piece."""
     return r.step is Step.PHOTO
@@ -138,7 +139,8 @@ def steps() -> tuple[tuple[str, str], ...]:
 
 def short_name(r: Reason) -> str:
     """Name of a measure in a table, with its unit."""
-    return _SHORT.get(_key(r), r.measure.replace("-", " "))
+    place = f"{fault_of(r.measure).word}, ΔE00" if _is_place(r) else r.measure.replace("-", " ")
+    return _SHORT.get(_key(r), place)
 
 
 def measured_text(r: Reason) -> str:
@@ -298,11 +300,6 @@ def plain_measure(measure: str) -> str:
     """Name a measure inside a sentence."""
     return {
         "zone": "the evenness over the whole piece",
-        "pale": "a pale spot",
-        "faded-edge": "a faded edge",
-        "pale-centre": "a pale middle",
-        "dark": "a dark spot",
-        "dark-edge": "a dark edge",
         "clipped-cells": "overexposure",
         "px-per-mm": "the resolution",
         "blur-mm": "the sharpness",
@@ -317,7 +314,7 @@ def plain_measure(measure: str) -> str:
         "grey-tone": "the lightness of the greys",
         "black-density": "the depth of black",
         "uptake": "the dye taken up all over",
-    }.get(measure, measure.replace("-", " "))
+    }.get(measure, f"a {fault_of(measure).word}" if measure in _PLACES else measure.replace("-", " "))
 
 
 # ---------------------------------------------------------------- one sentence for every step
@@ -637,11 +634,6 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "missing-ink": _missing,
     "crisp-defects": _crisp,
     "zone": _zone,
-    "pale": _spot,
-    "faded-edge": _spot,
-    "pale-centre": _spot,
-    "dark-spot": _spot,
-    "dark-edge": _spot,
     "slope": _slope,
     "scorch": _scorch,
     "black-density": _black,
@@ -653,7 +645,7 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "substrate-limit": _substrate,
     "press-part": _press_part,
 }
-MEASURES = tuple(_SAY)
+MEASURES = tuple(dict.fromkeys([*_SAY, *("dark-spot" if k == Kind.DARK else k for k in _PLACES)]))
 _UNSURE = {
     "ghost": "A faint second copy can be neither shown nor ruled out.",
     "banding": "Faint regular lines can be neither shown nor ruled out.",
@@ -687,7 +679,7 @@ def say_reason(reason: Reason, reading: Judged) -> str:
         return f"{name[:1].upper()}{name[1:]}: {measured_text(reason)} {end}."
     if key in _UNSURE and reason.outcome == "undecided":
         return _UNSURE[key]
-    say = _SAY.get(key)
+    say = _SAY.get(key, _spot if _is_place(reason) else None)
     if say is None:
         return f"{short_name(reason).capitalize()}: {_value(reason, '')}.".replace(" .", ".")
     return say(reason, reading)
