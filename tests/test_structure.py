@@ -164,6 +164,33 @@ def test_every_limit_says_where_it_comes_from() -> None:
     assert known == explained, f"without a comment: {known - explained}"
 
 
+# ---------------------------------------------------------------- English
+
+
+def _english(template: str) -> list[str]:
+    """Words that a template holds of its own: between tags, in attributes that people read, and in strings."""
+    text = re.sub(r"\{#.*?#\}|<style>.*?</style>", "", template, flags=re.S)
+    found = re.findall(r'\b(?:alt|title|aria-label|placeholder)="([^"{]*[A-Za-z]{2}[^"{]*)"', text)
+    for code in re.findall(r"\{[{%].*?[%}]\}", text, flags=re.S):
+        found += [s for s in re.findall(r'"([^"]*)"', code) if re.search(r"[a-z]{2} [a-z]{2}|^[A-Z][a-z]+ ?", s)]
+    shown = re.sub(r"<[^>]*>", "\n", re.sub(r"\{[{%].*?[%}]\}", " ", text, flags=re.S))
+    return found + [line.strip() for line in shown.split("\n") if re.search(r"[A-Za-z]{2}", line)]
+
+
+@pytest.mark.parametrize("page", sorted((PACKAGE / "templates").glob("*.html.j2")), ids=lambda p: p.name)
+def test_a_page_takes_its_words_from_the_files_of_words(page: Path) -> None:
+    assert not _english(page.read_text(encoding="utf-8"))
+
+
+def test_english_in_a_template_is_noticed() -> None:
+    assert _english('<h2>How to print</h2>{{ p.figure(x, "As designed") }}<img alt="a piece">') == [
+        "a piece",
+        "As designed",
+        "How to print",
+    ]
+    assert not _english('{# a note #}<h2>{{ words.how }}</h2><p class="small">± {{ n }}</p>')
+
+
 # ---------------------------------------------------------------- files that are named
 
 
