@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import time
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,14 +18,17 @@ from PIL import Image
 
 from colorcheck.__main__ import main
 from colorcheck.flows.arrivals import Arrivals
+from colorcheck.flows.batch import Crew, run_batch
 from colorcheck.flows.batchbook import held, open_book
-from colorcheck.flows.batchwork import refused
+from colorcheck.flows.batchwork import Setup, Told, refused
+from colorcheck.flows.pieces import load_candidates
+from colorcheck.flows.requests import InspectRequest
 from colorcheck.ground.errors import DataError, FileError, UsageError
 from colorcheck.photo.decode import decode
 from colorcheck.piece.artwork import load_artwork
 from colorcheck.piece.several import cut_out, find_regions
 from colorcheck.piece.whichart import matches, sketch
-from colorcheck.shop.joblist import load_jobs
+from colorcheck.shop.joblist import Job, load_jobs
 from tests import loads
 from tests import virtual as v
 
@@ -61,9 +66,10 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
     return make_day(tmp_path_factory.mktemp("day"), 11, 3, faults={1: spot}, megapixels=2.0)
 
 
-def batch(day_folder: Path, *more: str, photos: Path | None = None) -> int:
-    args = ["--jobs", str(day_folder / "LIST.csv"), "--json", str(day_folder / "out.jsonl"), "--workers", "1"]
-    return main(["batch", str(photos or day_folder / "photos"), *args, *more])
+def batch(folder: Path, *more: str) -> int:
+    args = ["--jobs", str(folder / "LIST.csv"), "--json", str(folder / "out.jsonl")]
+    crew = [] if "--scheduler" in more else ["--workers", "1"]
+    return main(["batch", str(folder / "photos"), *args, *crew, *more])
 
 
 def lines_of(path: Path) -> list[dict[str, Any]]:
@@ -304,3 +310,95 @@ def test_new_photos_are_heard_of(tmp_path: Path) -> None:
         assert arrivals.open
     finally:
         arrivals.close()
+
+
+# ---------------------------------------------------------------- processes
+
+
+def no_picture(folder: Path, count: int) -> None:
+    """Files that are judged in no time."""
+    folder.mkdir(exist_ok=True)
+    for k in range(count):
+        (folder / f"{k:02d}.jpg").write_text(f"no picture {k} " * 20)
+        os.utime(folder / f"{k:02d}.jpg", (1e9, 1e9))
+
+
+def nothing_to_tell(_: Any) -> Told:
+    raise AssertionError("no photo is judged here")
+
+
+def setup_for(folder: Path) -> Setup:
+    artwork = loads.draw_artworks(np.random.default_rng(3), folder, 1)[0]
+    job = Job(str(folder / artwork.name), artwork.size_mm, artwork.shape)  # type: ignore[arg-type]
+    request = InspectRequest(photos=(), artwork="", size_mm=job.size_mm)
+    return Setup(request, load_candidates([job], view="front"), nothing_to_tell)
+
+
+def dies_at_first() -> None:
+    """A worker's beginning that ends the process once, as a lack of memory would."""
+    mark = Path(os.environ["COLORCHECK_TEST_MARK"])
+    if not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def test_a_process_that_dies_costs_no_photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLORCHECK_TEST_MARK", str(tmp_path / "mark"))
+    no_picture(tmp_path / "photos", 7)
+    book = open_book(tmp_path / "out.jsonl")
+    recorded: list[str] = []
+
+    def keep(lines: Sequence[dict[str, Any]]) -> None:
+        recorded.extend(line["photo"] for line in lines)
+
+    crew = Crew(2, prepare=dies_at_first)
+    run_batch(Arrivals(tmp_path / "photos", ()), book, setup_for(tmp_path), crew, done=lambda _: None, keep=keep)
+    assert (tmp_path / "mark").exists()
+    assert sorted(recorded) == [f"{k:02d}.jpg" for k in range(7)]
+    assert sorted(line["photo"] for line in open_book(book.path).lines) == sorted(recorded)
+    assert all("is text, not a picture" in line["error"] for line in book.lines)
+
+
+@pytest.fixture
+def cluster() -> Iterator[Any]:
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(2, threads_per_worker=1, processes=True, dashboard_address=None) as c:
+        yield c
+
+
+def test_a_cluster_does_the_same_work_and_may_be_lost(tmp_path: Path, cluster: Any) -> None:
+    no_picture(tmp_path / "photos", 9)
+    setup, crew = setup_for(tmp_path), Crew(1, cluster.scheduler_address)
+    book = open_book(tmp_path / "out.jsonl")
+    killed: list[int] = []
+
+    def kill_one(_: Told) -> None:
+        if not killed:
+            killed.append(cluster.workers[0].pid)
+            os.kill(killed[0], signal.SIGKILL)
+
+    run_batch(Arrivals(tmp_path / "photos", ()), book, setup, crew, done=kill_one)
+    assert sorted(line["photo"] for line in book.lines) == [f"{k:02d}.jpg" for k in range(9)]
+    assert all("is text, not a picture" in line["error"] for line in book.lines)
+
+    again = open_book(tmp_path / "again.jsonl")
+    with pytest.raises(FileError, match="is lost: start it, then this again"):
+        run_batch(Arrivals(tmp_path / "photos", ()), again, setup, crew, done=lambda _: cluster.close())
+    stands = len(open_book(again.path).lines)
+    assert 1 <= stands < 9
+
+
+def test_a_scheduler_that_is_not_there_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("distributed")
+    no_picture(tmp_path / "photos", 1)
+    loads.write_list(tmp_path / "LIST.csv", loads.draw_artworks(np.random.default_rng(3), tmp_path, 1))
+    args = [
+        "batch",
+        str(tmp_path / "photos"),
+        "--jobs",
+        str(tmp_path / "LIST.csv"),
+        "--json",
+        str(tmp_path / "o.jsonl"),
+    ]
+    assert main([*args, "--scheduler", "bench:1"]) == 2
+    assert capsys.readouterr().err.count("\n") == 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import time
 from collections.abc import Callable, Sequence
@@ -130,17 +131,9 @@ class _Hands:
         return self
 
     def __exit__(self, *_: object) -> None:
-        pool = self._executor
-        if isinstance(pool, ProcessPoolExecutor):
-            processes = list((getattr(pool, "_processes", None) or {}).values())
-            pool.shutdown(wait=False, cancel_futures=True)
-            for process in processes if self._at_work else []:
-                process.terminate()
-            for process in processes:
-                process.join(5)
+        self._dismiss(at_once=bool(self._at_work))
         if self._client is not None:
             with suppress(Exception):  # a cluster that is lost cannot be left in good order
-                self._client.cancel([])
                 self._client.close(timeout=2)
 
     @property
@@ -206,9 +199,7 @@ class _Hands:
         lost += self._at_work.values()
         alone = len(lost) == 1
         self._at_work.clear()
-        if self._executor is not None:
-            self._executor.shutdown(wait=False, cancel_futures=True)
-            self._executor = None
+        self._dismiss(at_once=True)
         told = []
         for task in lost:
             later = replace(task, tries=task.tries + 1)
@@ -219,6 +210,20 @@ class _Hands:
             else:
                 self.give(later)
         return told
+
+    def _dismiss(self, *, at_once: bool) -> None:
+        """End the processes of this machine.
+
+        A pool in which one has died waits for the others without end where one of them was just being started
+        (Python 3.11): these are ended here.
+        """
+        pool, self._executor = self._executor, None
+        if not isinstance(pool, ProcessPoolExecutor):
+            return
+        processes = list((getattr(pool, "_processes", None) or {}).values())
+        pool.shutdown(wait=not at_once, cancel_futures=True)
+        for process in processes if at_once else ():
+            process.kill()
 
     def _hire(self) -> ProcessPoolExecutor:
         """Start processes that are ready for the first photo: libraries loaded once, and shared where that can be."""
@@ -247,6 +252,8 @@ class _Hands:
         except ImportError as e:
             raise UsageError("--scheduler needs dask.distributed", "pip install 'colorcheck[cluster]'") from e
         where = self._crew.scheduler
+        for name in ("distributed", "tornado.application"):  # what they have to say is said in one line, by us
+            logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
             self._client = Client(where, timeout=10, set_as_default=False)  # type: ignore[no-untyped-call]
             cores = sum(self._client.nthreads().values())
