@@ -13,8 +13,8 @@ import numpy as np
 from .files import write_text
 
 
-def rounded(value: Any, digits: int = 4) -> Any:
-    """Round numbers for the file; what is not finite becomes null."""
+def rounded(value: Any, digits: int | None = 4) -> Any:
+    """Round numbers for the file, or with None keep all their digits; what is not finite becomes null."""
     if isinstance(value, dict):
         return {k: rounded(v, digits) for k, v in value.items()}
     if isinstance(value, list | tuple):
@@ -24,7 +24,9 @@ def rounded(value: Any, digits: int = 4) -> Any:
     if isinstance(value, np.integer | np.bool_):
         return value.item()
     if isinstance(value, float | np.floating):
-        return round(float(value), digits) if math.isfinite(value) else None
+        if not math.isfinite(value):
+            return None
+        return float(value) if digits is None else round(float(value), digits)
     return value
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -14,7 +13,7 @@ import numpy as np
 from ..ground import reader
 from ..ground.errors import DataError
 from ..ground.files import read_json, shaped
-from ..ground.jsontext import write_json
+from ..ground.jsontext import picked, rounded, write_json
 from .camera import MAX_DEGREE, CameraModel, root_terms
 
 SCHEMA = "colorcheck-camera/1"
@@ -88,42 +87,22 @@ class CameraFile:
     notes: tuple[str, ...] = ()
 
 
-def _plain(value: Any) -> Any:
-    """Turn arrays into lists; what is not finite becomes null."""
-    if isinstance(value, np.ndarray):
-        return [_plain(v) for v in value.tolist()]
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value
-
-
 def camera_to_dict(camera: CameraFile) -> dict[str, Any]:
     """Everything about a camera as JSON; numbers at full precision."""
     m = camera.model
     low, high = m.train_lab.min(axis=0), m.train_lab.max(axis=0)
     return {
         "schema": SCHEMA,
-        "device": camera.device,
-        "light": camera.light,
-        "date": camera.date,
-        "target": camera.target,
-        "photos": [dict(p) for p in camera.photos],
-        "notes": list(camera.notes),
+        **picked(camera, "device light date target photos notes"),
         "quality": {
-            "mean_delta_e00": m.cv_mean,
-            "p95_delta_e00": m.cv_p95,
-            "fit_mean_delta_e00": m.fit_mean,
-            "cells": m.cells,
-            "cells_left_out": m.bad_cells,
-            "degree": m.degree,
+            **picked(m, "mean_delta_e00=cv_mean p95_delta_e00=cv_p95 fit_mean_delta_e00=fit_mean cells"),
+            **picked(m, "cells_left_out=bad_cells degree"),
             "tone_curve": len(m.tone) > 0,
             "veil": m.offset,
             "white_card": bool(np.isfinite(m.card_rgb).all()),
         },
-        "trained_range": {"lab_low": _plain(low), "lab_high": _plain(high), "colours": len(m.train_lab)},
-        "model": {f.name: _plain(getattr(m, f.name)) for f in fields(m)},
+        "trained_range": {"lab_low": low.tolist(), "lab_high": high.tolist(), "colours": len(m.train_lab)},
+        "model": rounded({f.name: getattr(m, f.name) for f in fields(m)}, None),
     }
 
 

@@ -18,6 +18,7 @@ import numpy as np
 from ..ground import reader
 from ..ground.errors import TargetError, UsageError
 from ..ground.files import read_json, shaped
+from ..ground.jsontext import picked
 from ..ground.records import CellKind, Shape, Target, View
 
 SCHEMA = "colorcheck-target/1"
@@ -494,15 +495,13 @@ def make_target(
         cell,
         want_colours,
         want_reps,
-        name=name,
-        size_mm=(w, h),
-        shape=shape,
-        patches=patches,
-        view=view,
         seed=seed,
-        dpi=dpi,
-        bleed_mm=bleed_mm,
-        file_format=file_format,
+        patches=patches,
+        recipe={
+            **{"name": name, "size_mm": (w, h), "shape": shape, "view": view, "dpi": dpi, "bleed_mm": bleed_mm},
+            **{"mirrored": view == "front", "print_file": f"{name}.{file_format}"},
+            "code_text": code_text(shape, (w, h), patches, view, seed),
+        },
     )
 
 
@@ -514,17 +513,11 @@ def _fill(
     want_colours: int,
     want_reps: int,
     *,
-    name: str,
-    size_mm: tuple[float, float],
-    shape: Shape,
-    patches: str,
-    view: View,
     seed: int,
-    dpi: int,
-    bleed_mm: float,
-    file_format: str,
+    patches: str,
+    recipe: dict[str, Any],
 ) -> Target:
-    """Give every lattice place its kind and colour, in constrained random order."""
+    """Give every lattice place its kind and colour, in constrained random order; ``recipe`` is the rest of a target."""
     rng = random.Random(f"colorcheck layout 1 seed {seed}")
     kind = _anchors(places)
     free = [k for k, a in enumerate(kind) if a is None]
@@ -562,18 +555,11 @@ def _fill(
     used = sorted(colour_of)
     ids = tuple(_label(places[k][0], places[k][1]) for k in used)
     box = np.array([(places[k][2], places[k][3], cell, cell) for k in used], dtype=float)
-    keep = _reserved(parts) + _rim_marks(shape, *size_mm, with_line=not parts["strip"][2])
+    keep = _reserved(parts) + _rim_marks(recipe["shape"], *recipe["size_mm"], with_line=not parts["strip"][2])
     return Target(
-        name=name,
-        size_mm=size_mm,
-        shape=shape,
-        view=view,
+        **recipe,
         patches=patches,
         seed=seed,
-        dpi=dpi,
-        mirrored=view == "front",
-        bleed_mm=bleed_mm,
-        print_file=f"{name}.{file_format}",
         field_rgb=FIELD_RGB,
         ids=ids,
         kind=np.array([int(kind_of[k]) for k in used]),
@@ -584,7 +570,6 @@ def _fill(
         marker_ids=parts["ids"],
         marker_box_mm=np.array(parts["marker_boxes"]),
         code_box_mm=parts["code"],
-        code_text=code_text(shape, size_mm, patches, view, seed),
         lines_box_mm=parts["lines"],
         strip_box_mm=parts["strip"],
         keep_out_mm=np.array(keep, dtype=float),
@@ -663,28 +648,14 @@ def to_dict(t: Target) -> dict[str, Any]:
     """Turn a target into the JSON mapping written beside its print file."""
     return {
         "schema": SCHEMA,
-        "name": t.name,
-        "size_mm": list(t.size_mm),
-        "shape": t.shape,
-        "view": t.view,
-        "dpi": t.dpi,
-        "mirrored": t.mirrored,
-        "print_file": t.print_file,
-        "field_rgb": list(t.field_rgb),
-        "patch_set": t.patches,
-        "seed": t.seed,
-        "bleed_mm": t.bleed_mm,
-        "code": t.code_text,
-        "cell_mm": t.cell_mm,
-        "pitch_mm": t.pitch_mm,
+        **picked(t, "name size_mm shape view dpi mirrored print_file field_rgb patch_set=patches seed bleed_mm"),
+        **picked(t, "code=code_text cell_mm pitch_mm"),
         "markers": {
             "dictionary": MARKER_DICTIONARY,
             "ids": list(t.marker_ids),
             "box_mm": [[round(v, 3) for v in b] for b in t.marker_box_mm.tolist()],
         },
-        "code_box_mm": list(t.code_box_mm),
-        "lines_box_mm": list(t.lines_box_mm),
-        "strip_box_mm": list(t.strip_box_mm),
+        **picked(t, "code_box_mm lines_box_mm strip_box_mm"),
         "keep_out_mm": [[round(v, 3) for v in b] for b in t.keep_out_mm.tolist()],
         "patches": [
             {"id": i, "kind": kind_name(k), "device_rgb": rgb, "box_mm": [round(v, 3) for v in b]}
@@ -727,30 +698,20 @@ def from_layout(d: LayoutFile) -> Target:
     ):
         if wrong:
             raise TargetError(f"the layout file is damaged: {what}", _AGAIN)
+    alike = ("size_mm", "shape", "view", "seed", "dpi", "bleed_mm", "print_file", "field_rgb", "cell_mm", "pitch_mm")
+    boxes = ("code_box_mm", "lines_box_mm", "strip_box_mm")
     return Target(
+        **{key: getattr(d, key) for key in (*alike, *boxes)},
         name=d.name[:200],
-        size_mm=d.size_mm,
-        shape=d.shape,
-        view=d.view,
         patches=d.patch_set,
-        seed=d.seed,
-        dpi=d.dpi,
         mirrored=d.view == "front" if d.mirrored is None else d.mirrored,
-        bleed_mm=d.bleed_mm,
-        print_file=d.print_file,
-        field_rgb=d.field_rgb,
         ids=tuple(ids),
         kind=kind,
         device_rgb=np.array([p.device_rgb for p in d.patches], dtype=np.int64),
         box_mm=box,
-        cell_mm=d.cell_mm,
-        pitch_mm=d.pitch_mm,
         marker_ids=tuple(mids),
         marker_box_mm=mbox,
-        code_box_mm=d.code_box_mm,
         code_text=d.code,
-        lines_box_mm=d.lines_box_mm,
-        strip_box_mm=d.strip_box_mm,
         keep_out_mm=keep,
     )
 

@@ -25,7 +25,7 @@ import math
 import random
 import string
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -35,6 +35,7 @@ import numpy as np
 from ..ground import reader
 from ..ground.errors import DataError, UsageError
 from ..ground.files import read_json, shaped
+from ..ground.jsontext import picked
 from ..ground.recipe import MakerLimits
 from ..ground.records import Floats, Mask
 from ..ground.units import MAX_SECONDS, MAX_TEMPERATURE_C
@@ -355,26 +356,9 @@ def plan_to_dict(p: LadderPlan) -> dict[str, Any]:
     """Turn a plan into JSON."""
     return {
         "schema": SCHEMA,
-        "name": p.name,
-        "time_s": list(p.time_s),
-        "temperature_c": None if p.temperature_c is None else list(p.temperature_c),
-        "pressures": list(p.pressures),
-        "max_time_s": p.limits.time_s,
-        "max_temperature_c": p.limits.temperature_c,
-        "size_mm": list(p.size_mm),
-        "shape": p.shape,
-        "view": p.view,
-        "seed": p.seed,
-        "steps": [
-            {
-                "name": s.name,
-                "time_s": s.settings.time_s,
-                "temperature_c": s.settings.temperature_c,
-                "pressure": s.settings.pressure,
-                "target_seed": s.target_seed,
-            }
-            for s in p.steps
-        ],
+        **picked(p, "name time_s temperature_c pressures max_time_s=limits.time_s"),
+        **picked(p, "max_temperature_c=limits.temperature_c size_mm shape view seed"),
+        "steps": [{"name": s.name, **asdict(s.settings), "target_seed": s.target_seed} for s in p.steps],
         "spares": [{"name": n, "target_seed": k} for n, k in p.spares],
     }
 

@@ -13,6 +13,7 @@ import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import asdict
 from datetime import UTC, datetime
 from itertools import groupby, islice, pairwise
 from pathlib import Path
@@ -280,18 +281,8 @@ class PressLog:
         if ready.findings:
             c.execute(sa.insert(findings), [{"entry_id": entry_id, **f} for f in ready.findings])
         if e.costs:
-            c.execute(
-                sa.insert(costs),
-                [
-                    {
-                        "entry_id": entry_id,
-                        "item": clean(k.item, 80),
-                        "thousandths": k.thousandths,
-                        "currency": clean(k.currency, 8),
-                    }
-                    for k in e.costs
-                ],
-            )
+            spent = [Cost(clean(k.item, 80), k.thousandths, clean(k.currency, 8)) for k in e.costs]
+            c.execute(sa.insert(costs), [{"entry_id": entry_id, **asdict(k)} for k in spent])
         ids: dict[str, int] = {}
         for p in sorted(ready.photos, key=lambda p: p.sha256):  # one order for all, so that no two writers wait in turn
             details = {"file": clean(p.file, 200), "device": clean(p.device, 200), "taken": clean(p.taken, 40)}
@@ -306,17 +297,7 @@ class PressLog:
         fingerprint = "|".join(
             [*("" if v is None else f"{v:.3f}" for v in numbers), *map(key_of, (r.pressure, r.heated_face, r.stack))]
         )
-        row = {
-            "text": r.text,
-            "set_c": r.set_c,
-            "measured_c": r.measured_c,
-            "seconds": r.seconds,
-            "pressure": r.pressure,
-            "heated_face": r.heated_face,
-            "stack": r.stack,
-            "humidity_pct": r.humidity_pct,
-        }
-        return self._id_of(c, recipes, {"fingerprint": fingerprint}, row, known)
+        return self._id_of(c, recipes, {"fingerprint": fingerprint}, {"text": r.text, **asdict(r)}, known)
 
     def _id_of(
         self,
