@@ -545,10 +545,28 @@ def run(bench: Path, line: str) -> tuple[int, str, str]:
     return code, out.getvalue(), err.getvalue()
 
 
+def test_without_a_profile_size_bleed_and_mirroring_are_done_alone(bench: Path) -> None:
+    code, out, err = run(bench, "art.png --size 60x50mm --dpi 200 --bleed 0mm --out new-plain.png")
+    assert (code, err) == (0, "")
+    said = " ".join(out.split())
+    assert "--view tells otherwise" in said
+    assert "colour settings of your usual work" in said
+    assert "must not be converted" not in said
+    code, out, _ = run(bench, "art.png --size 60x50mm --dpi 200 --bleed 0mm --view through --out new-through.png")
+    assert "--view" not in out
+    plain, through = (np.asarray(Image.open(bench / f)) for f in ("new-plain.png", "new-through.png"))
+    np.testing.assert_array_equal(plain, through[:, ::-1])
+    due = Image.open(bench / "art.png").convert("RGB").resize(plain.shape[1::-1], Image.Resampling.BOX)
+    assert np.abs(through.astype(int) - np.asarray(due).astype(int)).mean() < 4
+    for name in ("new-plain.png", "new-through.png"):
+        (bench / name).unlink()
+
+
 @pytest.mark.parametrize(
     ("line", "why"),
     [
-        ("art.png --size 60x50mm --out new.png", "what the printer does is not known"),
+        ("art.png --size 60x50mm --out new.png --intent perceptual", "need a profile"),
+        ("art.png --size 60x50mm --out new.png --proof new-proof.png", "needs a profile"),
         ("art.png --profile board.icc --curves curves.json --size 60x50mm --out new.png", "not both"),
         ("art.png --profile nobody.icc --size 60x50mm --out new.png", "there is no file"),
         ("art.png --profile art.png --size 60x50mm --out new.png", "not an ICC profile"),

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from colorcheck.__main__ import main
 from colorcheck.cli.parser import make_parser
@@ -319,3 +320,27 @@ def test_limits_that_hold_nothing(desk: Path, content: bytes, says: str, capsys:
     (desk / "own.toml").write_bytes(content)
     line = refused(capsys, desk, "read", str(SCANS / "clock-good.jpg"), "--limits", str(desk / "own.toml"))
     assert says in line
+
+
+# ---------------------------------------------------------------- the one line that helps
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("read {targets}/square-100mm.png", "is drawn, not photographed"),
+        ("inspect {scans}/number-plaque.png --artwork {scans}/number-plaque.png --size 200x150mm", "is drawn, not"),
+        ("read {here}/left.png", "photograph the whole sheet"),
+        ("read {here}/top.png", "photograph the whole sheet"),
+        ("inspect {scans}/number-plaque.jpg --artwork {scans}/number-plaque.png --size 8x6", "write 8x6in"),
+        ("target {here}/new --size 8x6", "write 8x6in"),
+        ("read {scans}/clock-good.jpg --log :memory:", "in memory"),
+    ],
+)
+def test_usual_mistakes_get_the_line_that_helps(line: str, says: str, tmp_path: Path, capsys: Any) -> None:
+    with Image.open(SCANS / "plaque-pale-spot.jpg") as whole:
+        w, h = whole.size
+        whole.crop((0, 0, int(0.55 * w), h)).save(tmp_path / "left.png")
+        whole.crop((0, 0, w, int(0.6 * h))).save(tmp_path / "top.png")
+    words = line.format(targets=ROOT / "targets", scans=SCANS, here=tmp_path).split()
+    refused(capsys, tmp_path, *words, says=says)

@@ -26,6 +26,7 @@ def add_prepare(sub: Any) -> None:
     p.add_argument("--profile", metavar="BOARD.icc", help="profile of this printer, ink, paper and blank")
     p.add_argument("--curves", metavar="CURVES.json", help="instead: curves from 'colorcheck profile --curves'")
     add_piece(p)
+    p.set_defaults(view=None)  # a view that nobody told is said with the answer
     p.add_argument("--out", metavar="PRINT", required=True, help="the print file: .png, .tiff or .pdf")
     p.add_argument("--bleed", default="3mm", help="print this much beyond the piece on every side (default: 3mm)")
     p.add_argument("--border", default="0mm", help="white paper round that, part of the file (default: none)")
@@ -55,8 +56,8 @@ def _check(args: argparse.Namespace) -> None:
     begin(args, outputs=[args.out, args.proof], inputs=[args.artwork, args.profile, args.curves])
     if args.proof and Path(args.proof).suffix.lower() != ".png":
         raise UsageError(f"a proof cannot be '{Path(args.proof).suffix}'", "name it .png")
-    if args.curves and args.proof:
-        raise UsageError("--proof needs a profile", "curves alone do not tell how the print will look")
+    if args.proof and not args.profile:
+        raise UsageError("--proof needs a profile", "nothing else tells how the print will look")
 
 
 def request_of(args: argparse.Namespace) -> PrepareRequest:
@@ -68,6 +69,8 @@ def request_of(args: argparse.Namespace) -> PrepareRequest:
         PrepareRequest,
         args,
         size_mm=parse_size(args.size),
+        view=args.view or "front",
+        view_told=args.view is not None,
         bleed_mm=parse_margin(args.bleed),
         border_mm=parse_margin(args.border),
         art_bleed_mm=None if args.art_bleed is None else parse_margin(args.art_bleed),

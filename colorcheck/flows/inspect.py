@@ -22,6 +22,7 @@ from ..ground.geometry import mm_to_px, scaled
 from ..ground.limits import Limits, load_limits
 from ..ground.records import FlatImage, Kind, LinearImage, PhotoCheck, Pose, Shape, Verdict, View
 from ..photo.decode import decode
+from ..photo.drawn import refuse_drawn
 from ..piece.aim import colour_error
 from ..piece.artwork import Artwork, load_artwork
 from ..piece.blankframe import blank_frame
@@ -210,6 +211,7 @@ def _shot(path: str, art: Artwork, say: Callable[[str], None]) -> Shot:
     """Decode a photo as finely as the piece needs it, and find the piece."""
     say(f"finding the piece in {Path(path).name}")
     image = decode(path, max_pixels=QUICK_PIXELS)
+    refuse_drawn(image)
     reg = register(image, art)
     if image.scale < 1 and reg.pose.px_per_mm < ENOUGH_PX_PER_MM:
         image = decode(path)

@@ -53,6 +53,7 @@ class Prepared:
     shape: Shape
     view: View
     mirrored: bool
+    view_told: bool
     intent: Intent
     correction: Correction
     curves: Floats | None
@@ -135,8 +136,9 @@ def prepare(request: PrepareRequest, *, progress: Callable[[str], None] | None =
         if profile is not None:
             step: Literal["tone", "grey"] = "tone" if request.correction == "tone" else "grey"
             curves = neutral_curves(lambda v: printed_lab(profile, v), step=step)
-        assert curves is not None
-        device = apply_curves(to_srgb(codes, source.profile), curves)
+        device = to_srgb(codes, source.profile)
+        if curves is not None:
+            device = apply_curves(device, curves)
     device = np.array(device)
     device[~inside_piece(device.shape, shape)] = 255  # round: nothing is printed beyond the bleed
 
@@ -169,6 +171,7 @@ def prepare(request: PrepareRequest, *, progress: Callable[[str], None] | None =
         shape=shape,
         view=view,
         mirrored=mirrored,
+        view_told=request.view_told,
         intent=request.intent,
         correction=request.correction,
         curves=curves,

@@ -15,6 +15,7 @@ from ..ground import reader
 from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits, Recipe, check_limits
 from ..ground.records import Shape, View
+from ..ground.units import inches_meant
 
 Patches = Literal["compact", "standard", "fine"]
 Paper = Literal["on", "off"]
@@ -37,6 +38,11 @@ def _check_name(name: str, longest: int) -> None:
 
 def _check_size(size_mm: tuple[float, float], shape: Shape) -> None:
     w, h = size_mm
+    if not all(SIZE_MM[0] <= v <= SIZE_MM[1] for v in size_mm):
+        raise UsageError(
+            f"a piece of {reader.size(size_mm)} makes no sense",
+            f"give {reader.lengths(*SIZE_MM)} on each side{inches_meant(size_mm)}",
+        )
     if shape == "round" and abs(w - h) > 0.05:
         raise UsageError(f"a round piece has one diameter, not {w:g} × {h:g} mm", "give one number, such as 200mm")
 
@@ -336,7 +342,8 @@ class PrepareRequest:
     artwork : path
         The picture as its owner will see the piece, never mirrored.
     profile, curves : path
-        Of printer, ink, paper and substrate; one of them. Curves are used as they are.
+        Of printer, ink, paper and substrate; one of them. Curves are used as they are. With neither the picture gets
+        its size, bleed and mirroring alone, in sRGB.
     size_mm, shape, view
         Of the piece. Looked at from the front, the print is mirrored.
     bleed_mm : float
@@ -353,6 +360,8 @@ class PrepareRequest:
         Of the print file.
     coat_tint : bool
         Show the tint of the bare coat in the proof.
+    view_told : bool
+        False: nobody said how the piece is looked at, and that is then said with the answer.
 
     Raises
     ------
@@ -373,13 +382,9 @@ class PrepareRequest:
     correction: Correction = "full"
     dpi: int = 300
     coat_tint: bool = False
+    view_told: bool = True
 
     def __post_init__(self) -> None:
-        if not all(SIZE_MM[0] <= v <= SIZE_MM[1] for v in self.size_mm):
-            raise UsageError(
-                f"a piece of {reader.size(self.size_mm)} makes no sense",
-                f"give {reader.lengths(*SIZE_MM)} on each side",
-            )
         _check_size(self.size_mm, self.shape)
         if not DPI[0] <= self.dpi <= DPI[1]:
             raise UsageError(
@@ -392,15 +397,16 @@ class PrepareRequest:
                     f"a {name} of {reader.length(value, None)} makes no sense",
                     f"give {reader.lengths(0, MAX_MARGIN_MM)}",
                 )
-        if (self.profile is None) == (self.curves is None):
+        if self.profile and self.curves:
             raise UsageError(
-                "give either a profile or curves, not both" if self.profile else "what the printer does is not known",
-                "choose or send a profile" if reader.on_page() else "--profile BOARD.icc, or --curves CURVES.json",
+                "give either a profile or curves, not both", "--profile BOARD.icc, or --curves CURVES.json"
             )
-        if self.curves and self.coat_tint:
-            raise UsageError("--coat-tint needs a profile", "curves alone do not tell how the print will look")
-        if self.curves and (self.correction != "full" or self.intent != "relative"):
-            raise UsageError("--correction and --intent need a profile", "curves are used as they are")
+        if reader.on_page() and not self.profile:
+            raise UsageError("what the printer does is not known", "choose or send a profile")
+        if not self.profile and self.coat_tint:
+            raise UsageError("--coat-tint needs a profile", "nothing else tells how the print will look")
+        if not self.profile and (self.correction != "full" or self.intent != "relative"):
+            raise UsageError("--correction and --intent need a profile", "add --profile BOARD.icc")
         if self.correction != "full" and self.intent != "relative":
             raise UsageError("curves have no intent", "leave --intent away, or take --correction full")
 

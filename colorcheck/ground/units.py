@@ -134,6 +134,12 @@ def parse_margin(text: str) -> float:
     return 0.0 if re.fullmatch(r"\s*0+(\.0*)?\s*(mm|cm|in)?\s*", text) else parse_length(text)
 
 
+def inches_meant(size_mm: tuple[float, float]) -> str:
+    """Give a hint behind a size that is too small in mm and would do in inches, '' else."""
+    w, h = size_mm
+    return f"; if inches were meant, write {w:g}x{h:g}in" if min(w, h) >= 2 and max(w, h) <= 40 else ""
+
+
 def parse_size(text: str) -> tuple[float, float]:
     """Width and height as typed, in millimetres.
 

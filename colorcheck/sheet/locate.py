@@ -32,6 +32,8 @@ _EDGE_SIDE = 2200  # cell edges are measured at this size
 # −0.10–0.53; the second holds where the code alone left a doubt
 _LIKENESS, _LIKENESS_OF_A_GUESS = 0.75, 0.85
 _SOUND_MM, _SOUND_PX = 0.06, 0.35  # what is left at the cells of a pose beyond doubt
+_WHOLE = 3  # corner marks seen of a sheet that is whole in the photo; one may lie under a reflection
+_WHOLE_SHEET = "photograph the whole sheet: two of its corners or more are cut off, covered or too blurred"
 _SOUND_SHARE = 0.6  # of all edges
 _ENOUGH_KINDS = 4  # of markers: no second copy hides them
 _COPY_SCORE = 2.9  # of a second copy's shift, below which none is looked under
@@ -76,6 +78,11 @@ def markers_in(image: LinearImage, *, side: int = 1200) -> tuple[Any, Floats]:
     return seen.ids, (seen.corners + 0.5) / factor - 0.5
 
 
+def _corners_seen(seen: Seen) -> int:
+    """How many of the marks in the four corners of a sheet were seen; they are numbered alike on all sheets."""
+    return len({0, 1, 2, 3}.intersection(seen.ids.tolist()))
+
+
 class UnreadCodeError(TargetError):
     """The markers are seen, and the printed code cannot be read.
 
@@ -91,7 +98,7 @@ class UnreadCodeError(TargetError):
         super().__init__(
             f"the code on the target in {image.source} cannot be read",
             ("" if reader.on_page() else "name its layout with --target FILE.json, or ")
-            + "photograph it sharper and larger",
+            + ("photograph it sharper and larger" if _corners_seen(seen) >= _WHOLE else _WHOLE_SHEET),
         )
         self.seen = seen
         self.width_px = factor * image.rgb.shape[1]
@@ -377,10 +384,11 @@ def _sound(found: Located, f_work: float) -> bool:
     return close and _edge_share(found) >= _SOUND_SHARE
 
 
-def _not_made_out(image: LinearImage) -> TargetError:
+def _not_made_out(image: LinearImage, seen: Seen | None = None) -> TargetError:
+    whole = seen is None or _corners_seen(seen) >= _WHOLE
     return TargetError(
         f"the cells of the target in {image.source} cannot be made out",
-        "photograph it larger, sharper, with even light and no reflections",
+        "photograph it larger, sharper, with even light and no reflections" if whole else _WHOLE_SHEET,
     )
 
 
@@ -484,7 +492,7 @@ def _posed(
         if alone.residual_mm < pose.residual_mm:
             pose, blur = alone, blunt
     if pose.edges_used < 24 or not np.isfinite(blur) or _likeness(work, pose, target) < likeness:
-        raise _not_made_out(image)
+        raise _not_made_out(image, seen)
     pose = replace(scaled(pose, 1.0 / f_work), mirrored=mirrored, residual_mm=pose.residual_mm)
     return Located(target=target, pose=pose, image=image, edge_mm=blur)
 

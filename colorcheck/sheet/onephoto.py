@@ -16,6 +16,7 @@ from ..ground.relative import with_veil, without_veil
 from ..photo.camera import CameraModel, Veil, refer_cells
 from ..photo.card import CardSignal, card_signal, coat_of, join
 from ..photo.decode import decode
+from ..photo.drawn import refuse_drawn
 from ..photo.glare import glare_at
 from ..photo.lighting import light_at
 from ..photo.rectify import lay_flat, sample_cells, sample_field, sample_quiet
@@ -50,6 +51,7 @@ def work_photo(
     image: LinearImage, target: Target | None, *, limits: Limits, unread: UnreadCodeError | None = None
 ) -> tuple[Target, WorkedPhoto]:
     """Decode aside, everything that is done to one photo alone."""
+    refuse_drawn(image)
     tones = np.unique(image.rgb[::9, ::9, 1])
     if len(tones) < 32 and tones[-1] > 0.3:
         raise PhotoError(f"{image.source} holds only {len(tones)} tones", "use the photo as the camera stored it")

@@ -20,6 +20,7 @@ from ..ground.errors import TargetError, UsageError
 from ..ground.files import read_json, shaped
 from ..ground.jsontext import picked
 from ..ground.records import CellKind, Shape, Target, View
+from ..ground.units import inches_meant
 
 SCHEMA = "colorcheck-target/1"
 FIELD_RGB = (118, 118, 118)  # about L* 50: the middle of the tone scale, where unevenness shows best
@@ -434,7 +435,8 @@ def make_target(
     """
     w, h = (_tenth(v) if math.isfinite(v) else math.inf for v in size_mm)
     if min(w, h) < MIN_SIZE_MM or max(w, h) > MAX_SIZE_MM:
-        raise UsageError(f"each side must be {reader.lengths(MIN_SIZE_MM, MAX_SIZE_MM)}, not {reader.size((w, h))}")
+        sides = reader.lengths(MIN_SIZE_MM, MAX_SIZE_MM)
+        raise UsageError(f"each side must be {sides}, not {reader.size((w, h))}{inches_meant((w, h))}")
     if shape == "round" and w != h:
         raise UsageError(
             f"a round target has one diameter, not {reader.size((w, h))}", f"give one number as {reader.option('size')}"

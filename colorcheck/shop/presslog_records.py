@@ -541,6 +541,8 @@ def check_place(place: str) -> None:
         if scheme not in ("sqlite", "postgresql", "postgres"):
             raise UsageError(f"a press log cannot lie at {scheme}://…", "name a file, or postgresql://USER@HOST/NAME")
         return
+    if place == ":memory:":
+        raise UsageError("a press log in memory is lost at once", "name a file for it, such as press-log.sqlite")
     p = Path(place)
     if p.is_dir():
         raise FileError(f"{p} is a folder", "name a file for the press log, such as press-log.sqlite")

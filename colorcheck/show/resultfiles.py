@@ -136,7 +136,7 @@ def prepared_to_dict(p: Prepared, *, print_file: str, proof_file: str | None = N
         "sheet_mm": [round(v, 3) for v in p.sheet_mm],
         "pixels": [p.picture.shape[1], p.picture.shape[0]],
         **picked(p, "dpi bleed_mm border_mm shape view mirrored"),
-        "correction": p.correction if p.profile is not None else "curves",
+        "correction": p.correction if p.profile is not None else "curves" if p.curves is not None else "none",
         "intent": p.intent if p.correction == "full" and p.profile is not None else None,
         "black_point_compensation": p.correction == "full" and p.profile is not None,
         "artwork": {
