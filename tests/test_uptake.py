@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from colorcheck.colour.accuracy import aim_lab
+from colorcheck.colour.gamut import srgb_lab
 from colorcheck.faults.uptake import measure_uptake
 from colorcheck.faults.verdict import decide, density_reason, photo_reasons, uptake_reasons
 from colorcheck.ground.limits import load_limits
@@ -53,7 +53,7 @@ def test_share_against_the_aim() -> None:
     for lack in (0.0, 0.25):
         lab = true_lab(lack)
         black_y = float(((np.median(lab[(target.device_rgb == 0).all(axis=1), 0]) + 16) / 116) ** 3)
-        aim = aim_lab(target.device_rgb.astype(float), black_y)
+        aim = srgb_lab(target.device_rgb.astype(float), black_y)
         out = measure_uptake(target, lab, aim, np.ones(len(target.ids), bool), trust="balanced", reference="")
         assert out.share == pytest.approx(1 - lack, abs=0.05)
 

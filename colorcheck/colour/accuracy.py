@@ -5,13 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from ..ground.cielab import (
-    black_point_compensate,
     delta_ch,
     delta_e00,
     lab_to_xyz,
     linear_srgb_to_xyz,
-    srgb_to_linear,
-    xyz_to_lab,
     xyz_to_linear_srgb,
 )
 from ..ground.records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Mask, Target
@@ -19,6 +16,7 @@ from ..ground.relative import even_lab, relative_lab
 from ..ground.response import Response, predict
 from ..photo.cameradoubt import camera_doubt
 from .blame import without_camera
+from .gamut import cube_nodes, srgb_lab
 
 _SHARED_REST = 0.15  # share of the camera's error that two readings by one camera do not have in common
 _FEW_INSIDE = 8  # cells
@@ -26,30 +24,9 @@ _LEAST_U = 0.1
 _UNUSED = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEVEN)
 
 
-def aim_lab(device_rgb: Floats, black_y: float) -> Floats:
-    """Aim of cells printed as usual: device RGB as sRGB, media-relative, black at the substrate's.
-
-    Parameters
-    ----------
-    device_rgb : (n, 3)
-        0–255.
-    black_y : float
-        Y of the substrate's black relative to its bare coat.
-
-    Returns
-    -------
-    (n, 3)
-        CIELAB D50. Black-point compensation as in ISO 18619: linear in XYZ.
-    """
-    xyz = linear_srgb_to_xyz(srgb_to_linear(np.asarray(device_rgb, dtype=float) / 255.0))
-    white = linear_srgb_to_xyz(np.ones(3))
-    return np.asarray(xyz_to_lab(black_point_compensate(xyz, black_y * white, white)))
-
-
 def _reachable(aim: Floats, response: Response) -> Floats:
     """Nearest colour to every aim that the fitted response can make, (n, 3)."""
-    steps = np.linspace(0, 255, 11)
-    grid = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
+    grid = cube_nodes(11)
     labs = relative_lab(np.clip(predict(response, grid), -0.05, 1.2))
     d2 = ((aim[:, None, :] - labs[None, :, :]) ** 2).sum(axis=2)
     best = grid[d2.argmin(axis=1)].copy()
@@ -107,7 +84,7 @@ def judge_accuracy(
     y = linear_srgb_to_xyz(cells.rgb_rel)[:, 1]
     black_y = float(np.clip(np.median(y[black & usable]) if (black & usable).any() else 0.02, 0.0, 0.5))
     if against is None:
-        aim = aim_lab(target.device_rgb.astype(float), black_y)
+        aim = srgb_lab(target.device_rgb.astype(float), black_y)
         reachable = _reachable(aim, response)
     else:
         aim = reachable = against.lab

@@ -422,7 +422,15 @@ def inside(forward: Forward, lab: Floats, *, within: float = 0.5) -> Mask:
 
 
 def srgb_lab(device_rgb: Floats, black_y: float = 0.0) -> Floats:
-    """SRGB colours as media-relative CIELAB, black at ``black_y``, (n, 3)."""
+    """SRGB colours as media-relative CIELAB, (n, 3): the aim of what is printed as usual.
+
+    Parameters
+    ----------
+    device_rgb : (n, 3)
+        0–255.
+    black_y : float
+        Y of the substrate's black relative to its bare coat. Black-point compensation as in ISO 18619: linear in XYZ.
+    """
     xyz = linear_srgb_to_xyz(srgb_to_linear(np.asarray(device_rgb, dtype=float) / 255.0))
     return np.asarray(xyz_to_lab(black_point_compensate(xyz, black_y * D50_WHITE, D50_WHITE)))
 

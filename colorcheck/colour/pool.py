@@ -85,12 +85,11 @@ def pool_readings(readings: Sequence[SavedReading]) -> Pool:
             "give readings of the same blanks, printed and pressed alike",
         )
     whites = [w for w in (_white_xyz(r) for r in readings) if w is not None]
-    total = np.concatenate([r.uncertainty for r in readings])
     return Pool(
         device_rgb=device,
         lab=lab,
         std=std,
-        system=np.sqrt(np.maximum(total**2 - std**2, 0.0)),
+        system=np.concatenate([r.u_system for r in readings]),
         usable=usable,
         between=between,
         white_xyz=np.asarray(np.mean(whites, axis=0)) if whites else None,

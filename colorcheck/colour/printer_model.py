@@ -17,6 +17,7 @@ import numpy as np
 from ..ground.cielab import delta_e00
 from ..ground.errors import DataError
 from ..ground.records import Floats, Mask
+from ..ground.robust import cube_terms
 
 MIN_COLOURS = 30  # distinct device colours; fewer cannot carry a colour transform
 _WHITE_LAB = np.array([100.0, 0.0, 0.0])
@@ -100,7 +101,7 @@ class PrinterModel:
         for start in range(0, len(flat), 4096):
             part = slice(start, start + 4096)
             x = _cube(flat[part])
-            out[part] = _terms(x, self.degree) @ self.coefficients
+            out[part] = cube_terms(x, self.degree) @ self.coefficients
             distance = _distance(x, self.centres)
             for reach in np.unique(self.reach):
                 same = self.reach == reach
@@ -131,7 +132,7 @@ class PrinterModel:
         for start in range(0, len(flat), 4096):
             part = slice(start, start + 4096)
             x = _cube(flat[part])
-            p, distance = _terms(x, self.degree), _distance(x, self.centres)
+            p, distance = cube_terms(x, self.degree), _distance(x, self.centres)
             for c, (inverse, terms, gls, variance) in enumerate(self.spread):
                 k = _matern(distance, float(self.reach[c]))
                 ki = k @ inverse
@@ -145,20 +146,6 @@ class PrinterModel:
 def _cube(device_rgb: Floats) -> Floats:
     """Device RGB on −1 to 1."""
     return np.asarray(device_rgb / 127.5 - 1.0)
-
-
-def _terms(x: Floats, degree: int) -> Floats:
-    """Products of Legendre polynomials of total degree ≤ ``degree``, (n, terms)."""
-    p = [np.polynomial.legendre.legvander(x[:, c], degree) for c in range(3)]
-    return np.stack(
-        [
-            p[0][:, i] * p[1][:, j] * p[2][:, k]
-            for i in range(degree + 1)
-            for j in range(degree + 1 - i)
-            for k in range(degree + 1 - i - j)
-        ],
-        axis=1,
-    )
 
 
 def _distance(x: Floats, centres: Floats) -> Floats:
@@ -335,7 +322,7 @@ def fit_printer(
     typical = float(np.median(u))
     relative = np.append((u / typical) ** 2, 1e-6)
     x = _cube(d_rgb)
-    p = _terms(x, degree)
+    p = cube_terms(x, degree)
     if np.linalg.cond(p) > 1e6:
         raise DataError("the usable colours do not span the printer's range", "read a whole target")
     distance = _distance(x, x)

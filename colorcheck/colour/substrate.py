@@ -32,9 +32,9 @@ from ..ground.cielab import (
 )
 from ..ground.errors import DataError
 from ..ground.records import CellKind, Floats, Mask
-from ..ground.response import _terms, fit_response, predict
+from ..ground.response import device_terms, fit_response, predict
 from ..sheet.savedreading import SavedReading, or_nan
-from .gamut import gamut_volume, srgb_lab, surface
+from .gamut import cube_nodes, gamut_volume, srgb_lab, surface
 from .printer_model import fit_printer
 
 DRAWS = 48  # of each kind; the doubt of a doubt is then about 10 %
@@ -333,7 +333,7 @@ def _one(reading: SavedReading, seed: int, same_setup: bool) -> _One:
     """Fit one reading and draw its doubts."""
     t, lab = reading.target, reading.lab
     u_random = np.maximum(reading.u_random, 0.1)
-    u_system = np.sqrt(np.maximum(reading.uncertainty**2 - reading.u_random**2, 0.0))
+    u_system = reading.u_system
     doubtful = np.array([bool({"under-spot", "outlier", "dropped-photo"} & set(r.flags)) for r in reading.rows])
     lab_of, error = fit_lab(t.device_rgb, lab, np.where(doubtful, 3.0 * u_random, u_random), reading.usable)
     volume = gamut_volume(lab_of, _STEPS)
@@ -342,8 +342,8 @@ def _one(reading: SavedReading, seed: int, same_setup: bool) -> _One:
     few, few_tri = cube_surface(_FEW_STEPS)
     degree = 3 if len(np.unique(t.device_rgb[reading.usable], axis=0)) >= 45 else 2
     root_w = np.sqrt(np.where(reading.usable, 1.0 / (u_random**2 + 1.0), 1e-9))
-    solve = np.linalg.pinv(_terms(t.device_rgb, degree) * root_w[:, None]) * root_w[None, :]
-    few_terms = _terms(few, degree)
+    solve = np.linalg.pinv(device_terms(t.device_rgb, degree) * root_w[:, None]) * root_w[None, :]
+    few_terms = device_terms(few, degree)
     step = 2 * _VOXEL
 
     def outcome(xyz: Floats, *, cover: bool) -> tuple[float, float]:
@@ -550,7 +550,7 @@ def _greys(readings: Sequence[SavedReading], same_setup: bool) -> tuple[Floats, 
         at.append(rgb[pick, 0])
         lab.append(r.lab[pick])
         u.append(r.u_random[pick])
-        shared.append(np.sqrt(np.maximum(r.uncertainty[pick] ** 2 - r.u_random[pick] ** 2, 0)))
+        shared.append(r.u_system[pick])
     level, values = np.concatenate(at), np.concatenate(lab)
     if not len(level):
         return np.zeros(0), np.zeros((0, 3)), float("nan"), float("nan")
@@ -580,9 +580,7 @@ def _repeat(ones: Sequence[_One]) -> Repeat | None:
     """How well the readings of one substrate agree, over an even grid of device colours."""
     if len(ones) < 2:
         return None
-    t = np.linspace(0, 255, 5)
-    grid = np.stack(np.meshgrid(t, t, t, indexing="ij"), axis=-1).reshape(-1, 3)
-    lab = np.stack([o.lab_of(grid) for o in ones])
+    lab = np.stack([o.lab_of(cube_nodes(5)) for o in ones])
     off = delta_e00(lab, lab.mean(axis=0)[None])
     return Repeat(
         delta_e00=float(np.sqrt((off**2).mean(axis=1).sum() / (len(ones) - 1))),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..colour.accuracy import aim_lab
+from ..colour.gamut import srgb_lab
 from ..ground.cielab import delta_e00, density_from_y, lab_to_xyz
 from ..ground.records import CellKind, Cells, Finding, Floats, Kind, Target
 from ..sheet.sheetgrid import INKS, usable
@@ -70,7 +70,7 @@ def _black_missing(target: Target, cells: Cells) -> bool:
     # a weak coat or a mirrored room shortens the scale from black on, and a driver that knows it spreads the rest
     # over all greys; without black ink the dark greys alone stay pale, beside light ones that are as they should be
     code = np.array([45.0, 60.0, 80.0, 150.0, 180.0, 210.0])
-    aim = aim_lab(np.repeat(code[:, None], 3, axis=1), 10.0**-depth)
+    aim = srgb_lab(np.repeat(code[:, None], 3, axis=1), 10.0**-depth)
     due = density_from_y(lab_to_xyz(aim)[:, 1], 1.0)
     share = np.interp(code, v[order], d[order]) / due
     return bool(ratio < 1.48 and share[:3].mean() < _DARK_SHARE * share[3:].mean())

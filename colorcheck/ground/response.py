@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from .records import Floats
-from .robust import legendre, robust_least_squares
+from .robust import cube_terms, robust_least_squares
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,17 +25,9 @@ class Response:
     error: Floats
 
 
-def _terms(device_rgb: Any, degree: int) -> Floats:
+def device_terms(device_rgb: Any, degree: int) -> Floats:
     """All products of the three channels up to a total degree, on [-1, 1], (n, terms)."""
-    v = np.asarray(device_rgb, dtype=float) / 127.5 - 1.0
-    p = [legendre(v[:, c], degree) for c in range(3)]
-    cols = [
-        p[0][i] * p[1][j] * p[2][k]
-        for i in range(degree + 1)
-        for j in range(degree + 1 - i)
-        for k in range(degree + 1 - i - j)
-    ]
-    return np.stack(cols, axis=1)
+    return cube_terms(np.asarray(device_rgb, dtype=float) / 127.5 - 1.0, degree)
 
 
 def cube_root(y: Any) -> Floats:
@@ -64,7 +56,7 @@ def fit_response(device_rgb: Any, y: Floats, *, weights: Floats | None = None) -
     used = w > 0
     distinct = len(np.unique(np.asarray(device_rgb)[used], axis=0))
     degree = 3 if distinct >= 45 else 2 if distinct >= 18 else 1
-    a = _terms(device_rgb, degree)
+    a = device_terms(device_rgb, degree)
     t = cube_root(y)
     x, robust, _ = robust_least_squares(a[used], t[used], weights=w[used], ridge=1e-6, floor=2e-3)
     ww = w[used] * robust
@@ -77,5 +69,5 @@ def fit_response(device_rgb: Any, y: Floats, *, weights: Floats | None = None) -
 
 def predict(response: Response, device_rgb: Any) -> Floats:
     """Linear signal relative to the bare coat that the response gives for device colours, (n, c)."""
-    t = _terms(device_rgb, response.degree) @ response.coefficients
+    t = device_terms(device_rgb, response.degree) @ response.coefficients
     return np.asarray(t**3)

@@ -36,6 +36,24 @@ def polynomial_terms(x: Floats, y: Floats, degree: int) -> Floats:
     return np.stack(cols, axis=-1)
 
 
+def cube_terms(v: Floats, degree: int) -> Floats:
+    """Products of Legendre polynomials of total degree ≤ ``degree`` at places (n, 3) of [-1, 1]³, (n, terms)."""
+    p = [legendre(v[:, c], degree) for c in range(3)]
+    cols = [
+        p[0][i] * p[1][j] * p[2][k]
+        for i in range(degree + 1)
+        for j in range(degree + 1 - i)
+        for k in range(degree + 1 - i - j)
+    ]
+    return np.stack(cols, axis=1)
+
+
+def alikeness(a: Floats, b: Floats, length: float) -> Floats:
+    """Gaussian of the distance between places (n, d) and (m, d), (n, m): the covariance of what varies smoothly."""
+    d2 = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
+    return np.asarray(np.exp(-d2 / (2.0 * length * length)))
+
+
 def tukey_weights(residual: Floats, scale: float, cut: float = 4.685) -> Floats:
     """Tukey's biweight (Beaton & Tukey, Technometrics 16(2), 147–185, 1974)."""
     t = np.clip(np.abs(residual) / (cut * max(scale, 1e-12)), 0.0, 1.0)

@@ -32,7 +32,7 @@ from ..ground.cielab import (
 )
 from ..ground.errors import DataError
 from ..ground.records import CellFlag, Cells, Floats, LightChange, Mask
-from ..ground.robust import tukey_weights
+from ..ground.robust import alikeness, tukey_weights
 
 MAX_DEGREE = 4
 MIN_COLOURS = 12  # distinct colours; the plain matrix has 6 free numbers
@@ -409,11 +409,6 @@ def _groups(device_rgb: Any) -> tuple[Any, int]:
     return group, int(group.max()) + 1
 
 
-def _kernel(a: Floats, b: Floats, length: float) -> Floats:
-    d2 = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
-    return np.asarray(np.exp(-d2 / (2.0 * length * length)))
-
-
 def _fade(lab: Floats) -> Floats:
     """0 at white, 1 away from it, (n, 1): the coat stays exactly the coat."""
     away2 = (lab[:, 0] - 100.0) ** 2 + lab[:, 1] ** 2 + lab[:, 2] ** 2
@@ -422,14 +417,14 @@ def _fade(lab: Floats) -> Floats:
 
 def _fit_rest(lab: Floats, missing: Floats, trust: Floats, length: float, nugget: float) -> Floats:
     """Weights (m, 3) of the smooth rest through what is missing at places in colour."""
-    k = _kernel(lab, lab, length) + np.diag(nugget / np.maximum(trust, 1e-6))
+    k = alikeness(lab, lab, length) + np.diag(nugget / np.maximum(trust, 1e-6))
     return np.asarray(np.linalg.solve(k, missing))
 
 
 def _with_rest(lab: Floats, at: Floats, pull: Floats, length: float) -> Floats:
     if length <= 0:
         return lab
-    return np.asarray(lab + _fade(lab) * (_kernel(lab, at, length) @ pull))
+    return np.asarray(lab + _fade(lab) * (alikeness(lab, at, length) @ pull))
 
 
 def _folds(group: Any, count: int) -> Any:

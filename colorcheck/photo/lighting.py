@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from ..ground.records import Floats
-from ..ground.robust import mad_std, polynomial_terms, robust_least_squares, tukey_weights
+from ..ground.robust import alikeness, mad_std, polynomial_terms, robust_least_squares, tukey_weights
 
 _LENGTHS = (0.5, 0.9, 1.5)
 _NUGGETS = (0.003, 0.03, 0.3, 3.0)
@@ -52,11 +52,6 @@ def _unit(xy_mm: Floats, size_mm: tuple[float, float]) -> Floats:
     return np.asarray((xy_mm - [size_mm[0] / 2, size_mm[1] / 2]) / half)
 
 
-def _kernel(a: Floats, b: Floats, length: float) -> Floats:
-    d2 = ((a[:, None, :] - b[None, :, :]) ** 2).sum(axis=2)
-    return np.asarray(np.exp(-d2 / (2 * length * length)))
-
-
 def _trend(xy: Floats, degree: int, other: Floats) -> Floats:
     """Trend terms; a second kind of anchor gets a constant of its own, so that it tells shape only."""
     t = polynomial_terms(xy[:, 0], xy[:, 1], degree)
@@ -68,7 +63,7 @@ def _solve(
 ) -> tuple[Floats, Floats, Floats]:
     """Trend, pull and the projected inverse Q, whose diagonal gives leave-one-out errors."""
     t = _trend(xy, degree, other)
-    k = _kernel(xy, xy, length) + np.diag(nugget / np.maximum(w, 1e-3))
+    k = alikeness(xy, xy, length) + np.diag(nugget / np.maximum(w, 1e-3))
     ki = np.linalg.inv(k)
     kt = ki @ t
     s = np.linalg.pinv(t.T @ kt)
@@ -167,14 +162,14 @@ def light_at(fit: LightFit, xy_mm: Floats) -> tuple[Floats, Floats]:
     """Light (m, 3) in the photo's linear units and its relative standard error (m,) at places in mm."""
     p = _unit(xy_mm, fit.size_mm)
     t = polynomial_terms(p[:, 0], p[:, 1], fit.degree)
-    k = _kernel(p, fit.xy, fit.length)
+    k = alikeness(p, fit.xy, fit.length)
     if fit.other.any():
         t = np.column_stack([t, np.zeros(len(t))])
     mean = t @ fit.trend + k @ fit.pull
     c = polynomial_terms(p[:, 0], p[:, 1], fit.chroma_degree) @ fit.chroma
     # kriging variance: 1 − kᵀQk plus the trend's own, which is what makes corners uncertain
     own_t = _trend(fit.xy, fit.degree, fit.other)
-    ki = np.linalg.inv(_kernel(fit.xy, fit.xy, fit.length) + np.diag(fit.nugget / fit.weight))
+    ki = np.linalg.inv(alikeness(fit.xy, fit.xy, fit.length) + np.diag(fit.nugget / fit.weight))
     kt = ki @ own_t
     lack = t - k @ kt
     s = np.linalg.pinv(own_t.T @ kt)

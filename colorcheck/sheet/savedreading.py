@@ -169,6 +169,11 @@ class SavedReading:
         """Cameras named in its photos, each once; '' for one that is not named."""
         return tuple(dict.fromkeys(p.device or "" for p in self.file.photos)) or ("",)
 
+    @property
+    def u_system(self) -> Floats:
+        """Part of the uncertainty that all cells share, (n,)."""
+        return np.asarray(np.sqrt(np.maximum(self.uncertainty**2 - self.u_random**2, 0.0)))
+
 
 def or_nan(value: float | None) -> float:
     """NaN for what was not measured."""
