@@ -6,6 +6,8 @@ import json
 import os
 import shutil
 import signal
+import subprocess
+import sys
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -402,3 +404,30 @@ def test_a_scheduler_that_is_not_there_is_one_line(tmp_path: Path, capsys: pytes
     ]
     assert main([*args, "--scheduler", "bench:1"]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_watch_judges_what_arrives_until_it_is_stopped(tmp_path: Path) -> None:
+    (tmp_path / "photos").mkdir()
+    loads.write_list(tmp_path / "LIST.csv", loads.draw_artworks(np.random.default_rng(3), tmp_path, 1))
+    out, page = tmp_path / "out.jsonl", tmp_path / "day.html"
+    args = ["batch", str(tmp_path / "photos"), "--jobs", str(tmp_path / "LIST.csv"), "--json", str(out)]
+    command = [sys.executable, "-m", "colorcheck", *args, "--report", str(page), "--watch", "--workers", "1"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        assert "Waiting for photos" in process.stdout.readline()
+        no_picture(tmp_path / "photos", 1)
+        assert "00.jpg is text, not a picture" in process.stdout.readline()
+        until = time.monotonic() + 20
+        while not page.exists() and time.monotonic() < until:
+            time.sleep(0.05)
+        assert 'http-equiv="refresh"' in page.read_text(encoding="utf-8")
+        process.send_signal(signal.SIGINT)
+        assert process.wait(30) == 0
+        assert "in one photo" in process.stdout.read()
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()  # type: ignore[union-attr]
+    assert 'http-equiv="refresh"' not in page.read_text(encoding="utf-8")
+    assert [line["photo"] for line in lines_of(out)] == ["00.jpg"]
