@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -142,8 +143,9 @@ def test_each_piece_has_its_line_and_its_place(day: Day) -> None:
     assert table.read_text(encoding="utf-8").count("\n") == 4
 
     written = out.stat().st_mtime_ns
-    assert batch(day.folder) == 0  # again: nothing is judged twice
+    assert batch(day.folder, "--report", str(page)) == 0  # again: nothing is judged twice
     assert out.stat().st_mtime_ns == written
+    assert page.read_text(encoding="utf-8").count("data:image/jpeg") == 3
 
 
 def test_one_bad_file_never_stops_the_rest(day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -336,16 +338,14 @@ def setup_for(folder: Path) -> Setup:
     return Setup(request, load_candidates([job], view="front"), nothing_to_tell)
 
 
-def dies_at_first() -> None:
+def dies_at_first(mark: Path) -> None:
     """A worker's beginning that ends the process once, as a lack of memory would."""
-    mark = Path(os.environ["COLORCHECK_TEST_MARK"])
     if not mark.exists():
         mark.touch()
         os.kill(os.getpid(), signal.SIGKILL)
 
 
-def test_a_process_that_dies_costs_no_photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("COLORCHECK_TEST_MARK", str(tmp_path / "mark"))
+def test_a_process_that_dies_costs_no_photo(tmp_path: Path) -> None:
     no_picture(tmp_path / "photos", 7)
     book = open_book(tmp_path / "out.jsonl")
     recorded: list[str] = []
@@ -353,7 +353,7 @@ def test_a_process_that_dies_costs_no_photo(tmp_path: Path, monkeypatch: pytest.
     def keep(lines: Sequence[dict[str, Any]]) -> None:
         recorded.extend(line["photo"] for line in lines)
 
-    crew = Crew(2, prepare=dies_at_first)
+    crew = Crew(2, prepare=partial(dies_at_first, tmp_path / "mark"))
     run_batch(Arrivals(tmp_path / "photos", ()), book, setup_for(tmp_path), crew, done=lambda _: None, keep=keep)
     assert (tmp_path / "mark").exists()
     assert sorted(recorded) == [f"{k:02d}.jpg" for k in range(7)]

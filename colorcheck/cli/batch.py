@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 _PAGE_EVERY_S = 2.0  # while photos still come
 _MOST_WORKERS = 64
+_MOST_AGAIN = 200  # pictures of an earlier run's pieces that are cut out again
 
 
 def add_batch(sub: Any) -> None:
@@ -182,9 +183,15 @@ class _Desk:
         if not self._args.report:
             return
         from ..ground.files import settle, write_text
+        from ..show.batchlines import picture_again
         from ..show.batchpage import overview_context
         from ..show.page import render_page
 
+        if not live:
+            for line in self._book.lines[-_MOST_AGAIN:]:
+                key = line["sha256"], line["piece"]
+                if line["piece"] and key not in self._pictures:
+                    self._pictures[key] = picture_again(Path(self._args.folder) / line["photo"], line)
         context = overview_context(self._book.lines, self._pictures, self._photos, live=live)
         write_text(self._args.report, render_page("batch.html.j2", context))
         settle()

@@ -57,9 +57,14 @@ class Arrivals:
     pause_s = 0.1  # after which it is worth asking again
 
     @property
+    def watching(self) -> bool:
+        """Whether it waits for new ones."""
+        return self._observer is not None
+
+    @property
     def open(self) -> bool:
         """Whether more may come."""
-        return bool(self._waiting) or self._observer is not None
+        return bool(self._waiting) or self.watching
 
     def __len__(self) -> int:
         return len(self._waiting)

@@ -6,6 +6,7 @@ import hashlib
 import logging
 import os
 import time
+import uuid
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -24,13 +25,17 @@ _TRIES = 2  # times that a photo may be at work when a worker dies, before it is
 _IN_HAND = 2  # photos given out for each worker: one at work, one ready
 
 
+def _nothing() -> None:
+    """Make nothing ready."""
+
+
 @dataclass(frozen=True, slots=True)
 class Crew:
     """Who works: so many processes of this machine, each made ready by ``prepare``, or the cluster of a scheduler."""
 
     workers: int
     scheduler: str = ""
-    prepare: Callable[[], None] = lambda: None
+    prepare: Callable[[], None] = _nothing
 
 
 def run_batch(
@@ -73,6 +78,8 @@ def run_batch(
         done(told)
 
     with _Hands(setup, crew) as hands:
+        if arrivals.watching:
+            hands.warm()
         while arrivals.open or hands.busy:
             while hands.room and (path := arrivals.next()) is not None:
                 task = _task_of(path)
@@ -124,6 +131,7 @@ class _Hands:
         self._shared: Any = None
         self._executor: Executor | None = None
         self._limit = _IN_HAND * crew.workers
+        self._key = uuid.uuid4().hex
 
     def __enter__(self) -> _Hands:
         if self._crew.scheduler:
@@ -135,6 +143,13 @@ class _Hands:
         if self._client is not None:
             with suppress(Exception):  # a cluster that is lost cannot be left in good order
                 self._client.close(timeout=2)
+
+    def warm(self) -> None:
+        """Have the processes of this machine ready before the first photo comes."""
+        if self._client is None:
+            self._executor = self._hire()
+            for _ in range(self._crew.workers):
+                self._executor.submit(os.getpid)
 
     @property
     def busy(self) -> int:
@@ -159,8 +174,7 @@ class _Hands:
                 future = self._executor.submit(work_here, str(task.path), task.sha256)
             else:
                 content = read_bytes(task.path, most=MOST_BYTES)
-                key = id(self._setup)
-                future = self._executor.submit(work_elsewhere, self._shared, key, task.name, content, task.sha256)
+                future = self._executor.submit(work_elsewhere, self._shared, self._key, task.name, content, task.sha256)
         except BrokenProcessPool as e:
             future = Future()
             future.set_exception(e)

@@ -104,10 +104,10 @@ def work_here(path: str, sha256: str) -> Told:
 
 # ---------------------------------------------------------------- on another machine
 
-_elsewhere: dict[int, tuple[Setup, Any]] = {}
+_elsewhere: dict[str, tuple[Setup, Any]] = {}
 
 
-def work_elsewhere(setup: Setup, key: int, name: str, content: bytes, sha256: str) -> Told:
+def work_elsewhere(setup: Setup, key: str, name: str, content: bytes, sha256: str) -> Told:
     """Judge a photo that comes by content; artworks are laid down once for each setup (``key``)."""
     import cv2
 

@@ -9,13 +9,16 @@ import cv2
 import numpy as np
 
 from ..flows.batchwork import Told, refused
+from ..ground.errors import ColorcheckError
+from ..ground.files import StrPath
 from ..ground.jsontext import rounded
+from ..photo.decode import decode
 from . import figures as fig
 from . import inspectwords as iw
 from . import pictures as pic
 from . import words
 from .resultfiles import csv_text, inspection_to_dict
-from .say import say
+from .say import items, say
 from .screen import Block, Table
 
 if TYPE_CHECKING:
@@ -83,6 +86,22 @@ def _picture(photo: JudgedPhoto, p: JudgedPiece) -> str:
     return pic.jpeg_uri(pic.photo_pixels(part, _white(photo.small))) if part.size else ""
 
 
+def picture_again(path: StrPath, line: dict[str, Any]) -> str:
+    """Cut a piece's small picture out of its photo, for lines of an earlier run; '' where that cannot be."""
+    if not line.get("outline_px"):
+        return ""
+    try:
+        image = decode(path, max_pixels=1_600_000)
+    except ColorcheckError:
+        return ""
+    px = np.asarray(line["outline_px"], float) * image.scale
+    (x0, y0), (x1, y1) = np.maximum(px.min(axis=0), 0).astype(int), px.max(axis=0).astype(int) + 1
+    part = image.rgb[y0:y1, x0:x1]
+    if image.sha256 != line["sha256"] or not part.size:
+        return ""
+    return pic.jpeg_uri(pic.photo_pixels(part, _white(image.rgb[::4, ::4]), longest=_PICTURE_PX), quality=75)
+
+
 def _white(rgb: Any) -> Any:
     return np.full(3, max(float(np.percentile(rgb, 99)), 1e-3))
 
@@ -128,7 +147,7 @@ def spoken(line: dict[str, Any]) -> str:
 def summary_blocks(lines: Sequence[dict[str, Any]], jobs: Sequence[Job]) -> list[Block]:
     """Say what came of the day: how many of each artwork, and how each was judged."""
     there = [a for a in ORDER if any(action_of(line) == a for line in lines)]
-    head = ("artwork", "on the list", "judged", *map(word_of, there))
+    head = (*items("batch_columns"), *map(word_of, there))
 
     def row(name: str, wanted: str, mine: Sequence[dict[str, Any]]) -> list[str]:
         judged = sum(bool(action_of(line)) for line in mine)

@@ -9,7 +9,9 @@ from . import words
 from .batchlines import ORDER, action_of, word_of
 from .say import say
 
-_SHOWN = 2000  # pieces with a picture; more would make the page too heavy for a phone
+_SHOWN = 600  # pieces of one kind; more would make the page too heavy for a phone
+_LIVE = 40  # … and while photos still come only the newest, as the page is written again and again
+_PHOTOS = 120
 
 
 def overview_context(
@@ -28,28 +30,28 @@ def overview_context(
     live : bool
         More are coming: the page asks for itself again.
     """
-    ranked = sorted(enumerate(lines), key=lambda v: (ORDER.index(action_of(v[1])), -v[0] if live else v[0]))
+    newest_first = lines[::-1] if live else lines
     groups = []
     for action in ORDER:
-        here = [line for _, line in ranked if action_of(line) == action]
+        here = [line for line in newest_first if action_of(line) == action]
         if here:
-            cards = [_card(line, pictures) for line in here[:_SHOWN]]
-            groups.append({"word": word_of(action), "hint": say("batch_hint", action), "pieces": cards})
-    counts = [(g["word"], len(g["pieces"])) for g in groups]
+            cards = [_card(line, pictures) for line in here[: _LIVE if live else _SHOWN]]
+            hint = say("batch_hint", action)
+            groups.append({"word": word_of(action), "count": len(here), "hint": hint, "pieces": cards})
+    by_hand = [line for line in newest_first if action_of(line) != "accept"]
     last = lines[-1] if live and lines else None
     return {
         "name": say("batch_name"),
         "headline": say("batch_headline", len(lines), sum(action_of(line) == "accept" for line in lines)),
         "word": say("batch_name"),
-        "counts": counts,
         "groups": groups,
         "last": None if last is None else {**_card(last, pictures), "word": word_of(action_of(last))},
         "live": live,
         "photos": [
             {"name": name, "picture": photos[sha]}
-            for (name, sha) in dict.fromkeys((line["photo"], line["sha256"]) for line in lines)
+            for (name, sha) in dict.fromkeys((line["photo"], line["sha256"]) for line in by_hand)
             if photos.get(sha)
-        ],
+        ][: _LIVE // 4 if live else _PHOTOS],
         "cautions": words.cautions("re-press") if any(action_of(line) == "re-press" for line in lines) else [],
     }
 
