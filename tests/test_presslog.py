@@ -11,6 +11,7 @@ import math
 import os
 import random
 import re
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -37,7 +38,7 @@ from skimage.color import deltaE_ciede2000
 from colorcheck.__main__ import main
 from colorcheck.ground.errors import ColorcheckError, DataError, FileError, UsageError
 from colorcheck.ground.recipe import Recipe, parse_recipe
-from colorcheck.shop import presslog, presslog_migrate
+from colorcheck.shop import presslog_engine, presslog_migrate
 from colorcheck.shop.controlchart import D2, EWMA_WEIGHT, EWMA_WIDTH, individuals, widened
 from colorcheck.shop.presslog import PressLog, open_log
 from colorcheck.shop.presslog_files import WHOLE
@@ -447,8 +448,7 @@ def test_writer_waits_for_another(file_log: PressLog) -> None:
 
 
 def test_log_that_stays_held_is_said_so_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in (presslog, sys.modules["colorcheck.shop.presslog_engine"]):
-        monkeypatch.setattr(module, "BUSY_SECONDS", 0.2)
+    monkeypatch.setattr(presslog_engine, "BUSY_SECONDS", 0.2)
     with open_log(tmp_path / "log.sqlite") as log, closing(sqlite3.connect(tmp_path / "log.sqlite")) as other:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(FileError, match="is held by another program: close that"):
@@ -456,6 +456,43 @@ def test_log_that_stays_held_is_said_so_in_one_line(tmp_path: Path, monkeypatch:
         other.rollback()
         log.record(NewEntry("read", {}))
         assert log.count() == 1
+
+
+def test_a_server_that_is_away_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It comes back after a moment; one that stays away is named in one line, after the wait."""
+    pytest.importorskip("psycopg")
+    away = sa.exc.OperationalError("SELECT 1", None, Exception("connection failed: Connection refused"))
+    tries = iter([away, away, None])
+
+    def work() -> str:
+        if (error := next(tries)) is not None:
+            raise error
+        return "done"
+
+    assert presslog_engine.patiently(work, "log") == "done"
+    monkeypatch.setattr(presslog_engine, "BUSY_SECONDS", 0.4)
+    with socket.socket() as closed:
+        closed.bind(("127.0.0.1", 0))
+        port = closed.getsockname()[1]
+    for create, least in ((True, 0.4), (False, 0.0)):
+        begin = time.monotonic()
+        with pytest.raises(FileError, match="cannot be reached") as told:
+            open_log(f"postgresql://nobody@127.0.0.1:{port}/none", create=create)
+        assert least <= time.monotonic() - begin < 10
+        assert "\n" not in str(told.value)
+
+
+def test_a_log_in_a_folder_that_cannot_change_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = tmp_path / "a log #1.sqlite"
+    with open_log(place) as log:
+        log.record(NewEntry("read", {}, piece="one"))
+    may = os.access
+    monkeypatch.setattr(os, "access", lambda p, mode, **k: mode != os.W_OK and may(p, mode, **k))
+    with open_log(place, create=False) as log:
+        assert [r.piece for r in log.entries()] == ["one"]
+        with pytest.raises(FileError, match="cannot be written"):
+            log.record(NewEntry("read", {}))
+    assert [f.name for f in tmp_path.iterdir()] == [place.name]
 
 
 def test_half_an_entry_is_never_kept(log: PressLog, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -512,7 +549,7 @@ def test_file_is_kept_the_safe_way(file_log: PressLog) -> None:
 
 def older(path: Path, steps: int) -> None:
     """Make a log file as a colorcheck that knew only the first steps made it, with one entry."""
-    engine = presslog.file_engine(path)
+    engine = presslog_engine.file_engine(path)
     with PressLog(engine, str(path), path) as log:
         log.prepare(steps=STEPS[:steps])
         log.record(NewEntry("read", reading(random.Random(5)), piece="old one"))
@@ -1054,6 +1091,8 @@ def test_yield_of_known_histories(log: PressLog) -> None:
         "twice pressed again": [("re-press", None), ("re-press", None), ("accept", None)],
         "two photos of press 1": [("accept", 1), ("re-press", 1), ("accept", 2)],
         "never pressed again": [("re-press", None)],
+        "a clock behind": [("accept", 2), ("re-press", 1)],
+        "first press not recorded": [("accept", 2)],
         "spoilt": [("reprint", None)],
     }
     at = START
@@ -1071,9 +1110,9 @@ def test_yield_of_known_histories(log: PressLog) -> None:
             log.record(new)
     log.record(NewEntry("inspect", reading(random.Random(2), action="accept")))  # nameless: not counted
     y = log.yield_and_repress()
-    assert (y.pieces, y.good) == (10, 6)
-    assert y.first == Share(3, 10)
-    assert y.repress == Share(4, 6)
+    assert (y.pieces, y.good) == (12, 8)
+    assert y.first == Share(3, 12)
+    assert y.repress == Share(6, 8)
     total = log.yield_and_repress(Filter(piece="helped"))
     assert total.cost_per_good == (("EUR", 2.05),)
     assert log.yield_and_repress(Filter(piece="spoilt")).cost_per_good == ()
@@ -1365,7 +1404,7 @@ def test_result_stays_when_it_cannot_be_recorded(
     with open_log(own) as log:
         log.prepare(steps=(*STEPS, Step("future", ("CREATE TABLE future (id INTEGER)",))))
     line = run(capsys, *make(tmp_path, "a", "--log", "--json", tmp_path / "result.json"), code=2)
-    assert line.startswith("colorcheck: the result is written, but not recorded (")
+    assert line.startswith(f"colorcheck: the result is in {tmp_path / 'result.json'}, but is not recorded (")
     assert "newer colorcheck" in line
     assert json.loads((tmp_path / "result.json").read_text(encoding="utf-8"))["name"] == "a"
     assert (tmp_path / "a.png").exists()
@@ -1502,7 +1541,7 @@ def test_help_and_import_load_no_database() -> None:
 
 def test_errors_of_the_log_are_the_programs_own() -> None:
     for text in ("not a database", "malformed", "database is locked", "readonly database", "unable to open", "odd"):
-        e = presslog.told(sa.exc.OperationalError("x", None, sqlite3.OperationalError(text)), "log.sqlite")
+        e = presslog_engine.told(sa.exc.OperationalError("x", None, sqlite3.OperationalError(text)), "log.sqlite")
         assert isinstance(e, ColorcheckError)
         assert "log.sqlite" in e.message
     assert presslog_migrate.APPLICATION_ID.to_bytes(4, "big") == b"CCLG"

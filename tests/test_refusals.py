@@ -222,7 +222,7 @@ def test_a_log_that_fails_leaves_the_result(desk: Path, capsys: Any, monkeypatch
     words = ["compare", desk / A, desk / B, "--json", desk / "o.json", "--log", desk / "bad.sqlite", "--quiet"]
     assert main([str(w) for w in words]) == 2
     line = capsys.readouterr().err
-    assert line.startswith("colorcheck: the result is written, but not recorded (")
+    assert line.startswith(f"colorcheck: the result is in {desk / 'o.json'}, but is not recorded (")
     assert len(line.splitlines()) == 1
     assert json.loads((desk / "o.json").read_text())["schema"] == "colorcheck-comparison/1"
 

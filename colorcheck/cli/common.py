@@ -213,7 +213,9 @@ def record(
             uid = log.record(NewEntry(kind, data, photos=seen, **log_notes(args)))
             where = log.name
     except ColorcheckError as e:
-        raise FileError(f"the result is written, but not recorded ({e})") from e
+        kept = next((p for p in (args.json, getattr(args, "report", None)) if p and p != "-"), None)
+        place = f"the result is in {kept}" if kept else "the result stands"
+        raise FileError(f"{place}, but is not recorded ({e})") from e
     tell(args, lambda: [_recorded(uid[:8], where)])
 
 

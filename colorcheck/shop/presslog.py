@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 import socket
-import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -28,7 +27,7 @@ from ..ground.errors import FileError, UsageError
 from ..ground.recipe import Recipe
 from ..ground.units import clean
 from .controlchart import FEWEST, Scale, individuals
-from .presslog_engine import BUSY_SECONDS, busy, file_engine, server_engine, told
+from .presslog_engine import file_engine, patiently, server_engine, told
 from .presslog_migrate import STEPS, Step, migrate, version_of
 from .presslog_records import (
     JOB_STATES,
@@ -186,17 +185,7 @@ class PressLog:
     # ------------------------------------------------------------ transactions
 
     def _patiently(self, work: Callable[[], _T]) -> _T:
-        """Do something again while another program is in the way, up to BUSY_SECONDS."""
-        until = time.monotonic() + BUSY_SECONDS
-        pause = 0.01
-        while True:
-            try:
-                return work()
-            except SQLAlchemyError as e:
-                if not busy(e) or time.monotonic() > until:
-                    raise told(e, self.name) from e
-            time.sleep(pause)
-            pause = min(2 * pause, 0.5)
+        return patiently(work, self.name)
 
     def _write(self, work: Callable[[Connection], _T]) -> _T:
         """Do some work in one transaction: all of it is on the disk when this returns, or nothing is."""
@@ -551,8 +540,9 @@ class PressLog:
     def yield_and_repress(self, where: Filter | None = None) -> Yield:
         """How many pieces were accepted at first press, and how often pressing again helped.
 
-        Judgements by `read` and `inspect` of named pieces count, in their order. Where ``press_no`` was not told, a
-        new pressing is taken to begin after each answer 're-press'; more photos of one pressing count once, the last.
+        Judgements by `read` and `inspect` of named pieces count, in the order of their pressings where ``press_no`` was
+        told, whatever the clocks say, else in their own. Where it was not told, a new pressing is taken to begin after
+        each answer 're-press'; more photos of one pressing count once, the last.
         """
         conditions = self._conditions(where or Filter())
         by_piece = sa.func.coalesce(entries.c.action, "")  # as it is, but not looked up by the index of actions
@@ -813,7 +803,10 @@ def _pressings(judged: Sequence[tuple[str, int | None]]) -> list[str]:
     """Answers of one piece, one for each pressing; ``judged`` has answer and number of the pressing, or None."""
     answers: list[str] = []
     before: int | None = None
-    for action, number in judged:
+    by_number = iter(sorted((j for j in judged if j[1] is not None), key=lambda j: j[1] or 0))  # clocks may be wrong
+    if (least := min((number or 1 for _, number in judged), default=1)) > 1:
+        answers, before = ["re-press"], least - 1  # its first pressing was not recorded: it asked for this one
+    for action, number in (j if j[1] is None else next(by_number) for j in judged):
         told = number is not None and before is not None
         if not answers or (number != before if told else answers[-1] == "re-press"):
             answers.append(action)

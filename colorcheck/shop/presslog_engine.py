@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
+import time
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
+from urllib.parse import quote
 
 import sqlalchemy as sa
 from sqlalchemy import Connection, Engine
@@ -13,14 +17,33 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from ..ground.errors import ColorcheckError, DataError, FileError, UsageError
 from ..ground.units import clean
 
+T = TypeVar("T")
+
 BUSY_SECONDS = 30.0  # how long to wait for another program that writes
+_IN_THE_WAY = ("database is locked", "deadlock detected", "could not serialize")
+_AWAY = (  # what PostgreSQL and its library say while a server starts, stops, or is out of reach
+    "connection refused",
+    "connection timeout",
+    "timeout expired",
+    "could not connect",
+    "is starting up",
+    "is shutting down",
+    "terminating connection",
+    "server closed the connection",
+    "connection is lost",
+    "connection reset",
+)
 SCHEMA_LOCK = 0x43434C47  # one program at a time makes or changes the tables of a server
 
 
 def file_engine(path: Path) -> Engine:
     """Engine of a log file: write-ahead log, every commit on the disk, foreign keys, patience."""
-    url = sa.URL.create("sqlite", database=str(path))
-    engine = sa.create_engine(url, connect_args={"timeout": BUSY_SECONDS})
+    settings: dict[str, Any] = {"timeout": BUSY_SECONDS}
+    database = str(path)
+    if path.exists() and not os.access(path.parent, os.W_OK) and not path.with_name(path.name + "-wal").exists():
+        # beside a write-ahead log SQLite wants to make files; in a folder that cannot change nobody else writes either
+        database, settings["uri"] = f"file:{quote(str(path.absolute()))}?immutable=1", True
+    engine = sa.create_engine(sa.URL.create("sqlite", database=database), connect_args=settings)
 
     @sa.event.listens_for(engine, "connect")
     def _settings(connection: Any, _: Any) -> None:
@@ -61,25 +84,46 @@ def server_engine(place: str, *, create: bool) -> tuple[Engine, str]:
         bare = sa.create_engine(url, poolclass=sa.NullPool, connect_args=settings)
     except ImportError as e:
         raise UsageError("a log on PostgreSQL needs psycopg", "pip install 'colorcheck[postgres]'") from e
-    try:
+
+    def make_schema() -> None:
         with bare.begin() as c:
             c.execute(sa.text("SELECT pg_advisory_xact_lock(:key)"), {"key": SCHEMA_LOCK})
             if not c.execute(sa.text("SELECT 1 FROM pg_namespace WHERE nspname = :n"), {"n": schema}).scalar():
                 if not create:
                     raise FileError(f"there is no press log at {name} yet", "add --log to a command to begin one")
                 c.execute(sa.schema.CreateSchema(schema))
-    except SQLAlchemyError as e:
-        raise told(e, name) from e
+
+    patiently(make_schema, name, BUSY_SECONDS if create else 0.0)
     settings["options"] = f"-csearch_path={schema}"
     return sa.create_engine(url, pool_pre_ping=True, connect_args=settings), name
 
 
 def busy(e: SQLAlchemyError) -> bool:
-    """Whether another program is in the way, and waiting helps."""
+    """Whether another program is in the way or the server is away for now, and waiting helps."""
     if not isinstance(e, DBAPIError):
         return False
     said = str(e.orig).lower()
-    return "database is locked" in said or "deadlock detected" in said or "could not serialize" in said
+    return any(sign in said for sign in _IN_THE_WAY + _AWAY)
+
+
+def patiently(work: Callable[[], T], name: str, seconds: float | None = None) -> T:
+    """Do something again while another program is in the way or the server is away, up to BUSY_SECONDS.
+
+    Raises
+    ------
+    ColorcheckError
+        See `told`.
+    """
+    until = time.monotonic() + (BUSY_SECONDS if seconds is None else seconds)
+    pause = 0.01
+    while True:
+        try:
+            return work()
+        except SQLAlchemyError as e:
+            if not busy(e) or time.monotonic() > until:
+                raise told(e, name) from e
+        time.sleep(pause)
+        pause = min(2 * pause, 0.5)
 
 
 def told(e: SQLAlchemyError, name: str) -> ColorcheckError:
