@@ -38,12 +38,12 @@ SCHEMA_LOCK = 0x43434C47  # one program at a time makes or changes the tables of
 
 def file_engine(path: Path) -> Engine:
     """Engine of a log file: write-ahead log, every commit on the disk, foreign keys, patience."""
-    settings: dict[str, Any] = {"timeout": BUSY_SECONDS}
-    database = str(path)
+    url = sa.URL.create("sqlite", database=str(path))
     if path.exists() and not os.access(path.parent, os.W_OK) and not path.with_name(path.name + "-wal").exists():
         # beside a write-ahead log SQLite wants to make files; in a folder that cannot change nobody else writes either
-        database, settings["uri"] = f"file:{quote(str(path.absolute()))}?immutable=1", True
-    engine = sa.create_engine(sa.URL.create("sqlite", database=database), connect_args=settings)
+        named = f"file:{quote(str(path.absolute()))}"
+        url = sa.URL.create("sqlite", database=named, query={"uri": "true", "immutable": "1"})
+    engine = sa.create_engine(url, connect_args={"timeout": BUSY_SECONDS})
 
     @sa.event.listens_for(engine, "connect")
     def _settings(connection: Any, _: Any) -> None:
