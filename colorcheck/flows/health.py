@@ -83,7 +83,7 @@ def press_health(request: HealthRequest) -> PressHealth:
             more, trends, facts = from_log(log, where, last=request.last)
         pieces += tuple(more)
     if not pieces:
-        raise DataError("the press log holds no reading or inspection that fits", "record some with --log first")
+        raise DataError("the press log holds no piece that fits", "read or inspect some, and record them")
     return PressHealth(judge_health(pieces), tuple(trends), tuple(facts))
 
 

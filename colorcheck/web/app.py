@@ -501,7 +501,7 @@ class Site:
         """Lay the findings of the logged pieces over one another."""
         if refused := self.refuse(request):
             return refused
-        params = {"from": self.journal.where}
+        params = forms.health(self.journal.where)
         return await self.begin(request, "health", "Presses laid over one another", params)
 
     # ------------------------------------------------------------ settings

@@ -13,6 +13,7 @@ from starlette.datastructures import FormData
 
 from ..flows.requests import (
     CompareRequest,
+    HealthRequest,
     InspectRequest,
     PrepareRequest,
     Pressing,
@@ -282,6 +283,11 @@ def comparison(form: FormData, store: Store, folder: Path) -> dict[str, Any]:
         purpose=plain(fields, "purpose", ("photos", "blacks")),
     )
     return _params(request, files, title="Compared: " + ", ".join(dict.fromkeys(names)))
+
+
+def health(log: str | None) -> dict[str, Any]:
+    """Ask for all pieces of the page's press log; None is the usual one."""
+    return _params(HealthRequest(log=log or ""), {})
 
 
 def profile(fields: dict[str, str], store: Store, folder: Path) -> dict[str, Any]:

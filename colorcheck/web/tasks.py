@@ -316,28 +316,24 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
 
 
 def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
-    from ..flows.health import from_log
-    from ..ground.errors import DataError
-    from ..shop.presshealth import judge_health
+    from ..flows.health import press_health
+    from ..flows.requests import HealthRequest
     from ..shop.presslog import open_log
-    from ..shop.presslog_records import Filter
     from ..show.page import health_context as context
     from ..show.resultfiles import health_csv, health_to_dict
 
     _say(tell)("laying the pieces over one another")
-    with open_log(params["from"]) as log:
-        pieces, trends, facts = from_log(log, Filter())
-    if not pieces:
-        raise DataError("no piece has been judged yet", "check some pieces first")
-    health = judge_health(pieces)
+    request = msgspec.convert(params["request"], HealthRequest)
+    open_log(request.log or None).close()  # made here where there is none yet
+    done = press_health(request)
     folder.mkdir(parents=True, exist_ok=True)
-    write_text(folder / "findings.csv", health_csv(health))
+    write_text(folder / "findings.csv", health_csv(done.health))
     answer = {
         "template": "health.html.j2",
-        "context": context(health, trends, facts),
+        "context": context(done.health, done.trends, done.facts),
         "downloads": [{"name": "findings.csv", "text": "Findings as a table (CSV)"}],
     }
-    return answer, health_to_dict(health, trends, facts)
+    return answer, health_to_dict(done.health, done.trends, done.facts)
 
 
 _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], dict[str, Any] | None]]] = {
