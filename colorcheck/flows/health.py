@@ -156,11 +156,13 @@ def from_log(
     """
     pieces, seen = [], set()
     photos: set[tuple[str, int, int]] = set()
+    wanted = []
     for row in log.entries(where, limit=5 * last):
-        if row.kind not in ("read", "inspect") or (row.piece and row.piece in seen):
-            continue
-        seen.add(row.piece)
-        piece = _logged(log.entry(row.uid))
+        if row.kind in ("read", "inspect") and not (row.piece and row.piece in seen):
+            seen.add(row.piece)
+            wanted.append(row.uid)
+    for entry in log.whole(wanted):
+        piece = _logged(entry)
         if photos.intersection(piece.seen):
             continue  # recorded under two names
         photos.update(piece.seen)

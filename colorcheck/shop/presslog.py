@@ -398,40 +398,51 @@ class PressLog:
                 raise UsageError(f"the log has no entry {start}", "copy the id from 'log list'")
             if len(found) > 1:
                 raise UsageError(f"several entries begin with {start}", "give more of the id")
-            return self._whole(c, found[0])
+            return self._whole(c, found)[0]
 
-    def _whole(self, c: Connection, e: Any) -> Entry:
-        """Gather what belongs to one row of the table of entries."""
-        row = c.execute(self._rows(Filter()).where(entries.c.id == e.id)).one()
-        packed = c.execute(sa.select(results.c.data).where(results.c.entry_id == e.id)).scalar_one()
-        seen = c.execute(
-            sa.select(photos.c.sha256, photos.c.file, photos.c.device, photos.c.taken)
-            .join(entry_photos, entry_photos.c.photo_id == photos.c.id)
-            .where(entry_photos.c.entry_id == e.id)
-            .order_by(entry_photos.c.place)
-        )
-        spent = c.execute(
-            sa.select(costs.c.item, costs.c.thousandths, costs.c.currency)
-            .where(costs.c.entry_id == e.id)
-            .order_by(costs.c.id)
-        )
-        found = c.execute(self._finding_rows(Filter()).where(findings.c.entry_id == e.id).order_by(findings.c.id))
-        recipe = None
-        if e.recipe_id is not None:
-            r = c.execute(sa.select(recipes).where(recipes.c.id == e.recipe_id)).one()
-            recipe = Recipe(r.set_c, r.measured_c, r.seconds, r.pressure, r.heated_face, r.stack, r.humidity_pct)
-        lay = None
-        if e.platen_x_mm is not None:
-            lay = Lay(e.platen_x_mm, e.platen_y_mm, e.turn_deg, e.face, e.sheet_deg, e.blank_deg)
-        return Entry(
-            _entry_row(row),
-            unpack(packed),
-            tuple(FindingRow(*f) for f in found),
-            tuple(Photo(*p) for p in seen),
-            tuple(Cost(*k) for k in spent),
-            recipe,
-            lay,
-        )
+    def whole(self, uids: Sequence[str]) -> Iterator[Entry]:
+        """Give entries with their results, by their uids and in that order, `_AT_ONCE` read at a time."""
+        for k in range(0, len(uids), _AT_ONCE):
+            some = uids[k : k + _AT_ONCE]
+            with self._read(snapshot=True) as c:
+                rows = {r.uid: r for r in c.execute(sa.select(entries).where(entries.c.uid.in_(some)))}
+                found = self._whole(c, [rows[uid] for uid in some if uid in rows])
+            yield from found
+
+    def _whole(self, c: Connection, rows: Sequence[Any]) -> list[Entry]:
+        """Gather what belongs to some rows of the table of entries: one query a table, whatever their number."""
+        ids = [e.id for e in rows]
+
+        def of_entry(query: Select[Any], entry_id: sa.Column[int], order: sa.Column[int]) -> dict[int, list[Any]]:
+            query = query.add_columns(entry_id).where(entry_id.in_(ids)).order_by(entry_id, order)
+            return {k: [r[:-1] for r in some] for k, some in groupby(c.execute(query), key=lambda r: r[-1])}
+
+        shot = sa.select(photos.c.sha256, photos.c.file, photos.c.device, photos.c.taken)
+        shot = shot.join(entry_photos, entry_photos.c.photo_id == photos.c.id)
+        seen = of_entry(shot, entry_photos.c.entry_id, entry_photos.c.place)
+        spent = of_entry(sa.select(costs.c.item, costs.c.thousandths, costs.c.currency), costs.c.entry_id, costs.c.id)
+        found = of_entry(self._finding_rows(Filter()), findings.c.entry_id, findings.c.id)
+        packed = of_entry(sa.select(results.c.data), results.c.entry_id, results.c.entry_id)
+        shown = {r.uid: _entry_row(r) for r in c.execute(self._rows(Filter()).where(entries.c.id.in_(ids)))}
+        used = {e.recipe_id for e in rows if e.recipe_id is not None}
+        pressed = {
+            r.id: Recipe(r.set_c, r.measured_c, r.seconds, r.pressure, r.heated_face, r.stack, r.humidity_pct)
+            for r in c.execute(sa.select(recipes).where(recipes.c.id.in_(used)))
+        }
+        return [
+            Entry(
+                shown[e.uid],
+                unpack(packed[e.id][0][0]),
+                tuple(FindingRow(*f) for f in found.get(e.id, ())),
+                tuple(Photo(*p) for p in seen.get(e.id, ())),
+                tuple(Cost(*k) for k in spent.get(e.id, ())),
+                pressed.get(e.recipe_id),
+                None
+                if e.platen_x_mm is None
+                else Lay(e.platen_x_mm, e.platen_y_mm, e.turn_deg, e.face, e.sheet_deg, e.blank_deg),
+            )
+            for e in rows
+        ]
 
     def _finding_rows(self, where: Filter) -> Select[Any]:
         e, f = entries.c, findings.c
@@ -647,7 +658,7 @@ class PressLog:
         from .presslog_files import export_tables
 
         with self._read(snapshot=True) as c:
-            return export_tables(c, Path(folder), overwrite=overwrite, whole_of=lambda e: self._whole(c, e))
+            return export_tables(c, Path(folder), overwrite=overwrite, whole_of=lambda rows: self._whole(c, rows))
 
     def import_(self, folder: str | Path) -> Imported:
         """Take up an export; entries that are here already are left as they are, so that it may be done again.
@@ -816,6 +827,7 @@ def _pressings(judged: Sequence[tuple[str, int | None]]) -> list[str]:
     return answers
 
 
+_AT_ONCE = 100  # whole entries, each with its result
 _BATCH = 200  # rows at a time: many at once would wake the garbage collector again and again
 _TEXTS = {"piece", "blank", "lot", "recipe"}  # '' where nothing was told
 

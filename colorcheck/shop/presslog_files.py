@@ -33,7 +33,9 @@ _INSIDE = ("words", "name_key", "lot_key", "fingerprint")  # columns that only s
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would take text that begins so for a formula
 
 
-def export_tables(c: Connection, folder: Path, *, overwrite: bool, whole_of: Callable[[Any], Entry]) -> dict[str, int]:
+def export_tables(
+    c: Connection, folder: Path, *, overwrite: bool, whole_of: Callable[[Any], list[Entry]]
+) -> dict[str, int]:
     """Write every table as CSV, and the log as JSON lines; see `PressLog.export`."""
     last = folder / WHOLE
     if last.exists() and not overwrite:
@@ -56,8 +58,8 @@ def export_tables(c: Connection, folder: Path, *, overwrite: bool, whole_of: Cal
         while batch := c.execute(
             sa.select(entries).where(entries.c.id > after).order_by(entries.c.id).limit(500)
         ).all():
-            for row in batch:
-                f.write(json.dumps(_line(whole_of(row)), ensure_ascii=False) + "\n")
+            for entry in whole_of(batch):
+                f.write(json.dumps(_line(entry), ensure_ascii=False) + "\n")
             after = batch[-1].id
     return {**done, WHOLE: count}
 
