@@ -141,6 +141,18 @@ def test_a_finished_piece_with_its_artwork(client: TestClient, place: Path) -> N
     assert 'name="before"' in again.text
 
 
+def test_what_phones_make_by_default_is_read(client: TestClient) -> None:
+    import pillow_heif
+
+    sink = io.BytesIO()
+    with Image.open(SCANS / "clock-good.jpg") as picture:
+        pillow_heif.from_pillow(picture).save(sink, quality=85)
+    sent = send(client, "/check/target", [("photos", ("IMG.HEIC", sink.getvalue(), "image/heic"))])
+    answer = wait(client, str(sent.url))
+    assert "Accept" in answer.text
+    assert "IMG.HEIC" in answer.text
+
+
 def test_a_target_to_print_can_be_fetched(client: TestClient) -> None:
     url = action(client, "/target")
     made = wait(client, str(client.post(url, data={"size": "60", "shape": "round", "name": "clock"}).url))

@@ -28,11 +28,9 @@ class StoredColours:
 
 
 def _stored_heic(data: bytes) -> tuple[Any, bytes] | None:
-    """Open HEIC in 8 bits, upright already, with its profile; None without the extra library."""
-    try:
-        import pillow_heif
-    except ImportError:
-        return None
+    """Open HEIC in 8 bits, upright already, with its profile; None when it is not RGB."""
+    import pillow_heif
+
     image: Any = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True).to_pillow()
     return (image, image.info.get("icc_profile") or b"") if image.mode == "RGB" else None
 

@@ -37,7 +37,7 @@ def decode(path: str | os.PathLike[str], *, max_pixels: int = 13_000_000) -> Lin
     Parameters
     ----------
     path : str or path-like
-        JPEG, PNG, TIFF (8 or 16 bit), WebP, BMP, GIF; with the extras installed also HEIC and camera raw.
+        JPEG, PNG, TIFF (8 or 16 bit), WebP, BMP, GIF, HEIC; with the extra installed also camera raw.
     max_pixels : int
         Larger pictures are reduced by a whole number (JPEG: 2, 4 or 8) to at most this many pixels.
 

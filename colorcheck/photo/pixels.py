@@ -151,13 +151,8 @@ def _through_cmyk_profile(image: Any, head: Header, name: str) -> Any:
 
 def heic_codes(head: Header, data: bytes, name: str) -> Codes:
     """Decode HEIC; the library turns the picture upright itself."""
-    try:
-        import pillow_heif
-    except ImportError:
-        raise ImageError(
-            f"{name} is HEIC, which needs an extra library",
-            'run pip install "colorcheck[heic]", or save the photo as JPEG',
-        ) from None
+    import pillow_heif
+
     try:
         file = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
         head.size = file.size

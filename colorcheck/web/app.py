@@ -7,6 +7,7 @@ import contextlib
 import errno
 from collections.abc import AsyncIterator, Mapping
 from importlib.resources import files
+from importlib.util import find_spec
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -146,7 +147,8 @@ class Site:
             lstrip_blocks=True,
         )
         env.filters["sentence"] = sentence
-        env.globals.update(mm=numbers.mm, heat=numbers.heat)
+        raw = ",.dng" if find_spec("rawpy") else ""  # what cannot be read is not offered
+        env.globals.update(mm=numbers.mm, heat=numbers.heat, picture_kinds=f"image/*,.heic,.heif,.tif,.tiff{raw}")
         give_words(env)
 
     def routes(self) -> list[Route]:

@@ -184,7 +184,7 @@ async def store_picture(upload: UploadFile, folder: Path, stem: str) -> Stored:
     ending = Path(name).suffix.lower()
     kind = picture_kind(head, ending if ending in _RAW else "")
     if not kind:
-        raise UsageError(f"{name} is not a photo that can be read", "send a JPEG, PNG, TIFF, HEIC or raw file")
+        raise UsageError(f"{name} is not a photo that can be read", "send a JPEG, PNG, TIFF or HEIC file")
     suffix = ending if kind == "raw" and ending in _RAW else _ENDING[kind]
     return await _store(upload, folder, stem + suffix, name)
 
