@@ -572,6 +572,33 @@ def test_a_whole_ladder_through_photos(
     assert (tmp_path / "r" / "report.html").stat().st_size > 10_000
 
 
+def test_the_page_gives_the_answer_of_the_command(
+    pressed_series: tuple[Path, list[str], float], tmp_path: Path
+) -> None:
+    from colorcheck.ground.reader import shown
+    from colorcheck.web import moreforms, tasks
+    from colorcheck.web.datafolder import Store
+
+    out, files, truth = pressed_series
+    store, uids = Store(tmp_path), []
+    for path in (out / "plan.json", *files):
+        uids.append(store.new_uid())
+        store.folder(uids[-1]).mkdir()
+        name = "plan.json" if Path(path).name == "plan.json" else "result.json"
+        (store.folder(uids[-1]) / name).write_bytes(Path(path).read_bytes())
+        (store.folder(uids[-1]) / "answer.json").write_text(json.dumps({"title": f"step {len(uids)}"}))
+    uid = store.new_uid()
+    params = moreforms.step_answer({"plan": uids[0], "yellow": "none"}, uids[1:], store, store.uploads(uid))
+    tasks.perform("ladder", params, store.folder(uid), lambda **_: None)
+    result = json.loads((store.folder(uid) / "result.json").read_text(encoding="utf-8"))
+    assert abs(result["best"]["time_s"] - truth) <= result["step_s"]
+    answer = store.answer(uid)
+    assert answer is not None
+    assert shown(answer["context"]["headline"]) == result["headline"]
+    with pytest.raises(UsageError, match="the plan is no longer there"):
+        moreforms.step_answer({"plan": uids[1]}, uids[1:], store, store.uploads(uid))
+
+
 def test_what_was_really_set_counts(pressed_series: tuple[Path, list[str], float], tmp_path: Path) -> None:
     out, files, _ = pressed_series
     plan = load_plan(out / "plan.json")

@@ -36,11 +36,26 @@ from colorcheck.web.access import Access, new_code
 from colorcheck.web.app import make_app
 from colorcheck.web.datafolder import KeptRecipe, Store
 from colorcheck.web.joblog import Journal
+from colorcheck.web.readerunits import Shown
 from colorcheck.web.server import make_server
 
 SCANS = Path(__file__).parents[1] / "scans"
 LIMIT = 6_000_000
-PAGES = ("/", "/target", "/check/target", "/check/piece", "/presses", "/settings", "/open", "/compare", "/prepare")
+PAGES = (
+    "/",
+    "/target",
+    "/check/target",
+    "/check/piece",
+    "/presses",
+    "/settings",
+    "/open",
+    "/compare",
+    "/prepare",
+    "/profile",
+    "/steps",
+    "/setup",
+    "/camera",
+)
 
 
 def make(folder: Path, *, code: str = "", workers: int = 1) -> tuple[Any, Store, Access]:
@@ -731,8 +746,19 @@ def answers(client: TestClient) -> dict[str, str]:
     done("compare", client.post(action(client, "/compare?x"), data={"reading": uids}))
     url = action(client, out["plaque-wrong-curves.jpg"], r'action="(/profile[^"]+)"')
     done("profile", client.post(url, data={"reading": uids[1]}))
+    sink = io.BytesIO()
+    with Image.open(SCANS / "clock-good.jpg") as picture:
+        picture.save(sink, "JPEG", quality=90)
+    done("clock again", send(client, "/check/target", [("photos", ("again.jpg", sink.getvalue(), "image/jpeg"))]))
+    two = {"reading": [uids[0], out["clock again"].split("/")[-2]], "name": "both", "older": "yes"}
+    done("profile of two", client.post(url, data=two))
+    costs = {f"blank-{uids[0]}": "3.20", f"blank-{uids[1]}": "2,90", "purpose": "cost", "same_setup": "yes"}
+    done("cost", client.post(action(client, "/compare?x"), data={"reading": uids, **costs}))
+    limits = {"time": "60 to 240 s", "max_seconds": "5 min", "max_c": "205", "size": "60", "heat": "200"}
+    done("steps", client.post(action(client, "/steps"), data=limits))
     files = {"profile_kept": out["profile"].split("/")[-2], "size": "200x150"}
     done("prepare", send(client, "/prepare", [art], **files))
+    done("trend", client.post(action(client, "/presses", r'action="(/trend[^"]+)"')))
     done("health", client.post(action(client, "/presses", r'action="(/health[^"]+)"')))
     return out
 
@@ -792,6 +818,70 @@ def test_every_answer_and_list_says_which_piece(client: TestClient, answers: dic
         assert f'src="/pieces/{answers["prepare"].split("/")[-2]}/small.jpg"' in client.get(page).text
     lead = client.get(answers["piece"]).text
     assert lead.index("What differs from the artwork") < lead.index("One finding"), "beside the photo"
+
+
+# ---------------------------------------------------------------- rarer jobs
+
+
+def test_costs_profiles_and_step_tests_have_their_pages(client: TestClient, answers: dict[str, str]) -> None:
+    assert "For the lowest cost" in client.get(answers["cost"]).text
+    two = client.get(answers["profile of two"])
+    assert "both" in two.text
+    assert client.get(answers["profile of two"] + "profile.icc").content[8] == 2, "the older format"
+    steps = client.get(answers["steps"]).text
+    assert "6 presses, in this order" in steps
+    assert "Makers&#39; limits: at most 300 s and 205 °C" in steps
+    assert client.get(answers["steps"] + "steps-A4.pdf").content.startswith(b"%PDF")
+    form = client.get(re.search(r'href="(/steps/[0-9a-f]{32})"', steps)[1])  # type: ignore[index]
+    assert "Which readings belong to it?" in form.text
+    wrong = client.post(re.search(r'action="([^"]+)"', form.text)[1], data={"reading": []})  # type: ignore[index]
+    assert wrong.status_code == 400
+    refused = client.post(action(client, "/steps"), data={"time": "60 to 240 s", "size": "60"})
+    assert "the makers&#39; limits are missing" in refused.text.lower()
+    assert 'value="60 to 240 s"' in refused.text, "what was typed stays"
+
+
+def test_the_press_log_as_files_and_its_trend(client: TestClient, answers: dict[str, str]) -> None:
+    import sqlite3
+    import zipfile
+
+    page = "/presses"
+    copy = client.post(action(client, page, r'action="(/log/copy[^"]+)"'))
+    assert copy.content.startswith(b"SQLite format 3")
+    assert "press-log.sqlite" in copy.headers["content-disposition"]
+    with sqlite3.connect(":memory:") as db:
+        db.deserialize(copy.content)
+        assert db.execute("pragma integrity_check").fetchone() == ("ok",)
+    db.close()
+    tables = client.post(action(client, page, r'action="(/log/tables[^"]+)"'))
+    with zipfile.ZipFile(io.BytesIO(tables.content)) as z:
+        assert {"press-log.jsonl"} < set(z.namelist())
+    head = re.search(r"<h1>([^<]+)", client.get(answers["trend"]).text)
+    assert head
+    assert re.search("too few|steady|as usual|has moved", head[1])
+
+
+def test_a_camera_is_taught_and_used(tmp_path: Path) -> None:
+    from colorcheck.web import moreforms, tasks
+    from colorcheck.web.uploads import Given, Stored
+
+    store, sample = Store(tmp_path / "data"), SCANS / "clock-good.jpg"
+    values, reading = tmp_path / "v.txt", tmp_path / "r.json"
+    assert main(["read", str(sample), "--values", str(values), "--json", str(reading), "--quiet"]) == 0
+    layout = tmp_path / "layout.json"
+    layout.write_text(json.dumps(json.loads(reading.read_text(encoding="utf-8"))["target"]))
+    sent = {k: (Stored(p, p.name),) for k, p in (("photos", sample), ("measured", values), ("layout", layout))}
+    params = moreforms.camera(Given({"light": "bench lamp"}, sent, tmp_path), store, Shown())
+    uid = store.new_uid()
+    tasks.perform("camera", {**params, "title": "phone"}, store.folder(uid), lambda **_: None)
+    answer = store.answer(uid)
+    assert answer is not None
+    assert answer["context"]["headline"].startswith("The camera is taught")
+    app, _, _ = make(tmp_path)
+    with TestClient(app) as client:
+        url = action(client, f"/pieces/{uid}/", r'action="(/camera/[^"]+)"')
+        assert "A taught camera is kept" in client.post(url).text
+        assert 'name="camera"' in client.get("/check/target").text
 
 
 # ---------------------------------------------------------------- settings

@@ -42,6 +42,25 @@ def test_a_study_tells_what_the_photos_differ_by(sitting: Path) -> None:
     assert 0 < study["repeatability_delta_e00"] < study["p95_delta_e00"]
 
 
+def test_the_page_says_what_the_command_says(sitting: Path, tmp_path: Path) -> None:
+    from colorcheck.web import moreforms, tasks
+    from colorcheck.web.datafolder import Store
+    from colorcheck.web.readerunits import Shown
+    from colorcheck.web.uploads import Given, Stored
+
+    photos = tuple(Stored(sitting / name, name) for name in PHOTOS)
+    store = Store(tmp_path)
+    params = moreforms.repeat(Given({}, {"photos": photos}, tmp_path), store, Shown())
+    uid = store.new_uid()
+    tasks.perform("repeat", {**params, "title": "bench"}, store.folder(uid), lambda **_: None)
+    study = json.loads((sitting / "repeat.json").read_text())
+    same = json.loads((store.folder(uid) / "result.json").read_text(encoding="utf-8"))
+    assert same["repeatability_delta_e00"] == study["repeatability_delta_e00"]
+    answer = store.answer(uid)
+    assert answer is not None
+    assert f"{study['repeatability_delta_e00']:.2f} ΔE00" in answer["context"]["headline"]
+
+
 def test_no_cell_is_called_surer_than_the_study_says(sitting: Path) -> None:
     out = {}
     for name, more in (("alone", []), ("held", ["--repeat", str(sitting / "repeat.json")])):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -74,28 +73,17 @@ def _refuse(args: argparse.Namespace, names: Sequence[str], belongs: str, todo: 
 # ---------------------------------------------------------------- plan
 
 
-def _range(text: str, parse: Any, what: str, example: str) -> tuple[float, float]:
-    """Read '60..240s'; the unit written at the end holds for both."""
-    parts = re.split(r"\s*(?:\.\.+|…|–)\s*", text.strip())
-    if len(parts) > 2 or not all(parts):
-        raise UsageError(f"--{what} '{text[:40]}' is not a range", f"write {example}")
-    if len(parts) == 2 and re.fullmatch(r"[0-9.,]+", parts[0]):
-        unit = re.search(r"\s*°?\s*[A-Za-z]+$", parts[1])
-        parts[0] += unit[0] if unit else ""
-    return parse(parts[0]), parse(parts[-1])
-
-
 def plan_request_of(args: argparse.Namespace) -> PlanRequest:
     """Read the options of a plan into a request."""
     from ..flows.requests import PlanRequest
     from ..ground.recipe import MakerLimits
-    from ..ground.units import parse_seconds, parse_size, parse_temperature
+    from ..ground.units import parse_range, parse_seconds, parse_size, parse_temperature
 
     return filled(
         PlanRequest,
         args,
-        time_s=_range(args.time, parse_seconds, "time", "60..240s"),
-        temperature_c=_range(args.temperature, parse_temperature, "temperature", "190..205C")
+        time_s=parse_range(args.time, parse_seconds, "--time", "60..240s"),
+        temperature_c=parse_range(args.temperature, parse_temperature, "--temperature", "190..205C")
         if args.temperature
         else None,
         limits=MakerLimits(parse_seconds(args.max_time), parse_temperature(args.max_temperature)),
@@ -142,38 +130,17 @@ def _plan(args: argparse.Namespace) -> int:
 # ---------------------------------------------------------------- read
 
 
-def _really(given: Sequence[str]) -> dict[str, tuple[float, float | None, str]]:
-    """Read --at: name → seconds, °C or None, pressure or ''."""
-    from ..ground.units import parse_seconds, parse_temperature
-    from ..shop.ladder import PRESSURES
-
-    out: dict[str, tuple[float, float | None, str]] = {}
-    for text in given:
-        name, equal, rest = text.partition("=")
-        words = [w.strip() for w in rest.split(",") if w.strip()]
-        if not equal or not name.strip() or not 1 <= len(words) <= 3:
-            raise UsageError(f"--at '{text[:40]}' is not understood", "write A=92s or A=92s,196C")
-        heat: float | None = None
-        pressure = ""
-        for w in words[1:]:
-            if w.lower() in PRESSURES:
-                pressure = w.lower()
-            else:
-                heat = parse_temperature(w)
-        out[name.strip()] = (parse_seconds(words[0]), heat, pressure)
-    return out
-
-
 def read_request_of(args: argparse.Namespace) -> LadderRequest:
     """Read the options of a finished step test into a request."""
     from ..flows.requests import LadderRequest
+    from ..shop.ladder import parse_really
 
     nobody = args.yellow is not None and [y.lower() for y in args.yellow] == ["none"]
     return LadderRequest(
         plan=args.paths[0],
         readings=tuple(args.paths[1:]),
         steps=None if args.step is None else tuple(args.step),
-        really=_really(args.at),
+        really=parse_really(args.at),
         yellow=None if args.yellow is None else () if nobody else tuple(args.yellow),
         within=args.within / 100,
     )

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from ..faults.catalogue import PALE_OR_FAILED
+from ..ground import reader
 from ..ground.cielab import density_from_y, lab_to_xyz, xyz_to_linear_srgb
 from ..ground.errors import DataError, UsageError
 from ..ground.files import refuse_same
@@ -93,7 +94,8 @@ def _match(plan: LadderPlan, readings: Sequence[SavedReading], given: Sequence[s
     if given is not None:
         if len(given) != len(readings):
             raise UsageError(
-                f"--step names {len(given)} steps for {len(readings)} readings", "name one for each, in order"
+                f"{reader.option('step')} names {len(given)} steps for {len(readings)} readings",
+                "name one for each, in order",
             )
         return list(given)
     seeds = {s.target_seed: s.name for s in plan.steps} | {k: n for n, k in plan.spares}
@@ -106,12 +108,16 @@ def _match(plan: LadderPlan, readings: Sequence[SavedReading], given: Sequence[s
     if all(by_code):
         twice = next(n for n in by_code if by_code.count(n) > 1)
         raise UsageError(
-            f"two readings show the target of step {twice}", "leave one out, or say which is which with --step"
+            f"two readings show the target of step {twice}",
+            "leave one out" + ("" if reader.on_page() else ", or say which is which with --step"),
         )
     if len(readings) == len(plan.steps) and not any((*by_code, *by_stem, *by_name)):
         return []
     lost = next(r for r, a, b, c in zip(readings, by_code, by_name, by_stem, strict=True) if not (a or b or c))
-    raise UsageError(f"{Path(lost.path).name} belongs to no step of this plan", "say which with --step, in order")
+    raise UsageError(
+        f"{Path(lost.path).name} belongs to no step of this plan",
+        "leave it out" if reader.on_page() else "say which with --step, in order",
+    )
 
 
 def _seed(r: SavedReading) -> int:
@@ -121,10 +127,11 @@ def _seed(r: SavedReading) -> int:
 
 def _check_names(request: LadderRequest, names: Sequence[str]) -> None:
     """Refuse a step that is named but has no reading."""
-    for option, given in (("--at", request.really), ("--yellow", request.yellow or ())):
+    for option, given in (("at", request.really), ("yellow", request.yellow or ())):
         if stray := sorted(set(given) - set(names)):
             raise UsageError(
-                f"{option} names {stray[0]}, which has no reading", f"the steps read are {', '.join(names)}"
+                f"{reader.option(option)} names {stray[0]}, which has no reading",
+                f"the steps read are {', '.join(names)}",
             )
 
 
@@ -140,7 +147,7 @@ def _pressed(
     greys = common_density(rgb, density, usable)
     dye = greys[:, 0]
     if not np.isfinite(dye).any():
-        raise DataError("these readings have no colours in common", "read the targets that 'ladder plan' made")
+        raise DataError("these readings have no colours in common", "read the targets that the plan made")
     whole = all(math.isfinite(b) for b in white)
     out = []
     for k, (r, name) in enumerate(zip(readings, names, strict=True)):
@@ -180,10 +187,14 @@ def _settings(name: str, planned: dict[str, Settings], really: dict[str, tuple[f
         like = plan or next(iter(planned.values()))
         several = len({(s.temperature_c, s.pressure) for s in planned.values()}) > 1
         if plan is None and several and (heat is None and like.temperature_c is not None):
-            raise UsageError(f"step {name} is not in the plan", f"write its temperature too: --at {name}=150s,200C")
+            raise UsageError(
+                f"step {name} is not in the plan", f"write its temperature too ({reader.option('at')} {name}=150s,200C)"
+            )
         return Settings(time_s, heat if heat is not None else like.temperature_c, pressure or like.pressure)
     if plan is None:
-        raise UsageError(f"step {name} is not in the plan", f"say what was set: --at {name}=150s,200C")
+        raise UsageError(
+            f"step {name} is not in the plan", f"say what was set ({reader.option('at')} {name}=150s,200C)"
+        )
     return plan
 
 

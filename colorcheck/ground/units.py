@@ -6,6 +6,7 @@ Exact factors: 1 in = 25.4 mm, t/°C = (t/°F − 32) / 1.8 (NIST SP 811, 2008 e
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from typing import NoReturn
 
 from .errors import UsageError
@@ -168,6 +169,23 @@ def parse_size(text: str) -> tuple[float, float]:
     common = split[-1][1] or split[0][1]
     lengths = [_to_mm(value, unit or common, text) for value, unit in split]
     return lengths[0], lengths[-1]
+
+
+def parse_range(text: str, parse: Callable[[str], float], what: str, example: str) -> tuple[float, float]:
+    """Read '60..240s', or one value that is held; the unit written at the end holds for both.
+
+    Raises
+    ------
+    UsageError
+        Not one or two values.
+    """
+    parts = re.split(r"\s*(?:\.\.+|…|–|\bto\b)\s*", text.strip())
+    if len(parts) > 2 or not all(parts):
+        raise UsageError(f"{what} '{text[:40]}' is not a range", f"write {example}")
+    if len(parts) == 2 and re.fullmatch(r"[0-9.,]+", parts[0]):
+        unit = re.search(r"\s*°?\s*[A-Za-z]+$", parts[1])
+        parts[0] += unit[0] if unit else ""
+    return parse(parts[0]), parse(parts[-1])
 
 
 def celsius_to_fahrenheit(celsius: float) -> float:

@@ -38,7 +38,7 @@ from ..ground.files import read_json, shaped
 from ..ground.jsontext import picked
 from ..ground.recipe import MakerLimits
 from ..ground.records import Floats, Mask
-from ..ground.units import MAX_SECONDS, MAX_TEMPERATURE_C
+from ..ground.units import MAX_SECONDS, MAX_TEMPERATURE_C, parse_seconds, parse_temperature
 
 SCHEMA = "colorcheck-ladder/1"
 PRESSURES = ("light", "medium", "firm")
@@ -350,6 +350,31 @@ def _spread(
 
 
 # ---------------------------------------------------------------- plan ⇄ JSON
+
+
+def parse_really(given: Sequence[str]) -> dict[str, tuple[float, float | None, str]]:
+    """Read what was really set, each ``A=92s,196C,firm``: name → seconds, °C or None, pressure or ''.
+
+    Raises
+    ------
+    UsageError
+        It is not understood.
+    """
+    out: dict[str, tuple[float, float | None, str]] = {}
+    for text in given:
+        name, equal, rest = text.partition("=")
+        words = [w.strip() for w in rest.split(",") if w.strip()]
+        if not equal or not name.strip() or not 1 <= len(words) <= 3:
+            raise UsageError(f"{reader.option('at')} '{text[:40]}' is not understood", "write A=92s or A=92s,196C")
+        heat: float | None = None
+        pressure = ""
+        for w in words[1:]:
+            if w.lower() in PRESSURES:
+                pressure = w.lower()
+            else:
+                heat = parse_temperature(w)
+        out[name.strip()] = (parse_seconds(words[0]), heat, pressure)
+    return out
 
 
 def plan_to_dict(p: LadderPlan) -> dict[str, Any]:

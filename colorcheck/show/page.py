@@ -19,7 +19,7 @@ from . import pictures as pic
 from . import svg, words
 from .numbers import number, percent, pm
 from .say import give_words, items, pairs, say
-from .screen import Table
+from .screen import Block, Heading, Items, Table
 
 if TYPE_CHECKING:
     from ..colour.substrate import Substrate
@@ -445,6 +445,25 @@ def _compare_numbers(c: Comparison, ordered: Sequence[Substrate]) -> list[dict[s
     return rows
 
 
+# ---------------------------------------------------------------- what has no page of its own
+
+
+def blocks_context(blocks: Sequence[Block], *, name: str, word: str) -> dict[str, Any]:
+    """Show what the screen shows, as a page: the first heading is the answer."""
+    texts = [b for b in blocks if isinstance(b, str) and b]
+    heads = [b.text for b in blocks if isinstance(b, Heading)]
+    return {
+        "name": name,
+        "word": word,
+        "subtitle": word,
+        "headline": heads[0] if heads else texts[0],
+        "why": "",
+        "lines": texts if heads else texts[1:],
+        "tables": [_shown(b) for b in blocks if isinstance(b, Table)],
+        "lists": [{"title": b.title, "lines": list(b.lines)} for b in blocks if isinstance(b, Items) and b.lines],
+    }
+
+
 # ---------------------------------------------------------------- ladder
 
 
@@ -482,9 +501,9 @@ def ladder_context(plan: LadderPlan, fit: LadderFit) -> dict[str, Any]:
     }
 
 
-def write_run_sheet(plan: LadderPlan, path: str | Path) -> None:
-    """Write the sheet that lies beside the press: order, settings, room for what was really measured."""
-    context = {
+def run_sheet_context(plan: LadderPlan) -> dict[str, Any]:
+    """Everything the sheet shows that lies beside the press: order, settings, room for what was really measured."""
+    return {
         "word": say("page_word", "run"),
         "name": plan.name,
         "subtitle": say("run_subtitle", plan),
@@ -496,7 +515,11 @@ def write_run_sheet(plan: LadderPlan, path: str | Path) -> None:
         "before": items("run_before"),
         "cautions": told.ladder_cautions(),
     }
-    write_text(path, render_page("runsheet.html.j2", context))
+
+
+def write_run_sheet(plan: LadderPlan, path: str | Path) -> None:
+    """Write the sheet that lies beside the press."""
+    write_text(path, render_page("runsheet.html.j2", run_sheet_context(plan)))
 
 
 # ---------------------------------------------------------------- health and fading

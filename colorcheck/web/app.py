@@ -44,6 +44,7 @@ from .access import (
 from .datafolder import SMALL, UID, KeptRecipe, Store
 from .joblog import Journal
 from .jobs import DONE, INTERRUPTED, RUNNING, WAITING, Bench, Job
+from .more import More
 from .readerunits import COOKIE, Shown, chosen
 
 _WAIT_S = 20.0
@@ -56,8 +57,13 @@ _FORMS = {
     "target": "/target",
     "compare": "/compare",
     "prepare": "/prepare",
+    "profile": "/profile",
+    "repeat": "/setup",
+    "camera": "/camera",
+    "ladder-plan": "/steps",
+    "ladder": "/steps",
 }
-_LOGGED = ("read", "inspect", "compare", "profile", "prepare")
+_LOGGED = ("read", "inspect", "compare", "profile", "prepare", "repeat", "camera", "ladder")
 
 
 def make_app(
@@ -161,7 +167,6 @@ class Site:
             Route("/check/piece", self.check_piece, methods=both),
             Route("/compare", self.compare, methods=both),
             Route("/prepare", self.prepare, methods=both),
-            Route("/profile", self.profile, methods=["POST"]),
             Route("/presses", self.presses),
             Route("/health", self.health, methods=["POST"]),
             Route("/settings", self.settings),
@@ -177,6 +182,7 @@ class Site:
             Route("/pieces/{uid}/{name}", self.piece_file),
             Route("/in/{code}", self.enter),
             Route("/static/{name}", self.static),
+            *More(self).routes(),
         ]
 
     # ------------------------------------------------------------ showing
@@ -267,7 +273,7 @@ class Site:
                 form = await uploads.form_of(request)
                 picked = [str(v) for v in form.getlist("reading") if isinstance(v, str)]
                 uid = self.store.new_uid()
-                params = forms.comparison(form, self.store, self.store.uploads(uid))
+                params = await forms.comparison(form, self.store, self.store.uploads(uid))
                 params["retry"] = urlencode([(k, v) for k, v in form.multi_items() if isinstance(v, str)])
                 mark = params["retry"]
                 return await self.begin(request, "compare", params["title"], params, uid=uid, mark=mark)
@@ -282,19 +288,6 @@ class Site:
     async def prepare(self, request: Request) -> Response:
         """Make artwork ready to print."""
         return await self.check(request, "prepare", "prepare_form.html.j2", forms.preparation, "Print of")
-
-    async def profile(self, request: Request) -> Response:
-        """Build a profile from a reading."""
-        if refused := self.refuse(request):
-            return refused
-        try:
-            fields, uid = uploads.texts(await uploads.form_of(request)), self.store.new_uid()
-            params = forms.profile(fields, self.store, self.store.uploads(uid))
-            return await self.begin(request, "profile", params["title"], params, uid=uid, mark=urlencode(fields))
-        except ColorcheckError as e:
-            return self.line(request, str(e), 400)
-        finally:
-            await request.close()
 
     def earlier(self, kind: str) -> list[dict[str, Any]]:
         """Earlier results of one kind, the newest first."""
@@ -342,6 +335,7 @@ class Site:
             "kept_artworks": [(a.digest, a.name) for a in self.store.artworks()],
             "has_camera": self.store.camera_file.exists(),
             "guide_open": not rows,
+            "kept_layouts": [(r["uid"], f"{r['title']}, {r['when']}") for r in self.earlier("target")],
             "kept_profiles": [(r["uid"], f"{r['title']}, {r['when']}") for r in profiles],
         }
 
@@ -606,7 +600,7 @@ class Site:
         stored = await uploads.store_file(sent[0], self.store.uploads(uid), "camera.json")
         try:
             await asyncio.to_thread(load_camera, stored.path)
-            stored.path.replace(self.store.camera_file)
+            self.store.keep_camera(stored.path)
         finally:
             self.store.forget_uploads(uid)
 
@@ -692,7 +686,15 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
         return [{"href": "/prepare?" + urlencode({"profile_kept": uid}), "text": "Prepare a picture with it"}]
     if kind == "prepare":
         return [{"href": "/prepare?" + urlencode(again), "text": "Prepare another one"}]
-    if kind == "health":
+    if kind == "ladder-plan":
+        return [{"href": f"/steps/{uid}", "text": "All are pressed and checked: the answer"}]
+    if kind == "repeat":
+        return [{"href": "/setup", "text": "Try another set-up"}]
+    if kind == "camera":
+        return []
+    if kind == "ladder":
+        return [{"href": "/steps", "text": "All step tests"}]
+    if kind in ("health", "trend"):
         return [{"href": "/presses", "text": "All presses"}]
     return [{"href": "/compare", "text": "Compare others"}]
 

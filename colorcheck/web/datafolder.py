@@ -267,6 +267,15 @@ class Store:
         """The characterised camera, used when the file exists."""
         return self.root / "camera.json"
 
+    def keep_camera(self, path: Path) -> None:
+        """Use a taught camera from now on."""
+        write_bytes(self.camera_file, path.read_bytes())
+
+    def layout_of(self, uid: str) -> str:
+        """Name of the layout file of a target that was made here; '' when it is none."""
+        context = (self.answer(uid) or {}).get("context", {})
+        return str(context.get("layout_file", "")) if isinstance(context, dict) else ""
+
     def recipes(self) -> list[KeptRecipe]:
         """List the workshop's recipes, by name."""
         try:

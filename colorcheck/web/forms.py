@@ -17,7 +17,6 @@ from ..flows.requests import (
     InspectRequest,
     PrepareRequest,
     Pressing,
-    ProfileRequest,
     ReadRequest,
     TargetRequest,
 )
@@ -82,7 +81,8 @@ def pressing(fields: dict[str, str], shown: Shown, store: Store) -> tuple[Pressi
         piece_c=temperature(fields["piece_temp"], shown) if fields.get("piece_temp", "").strip() else None,
         press_no=int(plain(fields, "press", ("1", "2"))),
     )
-    return told, {"recipe_name": kept.name if kept else "", "turned": float(turn) if turn else None}
+    noted = {key: " ".join(fields.get(key, "").split())[:200] for key in ("blank", "lot", "note")}
+    return told, {"recipe_name": kept.name if kept else "", "turned": float(turn) if turn else None, **noted}
 
 
 def _limits(store: Store) -> str | None:
@@ -90,12 +90,12 @@ def _limits(store: Store) -> str | None:
     return str(store.limits_file) if store.limits_file.exists() else None
 
 
-def _params(request: Any, names: dict[str, str], piece: str = "", **more: Any) -> dict[str, Any]:
+def params(request: Any, names: dict[str, str], piece: str = "", **more: Any) -> dict[str, Any]:
     """Tell a task the request, the names that files were sent under, and what the page itself needs."""
     return {"request": msgspec.to_builtins(request), "names": names, "piece": piece, **more}
 
 
-def _saved(store: Store, uid: str, what: str, folder: Path, stem: str, names: dict[str, str]) -> str:
+def saved(store: Store, uid: str, what: str, folder: Path, stem: str, names: dict[str, str]) -> str:
     """Copy an earlier result that a form chose into the job's folder, so that its texts can call it by its title."""
     path = store.file(uid, "result.json")
     if path is None:
@@ -108,7 +108,7 @@ def _saved(store: Store, uid: str, what: str, folder: Path, stem: str, names: di
 
 def _again(fields: dict[str, str], shown: Shown) -> dict[str, str]:
     """Collect what the next check of the same piece need not be asked, lengths as typed and with their unit."""
-    kept = ("piece", "size", "shape", "view", "paper", "printed", "reading", "recipe", "glass", "press")
+    kept = ("piece", "size", "shape", "view", "paper", "printed", "reading", "recipe", "glass", "press", "blank", "lot")
     told = {k: fields[k][:80] for k in kept if fields.get(k)}
     return {k: _with_unit(v, shown) if k in ("size", "glass") else v for k, v in told.items()}
 
@@ -154,14 +154,14 @@ def target_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         camera=str(store.camera_file) if fields.get("camera") == "yes" and store.camera_file.exists() else None,
         printed=plain(fields, "printed", ("as-usual", "raw")),
         paper=plain(fields, "paper", ("on", "off")),
-        against=_saved(store, fields["against"], "reading", given.folder, "against", names)
+        against=saved(store, fields["against"], "reading", given.folder, "against", names)
         if fields.get("against")
         else None,
         limits=_limits(store),
         pressing=pressed,
         photos=_photos(given, names),
     )
-    return _params(request, names, fields.get("piece", "").strip()[:80], again=_again(fields, shown), **lay)
+    return params(request, names, fields.get("piece", "").strip()[:80], again=_again(fields, shown), **lay)
 
 
 def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
@@ -174,10 +174,10 @@ def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         "shape": plain(fields, "shape", ("rect", "round")),
         "view": plain(fields, "view", ("front", "through")),
         "paper": plain(fields, "paper", ("on", "off")),
-        "reading": _saved(store, fields["reading"], "reading", given.folder, "reading", names)
+        "reading": saved(store, fields["reading"], "reading", given.folder, "reading", names)
         if fields.get("reading")
         else None,
-        "before": _saved(store, fields["before"], "earlier check", given.folder, "before", names)
+        "before": saved(store, fields["before"], "earlier check", given.folder, "before", names)
         if fields.get("before")
         else None,
         "limits": _limits(store),
@@ -192,12 +192,17 @@ def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         asked["profile"] = str(profile.path)
     again = _again(fields, shown)
     piece, keep = fields.get("piece", "").strip()[:80], {"keep_artwork": str(store.root)}
-    return _params(InspectRequest(**asked), names, piece, again=again, **keep, **lay)
+    return params(InspectRequest(**asked), names, piece, again=again, **keep, **lay)
+
+
+def file_name(text: str, otherwise: str) -> str:
+    """Turn what was typed into a name that can be a file's."""
+    return re.sub(r"[^\w-]+", "-", text.strip(), flags=re.ASCII).strip("-")[:60] or otherwise
 
 
 def new_target(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
     """Read the form 'make a target': a `TargetRequest`; errors as for `size`."""
-    name = re.sub(r"[^\w-]+", "-", fields.get("name", "").strip(), flags=re.ASCII).strip("-")[:60] or "target"
+    name = file_name(fields.get("name", ""), "target")
     request = TargetRequest(
         name=name,
         size_mm=size(fields, shown),
@@ -207,7 +212,7 @@ def new_target(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
         file_format=plain(fields, "format", ("pdf", "png", "tiff")),
         bleed_mm=length(fields.get("bleed", "0"), shown),
     )
-    return _params(request, {}, name)
+    return params(request, {}, name)
 
 
 def recipe(fields: dict[str, str], shown: Shown) -> dict[str, Any]:
@@ -258,7 +263,40 @@ def limits(fields: dict[str, str], shipped: dict[str, dict[str, float]]) -> dict
     return out
 
 
-def comparison(form: FormData, store: Store, folder: Path) -> dict[str, Any]:
+def _costs(fields: dict[str, str], uids: list[str], names: list[str]) -> dict[str, dict[str, float | str]]:
+    """Collect what one piece of each blank costs, by the name of the blank."""
+    out: dict[str, dict[str, float | str]] = {}
+    for uid, name in zip(uids, names, strict=True):
+        told: dict[str, float | str] = {
+            part: text.replace(",", ".")
+            for part in ("blank", "paper", "ink", "yield")
+            if (text := fields.get(f"{part}-{uid}", "").strip())
+        }
+        if told and name not in out:
+            out[name] = told
+    return out
+
+
+async def _lights(
+    form: FormData, uids: list[str], names: list[str], folder: Path, files: dict[str, str]
+) -> dict[str, tuple[str, str]]:
+    """Take two photos of a light panel for each blank: with the piece on it and without."""
+    out: dict[str, tuple[str, str]] = {}
+    for k, (uid, name) in enumerate(zip(uids, names, strict=True), 1):
+        sent = uploads.sent(form, f"light-{uid}")
+        if not sent:
+            continue
+        if len(sent) != 2:
+            raise UsageError(
+                f"{len(sent)} light panel photos of {name}", "send two: the piece on it, then the panel alone"
+            )
+        stored = [await uploads.store_picture(f, folder, f"light-{k}-{n}") for n, f in enumerate(sent, 1)]
+        files |= {s.path.name: s.name for s in stored}
+        out[name] = (str(stored[0].path), str(stored[1].path))
+    return out
+
+
+async def comparison(form: FormData, store: Store, folder: Path) -> dict[str, Any]:
     """Read the form 'compare': which readings, under which names, for which purpose.
 
     Raises
@@ -277,26 +315,20 @@ def comparison(form: FormData, store: Store, folder: Path) -> dict[str, Any]:
     files: dict[str, str] = {}
     request = CompareRequest(
         readings=tuple(
-            _saved(store, uid, "reading", folder, f"reading-{k}", files) for k, uid in enumerate(chosen_uids, 1)
+            saved(store, uid, "reading", folder, f"reading-{k}", files) for k, uid in enumerate(chosen_uids, 1)
         ),
         names=tuple(names),
-        purpose=plain(fields, "purpose", ("photos", "blacks")),
+        purpose=plain(fields, "purpose", ("photos", "blacks", "window", "cost")),
+        same_setup=fields.get("same_setup") == "yes",
+        costs=_costs(fields, chosen_uids, names),
+        lights=await _lights(form, chosen_uids, names, folder, files),
     )
-    return _params(request, files, title="Compared: " + ", ".join(dict.fromkeys(names)))
+    return params(request, files, title="Compared: " + ", ".join(dict.fromkeys(names)))
 
 
 def health(log: str | None) -> dict[str, Any]:
     """Ask for all pieces of the page's press log; None is the usual one."""
-    return _params(HealthRequest(log=log or ""), {})
-
-
-def profile(fields: dict[str, str], store: Store, folder: Path) -> dict[str, Any]:
-    """Read the form 'build a profile from this reading'."""
-    name = store.title(fields.get("reading", ""))
-    files: dict[str, str] = {}
-    path = _saved(store, fields.get("reading", ""), "reading", folder, "reading", files)
-    request = ProfileRequest(readings=(path,), name=name or "profile")
-    return _params(request, files, title=f"Profile of {name or 'a reading'}")
+    return params(HealthRequest(log=log or ""), {})
 
 
 def preparation(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
@@ -323,4 +355,4 @@ def preparation(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
     again = _again(fields, shown)
     names, piece = {Path(asked["artwork"]).name: name}, fields.get("piece", "").strip()[:80]
     more = {"again": again, "format": kind, "keep_artwork": str(store.root)}
-    return _params(PrepareRequest(**asked), names, piece, **more)
+    return params(PrepareRequest(**asked), names, piece, **more)

@@ -12,6 +12,7 @@ COOKIE = "colorcheck-shown"
 DOORS = {
     "against": "'Earlier reading of the same target'",
     "artwork": "'Artwork'",
+    "at": "'What was really set'",
     "blank-frame": "'White sheet in the piece's place'",
     "camera": "'Use the taught camera'",
     "cost": "the cost of one piece",
@@ -28,8 +29,10 @@ DOORS = {
     "same-setup": "'Same lamp, room and camera'",
     "shape": "'Shape'",
     "size": "'Size of the piece'",
+    "step": "the readings",
     "temperature": "the temperatures",
     "time": "the times",
+    "yellow": "'Which look yellower'",
 }
 
 

@@ -67,7 +67,7 @@ def _own_limits(params: dict[str, Any]) -> list[str]:
     from ..show.limitwords import own_limits
 
     path = params["request"].get("limits") if isinstance(params.get("request"), dict) else None
-    return own_limits(load_limits(path).tables(), load_limits().tables()) if path else []
+    return own_limits(load_limits(path).tables(), load_limits().tables()) if isinstance(path, str) else []
 
 
 def _small(picture: Any, folder: Path) -> None:
@@ -115,6 +115,8 @@ def _record(kind: str, params: dict[str, Any], uid: str, result: dict[str, Any])
         piece=params.get("piece", ""),
         recipe=_recipe(params),
         lay=lay_of(params),
+        press_no=params["request"]["pressing"]["press_no"] if kind in ("read", "inspect") else None,
+        **{key: params.get(key, "") for key in ("blank", "lot", "note")},
         uid=uid,
     )
     with open_log(params["log"]) as log:
@@ -275,7 +277,7 @@ def _profile(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
     request = msgspec.convert(params["request"], ProfileRequest)
     profile = build_profile(request, progress=_say(tell))
     folder.mkdir(parents=True, exist_ok=True)
-    write_bytes(folder / "profile.icc", profile_bytes(profile.tables))
+    write_bytes(folder / "profile.icc", profile_bytes(profile.tables, version=request.version))
     downloads = [{"name": "profile.icc", "text": "The profile (ICC)"}]
     shown = named(params, context(profile, "profile.icc", name=request.name, version=request.version))
     result = profile_to_dict(profile, "profile.icc", version=request.version, readings=[request.name])
@@ -336,6 +338,87 @@ def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
     return answer, health_to_dict(done.health, done.trends, done.facts)
 
 
+def _trend(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
+    from ..shop.presslog import open_log
+    from ..show.logbook import trend_blocks
+    from ..show.page import blocks_context
+    from ..show.screen import Heading
+
+    _say(tell)("laying the pieces side by side")
+    with open_log(params["from"]) as log:
+        charts = [trend_blocks(log.trend(m)) for m in ("evenness", "mean_delta_e00", "black_density")]
+    told = [f"{c[0].text if isinstance(c[0], Heading) else c[0]}" for c in charts]
+    lines = [b for c in charts for b in c if not isinstance(b, Heading) and b not in told]
+    blocks = [Heading(" ".join(dict.fromkeys(told))), *lines]
+    shown = blocks_context(blocks, name=params["title"], word="Trend")
+    return {"template": "blocks.html.j2", "context": shown}, None
+
+
+def _repeat(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..flows.repeat import repeat, to_dict
+    from ..flows.requests import RepeatRequest
+    from ..show.answers import repeat_blocks
+    from ..show.page import blocks_context
+
+    result = repeat(msgspec.convert(params["request"], RepeatRequest), progress=_say(tell))
+    shown = blocks_context(repeat_blocks(result), name=params["title"], word="Set-up")
+    return {"template": "blocks.html.j2", "context": named(params, shown)}, named(params, to_dict(result))
+
+
+def _camera(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..flows.characterise import characterise, characterise_result
+    from ..flows.requests import CameraRequest
+    from ..photo.camerafile import save_camera
+    from ..show.answers import camera_blocks
+    from ..show.page import blocks_context
+
+    camera = characterise(msgspec.convert(params["request"], CameraRequest), progress=_say(tell))
+    folder.mkdir(parents=True, exist_ok=True)
+    save_camera(folder / "camera.json", camera)
+    shown = blocks_context(camera_blocks(camera, "The camera is taught"), name=params["title"], word="Camera")
+    downloads = [{"name": "camera.json", "text": "The camera as a file"}]
+    answer = {"template": "blocks.html.j2", "context": named(params, shown), "downloads": downloads}
+    return answer, named(params, characterise_result(camera, "camera"))
+
+
+def _ladder_plan(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
+    from ..flows.ladder import plan_ladder
+    from ..flows.requests import PlanRequest
+    from ..ground.jsontext import write_json
+    from ..sheet.draw import write_print_file, write_sheets
+    from ..shop.ladder import plan_to_dict
+    from ..show.page import run_sheet_context
+
+    _say(tell)("drawing the targets")
+    plan, targets = plan_ladder(msgspec.convert(params["request"], PlanRequest))
+    folder.mkdir(parents=True, exist_ok=True)
+    write_json(folder / "plan.json", plan_to_dict(plan))
+    pages = write_sheets(targets, folder / f"{plan.name}-A4.pdf")
+    if not pages:
+        for t in targets:
+            write_print_file(t, folder / t.print_file)
+            pages.append(folder / t.print_file)
+    downloads = [{"name": p.name, "text": f"Targets to print: {p.name}"} for p in pages]
+    return {"template": "runsheet.html.j2", "context": run_sheet_context(plan), "downloads": downloads}, None
+
+
+def _ladder(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..flows.ladder import read_ladder
+    from ..flows.requests import LadderRequest
+    from ..show.page import ladder_context
+    from ..show.resultfiles import ladder_csv, ladder_to_dict
+
+    _say(tell)("laying the presses over one another")
+    done = read_ladder(msgspec.convert(params["request"], LadderRequest))
+    folder.mkdir(parents=True, exist_ok=True)
+    write_text(folder / "presses.csv", ladder_csv(done.fit))
+    shown = named(params, ladder_context(done.plan, done.fit))
+    downloads = [{"name": "presses.csv", "text": "The presses as a table (CSV)"}]
+    return {"template": "ladder.html.j2", "context": shown, "downloads": downloads}, named(
+        params, ladder_to_dict(done.plan, done.fit)
+    )
+
+
 _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], dict[str, Any] | None]]] = {
     "target": _target,
     "read": _read,
@@ -344,4 +427,9 @@ _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], d
     "profile": _profile,
     "prepare": _prepare,
     "health": _health,
+    "repeat": _repeat,
+    "trend": _trend,
+    "camera": _camera,
+    "ladder-plan": _ladder_plan,
+    "ladder": _ladder,
 }

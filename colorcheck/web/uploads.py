@@ -20,7 +20,7 @@ from ..ground.files import write_text
 MAX_FILES = 12
 _MOST_PARTS = 200  # more is no form of this page
 PICTURES = {"photos": "photo", "turned": "turned", "artwork": "artwork", "blank_frame": "white-sheet"}
-FILES = {"profile": "profile.icc"}
+FILES = {"profile": "profile.icc", "measured": "measured.txt", "layout": "layout.json"}
 _ENDING = {
     "jpeg": ".jpg",
     "png": ".png",
