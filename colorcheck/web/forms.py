@@ -350,8 +350,6 @@ def preparation(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         if path is None:
             raise UsageError("the chosen profile is no longer there", "choose another one")
         asked["profile"] = str(path)
-    else:
-        raise UsageError("the profile is missing", "choose or send the one of this blank")
     again = _again(fields, shown)
     names, piece = {Path(asked["artwork"]).name: name}, fields.get("piece", "").strip()[:80]
     more = {"again": again, "format": kind, "keep_artwork": str(store.root)}
