@@ -401,12 +401,11 @@ class PrepareRequest:
             raise UsageError(
                 "give either a profile or curves, not both", "--profile BOARD.icc, or --curves CURVES.json"
             )
-        if reader.on_page() and not self.profile:
-            raise UsageError("what the printer does is not known", "choose or send a profile")
         if not self.profile and self.coat_tint:
             raise UsageError("--coat-tint needs a profile", "nothing else tells how the print will look")
         if not self.profile and (self.correction != "full" or self.intent != "relative"):
-            raise UsageError("--correction and --intent need a profile", "add --profile BOARD.icc")
+            what = "'Colours out of reach' needs" if reader.on_page() else "--correction and --intent need"
+            raise UsageError(f"{what} a profile", f"add {reader.option('profile')}")
         if self.correction != "full" and self.intent != "relative":
             raise UsageError("curves have no intent", "leave --intent away, or take --correction full")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any, Protocol
 from urllib.parse import urlencode
 
 from starlette.background import BackgroundTask
@@ -16,16 +16,44 @@ from starlette.routing import Route
 from ..ground.errors import ColorcheckError
 from . import moreforms, uploads
 from .access import page_of_one_line
+from .datafolder import Store
+from .joblog import Journal
 from .readerunits import chosen
 
-if TYPE_CHECKING:
-    from .app import Site
+
+class Pages(Protocol):
+    """What of `app.Site` is needed here."""
+
+    store: Store
+    journal: Journal
+
+    def refuse(self, request: Request) -> Response | None:
+        """Answer to a form that this page did not make."""
+        ...
+
+    def show(self, request: Request, template: str, values: dict[str, Any], status: int = 200) -> Response:
+        """Fill a template."""
+        ...
+
+    def earlier(self, kind: str) -> list[dict[str, Any]]:
+        """Earlier results of one kind."""
+        ...
+
+    async def check(self, request: Request, kind: str, template: str, parse: Any, what: str) -> Response:
+        """Show a form with files, or take it."""
+        ...
+
+    async def begin(
+        self, request: Request, kind: str, title: str, params: dict[str, Any], *, uid: str = "", mark: str = ""
+    ) -> Response:
+        """Put a job into the queue."""
+        ...
 
 
 class More:
     """Handlers beside those of `Site`, which shows the pages and begins the jobs."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Pages) -> None:
         self.site = site
 
     def routes(self) -> list[Route]:

@@ -306,15 +306,18 @@ def _prepare(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str
         bleed_mm=result.bleed_mm,
         border_mm=result.border_mm,
     )
-    write_proof(result, folder / "proof.png")
+    proof = "" if result.proof is None else "proof.png"
+    if proof:
+        write_proof(result, folder / proof)
     _small(result.original if result.proof is None else result.proof, folder)
-    downloads = [{"name": out, "text": "Print file"}, {"name": "proof.png", "text": "Proof, beside the original"}]
+    downloads = [{"name": out, "text": "Print file"}]
+    downloads += [{"name": proof, "text": "Proof, beside the original"}] if proof else []
     answer = {
         "template": "prepare.html.j2",
         "context": named(params, context(result)),
         "downloads": downloads,
     }
-    return answer, named(params, prepared_to_dict(result, print_file=out, proof_file="proof.png"))
+    return answer, named(params, prepared_to_dict(result, print_file=out, proof_file=proof or None))
 
 
 def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
