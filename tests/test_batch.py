@@ -64,9 +64,9 @@ def make_day(folder: Path, seed: int, count: int, *, faults: dict[int, v.Faults]
 
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
-    """Three pieces, the second with a pale spot."""
+    """Two pieces, the second with a pale spot."""
     spot = v.Faults(spots=(v.Spot(30, 30, 22, v.pale_strength(9.0)),))
-    return make_day(tmp_path_factory.mktemp("day"), 11, 3, faults={1: spot}, megapixels=2.0)
+    return make_day(tmp_path_factory.mktemp("day"), 11, 2, faults={1: spot}, megapixels=1.2)
 
 
 def batch(folder: Path, *more: str) -> int:
@@ -82,12 +82,11 @@ def lines_of(path: Path) -> list[dict[str, Any]]:
 # ---------------------------------------------------------------- finding and matching
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_every_piece_is_found_and_matched(tmp_path: Path, seed: int) -> None:
-    day = make_day(tmp_path, seed, 5, megapixels=1.6)
+def test_every_piece_is_found_and_matched(tmp_path: Path) -> None:
+    day = make_day(tmp_path, 1, 4, megapixels=1.0)
     image = decode(day.photo)
     regions = find_regions(image)
-    assert len(regions) == 5
+    assert len(regions) == 4
     sketches = [sketch(load_artwork(tmp_path / a.name, size_mm=a.size_mm, shape=a.shape)) for a in day.arts]  # type: ignore[arg-type]
     for r in regions:
         true = day.nearest(r.middle)
@@ -126,7 +125,7 @@ def test_each_piece_has_its_line_and_its_place(day: Day) -> None:
     page, table = day.folder / "day.html", day.folder / "day.csv"
     assert batch(day.folder, "--report", str(page), "--csv", str(table)) == 0
     lines = lines_of(out)
-    assert sorted(line["piece"] for line in lines) == [1, 2, 3]
+    assert sorted(line["piece"] for line in lines) == [1, 2]
     for line in lines:
         true = day.nearest(line["centre_px"])
         assert line["photo"] == "load.jpg"
@@ -138,14 +137,14 @@ def test_each_piece_has_its_line_and_its_place(day: Day) -> None:
         assert line["verdict"]["action"] == ("re-press" if spotted else "accept")
         assert bool(line["findings"]) == spotted
     html = page.read_text(encoding="utf-8")
-    assert html.index("Press again (1)") < html.index("Accept (2)")
-    assert html.count("data:image/jpeg") == 4  # three pieces and the photo
-    assert table.read_text(encoding="utf-8").count("\n") == 4
+    assert html.index("Press again (1)") < html.index("Accept (1)")
+    assert html.count("data:image/jpeg") == 3  # two pieces and the photo
+    assert table.read_text(encoding="utf-8").count("\n") == 3
 
     written = out.stat().st_mtime_ns
     assert batch(day.folder, "--report", str(page)) == 0  # again: nothing is judged twice
     assert out.stat().st_mtime_ns == written
-    assert page.read_text(encoding="utf-8").count("data:image/jpeg") == 3
+    assert page.read_text(encoding="utf-8").count("data:image/jpeg") == 2
 
 
 def test_one_bad_file_never_stops_the_rest(day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -171,14 +170,14 @@ def test_one_bad_file_never_stops_the_rest(day: Day, tmp_path: Path, capsys: pyt
     assert "same photo as b.jpg" in wrong["twin.jpg"]
     assert "empty" in wrong["empty.jpg"]
     assert "text" in wrong["notes.txt"]
-    assert "no piece can be made out" in wrong["table.png"]
-    assert [line["piece"] for line in lines if line["photo"] == "b.jpg"] == [1, 2, 3]
+    assert "shows none of the artworks" in wrong["table.png"]
+    assert [line["piece"] for line in lines if line["photo"] == "b.jpg"] == [1, 2]
     assert all(line["verdict"] is None and line["findings"] == [] for line in lines if line["error"])
 
     from colorcheck.shop.presslog import open_log
 
     with open_log(tmp_path / "log.sqlite", create=False) as log:
-        assert log.count() == 3
+        assert log.count() == 2
         places = sorted((log.entry(e.uid).lay for e in log.entries()), key=lambda p: p.x_mm)  # type: ignore[union-attr]
     left, right = (min(day.lying, key=lambda p: p.at_mm[0]), max(day.lying, key=lambda p: p.at_mm[0]))
     assert places[-1].x_mm - places[0].x_mm == pytest.approx(right.at_mm[0] - left.at_mm[0], abs=12)  # type: ignore[union-attr]
@@ -186,12 +185,12 @@ def test_one_bad_file_never_stops_the_rest(day: Day, tmp_path: Path, capsys: pyt
     # what an interruption leaves of a photo is judged again, and recorded once
     book = tmp_path / "out.jsonl"
     rows = book.read_bytes().splitlines(keepends=True)
-    kept = [r for r in rows if b'"b.jpg"' not in r[:80]] + [r for r in rows if b'"b.jpg"' in r[:80]][:2]
+    kept = [r for r in rows if b'"b.jpg"' not in r[:80]] + [r for r in rows if b'"b.jpg"' in r[:80]][:1]
     book.write_bytes(b"".join(kept) + rows[0][:100])
     assert batch(tmp_path, "--log", str(tmp_path / "log.sqlite")) == 0
     assert len(lines_of(book)) == len(lines)
     with open_log(tmp_path / "log.sqlite", create=False) as log:
-        assert log.count() == 3
+        assert log.count() == 2
     capsys.readouterr()
 
 
@@ -205,16 +204,12 @@ def test_inspect_chooses_the_artwork_of_a_folder(tmp_path: Path, capsys: pytest.
     lying = loads.lie(rng, [(square[0], loads.press(square[0]))], turn="quarters")
     photo, _ = loads.photograph(rng, lying, megapixels=1.0, fill=0.6)
     path = v.save_photo(photo, tmp_path / "piece.jpg")
-    given = ["inspect", str(path), "--artwork", str(folder), "--size", "80mm", "--json"]
-    assert main([*given, str(tmp_path / "o.json")]) == 0
-    result = json.loads((tmp_path / "o.json").read_text())
-    assert result["artwork"] == square[0].name
-    assert result["alike"] == []
-    assert f"Artwork: {square[0].name}" in capsys.readouterr().out
     shutil.copy(folder / square[0].name, folder / "a-copy.png")
-    assert main([*given, "-"]) == 0
-    result = json.loads(capsys.readouterr().out)
+    given = ["inspect", str(path), "--artwork", str(folder), "--size", "80mm", "--json", str(tmp_path / "o.json")]
+    assert main(given) == 0
+    result = json.loads((tmp_path / "o.json").read_text())
     assert {result["artwork"], *result["alike"]} == {square[0].name, "a-copy.png"}
+    assert "they look alike" in capsys.readouterr().out
 
 
 # ---------------------------------------------------------------- the list
@@ -273,6 +268,15 @@ def test_a_file_of_something_else_is_kept(tmp_path: Path, text: str) -> None:
     with pytest.raises(DataError, match="exists and holds no results"):
         open_book(path)
     assert path.read_text() == text
+
+
+def test_what_was_said_of_a_half_copied_photo_is_forgotten_when_it_is_whole(tmp_path: Path) -> None:
+    book = open_book(tmp_path / "out.jsonl")
+    book.add([refused("a.jpg", "1" * 64, "cut short")])
+    book.add([refused("b.jpg", "2" * 64, "bad")])
+    book.add([{**refused("a.jpg", "3" * 64, "bad piece"), "piece": 1, "pieces": 1}])
+    assert [(line["photo"], line["piece"]) for line in open_book(book.path).lines] == [("b.jpg", None), ("a.jpg", 1)]
+    assert book.lines == open_book(book.path).lines
 
 
 def test_a_full_disk_leaves_what_was_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -411,7 +415,10 @@ def test_watch_judges_what_arrives_until_it_is_stopped(tmp_path: Path) -> None:
     loads.write_list(tmp_path / "LIST.csv", loads.draw_artworks(np.random.default_rng(3), tmp_path, 1))
     out, page = tmp_path / "out.jsonl", tmp_path / "day.html"
     args = ["batch", str(tmp_path / "photos"), "--jobs", str(tmp_path / "LIST.csv"), "--json", str(out)]
-    command = [sys.executable, "-m", "colorcheck", *args, "--report", str(page), "--watch", "--workers", "1"]
+    # a shell that runs the tests in the background has its children not hear of Ctrl+C
+    hears = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+    program = f"{hears}from colorcheck.__main__ import run; run()"
+    command = [sys.executable, "-c", program, *args, "--report", str(page), "--watch", "--workers", "1"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout is not None

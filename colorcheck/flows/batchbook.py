@@ -60,11 +60,14 @@ class Book:
         self.lines = lines
         self._done: set[tuple[str, str]] = set()
         self._photos: dict[str, str] = {}
+        self._refused: set[str] = set()
         self._note(lines)
 
     def _note(self, lines: Sequence[dict[str, Any]]) -> None:
         for line in lines:
             self._done.add((line["photo"], line["sha256"]))
+            if not line["pieces"]:
+                self._refused.add(line["photo"])
             if not line.get("same_as"):
                 self._photos.setdefault(line["sha256"], line["photo"])
 
@@ -84,12 +87,12 @@ class Book:
         FileError
             The disk is full, or the file cannot be written.
         """
-        text = "".join(json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n" for line in lines)
+        data = _text(lines)
         try:
             with open(self.path, "ab") as f:
                 before = f.tell()
                 try:
-                    f.write(text.encode("utf-8", "replace"))
+                    f.write(data)
                     f.flush()
                     os.fsync(f.fileno())
                 except OSError:
@@ -102,6 +105,24 @@ class Book:
             ) from e
         self.lines += lines
         self._note(lines)
+        if lines[0]["photo"] in self._refused and lines[0]["pieces"]:
+            self._forget_refusals(lines[0]["photo"])
+
+    def _forget_refusals(self, photo: str) -> None:
+        """Take out what was said of a photo before it was whole."""
+        self._refused.discard(photo)
+        self.lines = [line for line in self.lines if line["photo"] != photo or line["pieces"]]
+        _write(self.path, self.lines)
+
+
+def _text(lines: Sequence[dict[str, Any]]) -> bytes:
+    rows = (json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n" for line in lines)
+    return "".join(rows).encode("utf-8", "replace")
+
+
+def _write(path: Path, lines: Sequence[dict[str, Any]]) -> None:
+    write_bytes(path, _text(lines))
+    settle()
 
 
 def open_book(path: Path) -> Book:
@@ -139,7 +160,5 @@ def open_book(path: Path) -> Book:
         counted[key] = counted.get(key, 0) + 1
     whole = [line for line in lines if counted[line["photo"], line["sha256"]] == max(line["pieces"], 1)]
     if tail or len(whole) < len(lines):
-        text = "".join(json.dumps(line, ensure_ascii=False, allow_nan=False) + "\n" for line in whole)
-        write_bytes(path, text.encode("utf-8", "replace"))
-        settle()
+        _write(path, whole)
     return Book(path, whole)

@@ -27,6 +27,10 @@ from .requests import InspectRequest
 _DIRT = 0.15  # of the usual piece's area: what is smaller is none
 _TRIED = 3  # artworks with which a piece is registered, at most
 _CLEAR = 8.0  # log-likelihood by which the coarse pictures settle it
+_LEAST = 1.5  # log-likelihood of its structure below which an artwork is not tried …
+_NEAR = 15.0  # … unless its colours are as near as this, CIELAB units: it may be nearly plain
+_MOST = 80  # things in a photo that may be pieces
+_NONE_TODO = "add its picture to the list, or photograph it again"
 _SMALL_PX = 480  # longer side of the photo as it is kept
 _KEPT = 12  # artworks that stay open
 _SAME_SCALE = 0.1  # by which pixels per mm differ over a tilted card, natural log, standard deviation
@@ -57,7 +61,7 @@ class JudgedPiece:
 
     ``piece`` counts from 1; ``centre_px`` is its middle in the upright photo at full size, ``outline_px`` (n, 2) its
     rim there; ``alike`` names artworks that are as likely. Where it could not be judged ``inspection`` is None and
-    ``problem`` is the line that says why.
+    ``problem`` is the line that says why; ``foreign`` where that is that it shows none of the artworks.
     """
 
     piece: int
@@ -68,6 +72,7 @@ class JudgedPiece:
     in_photo: dict[str, float]
     inspection: Inspection | None
     problem: str
+    foreign: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -156,7 +161,7 @@ def judge_photo(
     Raises
     ------
     ColorcheckError
-        The file is no usable picture, or no piece can be made out in it.
+        The file is no usable picture, or no piece can be made out in it, or none shows any of the artworks.
     """
     say = progress or (lambda _: None)
     say(f"finding the pieces in {Path(path).name}")
@@ -176,6 +181,8 @@ def judge_photo(
     for number, s in enumerate(_at_one_scale(seen, candidates), 1):
         say(f"piece {number} of {len(seen)} in {Path(path).name}")
         out.append(replace(_one(request, candidates, s), piece=number))
+    if all(p.foreign for p in out):  # a photo of something else, however many things it shows
+        raise TargetError(f"{image.source} shows none of the artworks", _NONE_TODO)
     return _photo(image, tuple(out))
 
 
@@ -207,8 +214,11 @@ def _look(image: LinearImage, candidates: Candidates) -> tuple[_Seen, ...]:
     def best(seen: _Seen) -> float:
         return seen.found[0].evidence if seen.found else -np.inf
 
+    regions = find_regions(image)
+    if len(regions) > _MOST:
+        raise PhotoError(f"{image.source} shows {len(regions)} things", "lay the pieces on plain white card")
     out: list[_Seen] = []
-    for s in all_of(find_regions(image)):
+    for s in all_of(regions):
         parts = all_of(s.region.parts)
         out += parts if parts and max(map(best, parts)) > best(s) else [s]
     usual = float(np.median([s.region.area for s in out])) if out else 0.0
@@ -262,7 +272,7 @@ def _placed(s: _Seen, candidates: Candidates) -> tuple[int, Registered, tuple[st
         )
     tried: list[tuple[float, int, Registered]] = []
     first: ColorcheckError | None = None
-    for m in s.found[:_TRIED]:
+    for m in [m for m in s.found if m.structure > _LEAST or m.off_lab < _NEAR][:_TRIED]:
         if tried and m.evidence < s.found[0].evidence - _CLEAR:
             break
         try:
@@ -272,13 +282,9 @@ def _placed(s: _Seen, candidates: Candidates) -> tuple[int, Registered, tuple[st
             continue
         tried.append((_fine_evidence(reg) - cost_of(m.off_lab), m.index, reg))
     if not tried:
-        assert first is not None
-        few = len(candidates.jobs) == 1
-        if few or isinstance(first, PhotoError):
+        if first is not None and (len(candidates.jobs) == 1 or isinstance(first, PhotoError)):
             raise first
-        raise TargetError(
-            f"a piece in {name} shows none of the artworks", "add its picture to the list, or photograph it again"
-        )
+        raise TargetError(f"a piece in {name} shows none of the artworks", _NONE_TODO)
     tried.sort(key=lambda t: -t[0])
     alike = tuple(candidates.sketches[i].name for e, i, _ in tried[1:] if e > tried[0][0] - ALIKE)
     return tried[0][1], tried[0][2], alike
@@ -303,7 +309,7 @@ def _among_all(image: LinearImage, candidates: Candidates) -> tuple[int, Registe
             if len(candidates.jobs) == 1:
                 raise
     if not tried:
-        raise TargetError(f"{image.source} shows none of the artworks", "add its picture to the list")
+        raise TargetError(f"{image.source} shows none of the artworks", _NONE_TODO)
     index, reg = max(tried, key=lambda t: _fine_evidence(t[1]))
     alike = [i for i, r in tried if i != index and _fine_evidence(r) > _fine_evidence(reg) - ALIKE]
     return index, reg, tuple(candidates.sketches[i].name for i in alike)
@@ -321,7 +327,8 @@ def _one(request: InspectRequest, candidates: Candidates, s: _Seen) -> JudgedPie
         return replace(_judged(request, candidates, s, index, reg), alike=alike)
     except ColorcheckError as e:
         at = (float(middle[0]), float(middle[1]))
-        return JudgedPiece(0, at, outline, guess if s.region.cut else "", (), {}, None, e.message)
+        named = guess if s.region.cut else ""
+        return JudgedPiece(0, at, outline, named, (), {}, None, e.message, isinstance(e, TargetError))
 
 
 def _in_photo(px: Floats, s: _Seen) -> Floats:
