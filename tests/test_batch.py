@@ -410,6 +410,21 @@ def test_a_scheduler_that_is_not_there_is_one_line(tmp_path: Path, capsys: pytes
     assert capsys.readouterr().err.count("\n") == 1
 
 
+def test_workers_end_when_their_parent_is_killed(tmp_path: Path) -> None:
+    no_picture(tmp_path / "photos", 1)
+    loads.write_list(tmp_path / "LIST.csv", loads.draw_artworks(np.random.default_rng(3), tmp_path, 1))
+    args = ["--jobs", str(tmp_path / "LIST.csv"), "--json", str(tmp_path / "out.jsonl"), "--watch", "--workers", "1"]
+    command = [sys.executable, "-m", "colorcheck", "batch", str(tmp_path / "photos"), *args]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    with process.stdout:
+        while "00.jpg" not in process.stdout.readline():
+            pass
+        process.kill()
+        process.wait()
+        assert process.stdout.read() == ""  # comes to its end when all that hold it have ended
+
+
 def test_watch_judges_what_arrives_until_it_is_stopped(tmp_path: Path) -> None:
     (tmp_path / "photos").mkdir()
     loads.write_list(tmp_path / "LIST.csv", loads.draw_artworks(np.random.default_rng(3), tmp_path, 1))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import signal
 import tempfile
+import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -94,7 +96,16 @@ def begin(setup: Setup, prepare: Callable[[], None]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the terminal's Ctrl+C is the first process' to answer
     prepare()
     cv2.setNumThreads(1)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _here[:] = [setup]
+
+
+def _end_with_parent() -> None:
+    """End this process when the one that started it is killed: nobody would tell it otherwise."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def work_here(path: str, sha256: str) -> Told:
