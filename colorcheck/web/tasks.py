@@ -353,7 +353,7 @@ def _trend(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, 
     told = [f"{c[0].text if isinstance(c[0], Heading) else c[0]}" for c in charts]
     lines = [b for c in charts for b in c if not isinstance(b, Heading) and b not in told]
     blocks = [Heading(" ".join(dict.fromkeys(told))), *lines]
-    shown = blocks_context(blocks, name=params["title"], word="Trend")
+    shown = blocks_context(blocks, name="press log", word="Trend")
     return {"template": "blocks.html.j2", "context": shown}, None
 
 
