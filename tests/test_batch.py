@@ -279,19 +279,24 @@ def test_what_was_said_of_a_half_copied_photo_is_forgotten_when_it_is_whole(tmp_
     assert book.lines == open_book(book.path).lines
 
 
-def test_a_full_disk_leaves_what_was_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_disk_leaves_what_was_written(tmp_path: Path) -> None:
+    resource = pytest.importorskip("resource")
     book = open_book(tmp_path / "out.jsonl")
     book.add([refused("a.jpg", "1" * 64, "bad")])
     before = book.path.read_bytes()
-
-    def full(_: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(FileError, match="No space left"):
-        book.add([refused("b.jpg", "2" * 64, "bad")])
+    usual = resource.getrlimit(resource.RLIMIT_FSIZE)
+    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (len(before) + 50, usual[1]))  # the next line fits in part
+    try:
+        with pytest.raises(FileError, match="free some space and start again"):
+            book.add([refused("b.jpg", "2" * 64, "bad" * 50)])
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, usual)
+        signal.signal(signal.SIGXFSZ, handler)
     assert book.path.read_bytes() == before
     assert not book.knows("b.jpg", "2" * 64)
+    book.add([refused("b.jpg", "2" * 64, "bad")])
+    assert len(open_book(book.path).lines) == 2
 
 
 def test_half_copied_files_are_waited_for(tmp_path: Path) -> None:

@@ -89,14 +89,15 @@ class Book:
         """
         data = _text(lines)
         try:
-            with open(self.path, "ab") as f:
-                before = f.tell()
+            with open(self.path, "ab", buffering=0) as f:  # what a buffer keeps would be written when it is closed
+                before = f.seek(0, os.SEEK_END)
                 try:
-                    f.write(data)
-                    f.flush()
+                    left = memoryview(data)
+                    while left:
+                        left = left[f.write(left) :]
                     os.fsync(f.fileno())
                 except OSError:
-                    os.ftruncate(f.fileno(), before)
+                    f.truncate(before)
                     raise
         except OSError as e:
             raise FileError(
