@@ -14,6 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from .target import CODE_PREFIXES
+
 _N = 21
 _ALPHABET = {c: k for k, c in enumerate("0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ $%*+-./:")}
 _WORDS = 26
@@ -22,6 +24,7 @@ _LEVEL_BITS = {"M": 0b00, "Q": 0b11}
 _Q_HOLDS = 16  # characters; longer texts leave room for level M only
 _HEAD = 12  # characters that tell form, shape and size
 _AT = 13  # bit at which they begin
+_FORMS = tuple(p + s for p in CODE_PREFIXES for s in "RO")  # rectangle, disc
 _TAILS = tuple(p + v for p in "CSF" for v in "FT")
 _HEADS_TRIED = 48  # pairs of head and mask that agree best with the data modules alone
 _CERTAIN = 7.5  # standard errors of the sum over all modules; chance over 10⁸ texts stays below 6
@@ -193,38 +196,41 @@ def _lengths() -> tuple[Any, Any]:
 
 @lru_cache(maxsize=1)
 def _all_heads() -> tuple[Any, Any, Any]:
-    """Heads of all sizes: width and height as numbers of a length (n,) each, round or not (n,)."""
+    """Heads of all sizes: width and height as numbers of a length (n,) each, which of `_FORMS` they have (n,)."""
     n = len(_lengths()[0])
     w, h = (v.ravel() for v in np.mgrid[0:n, 0:n])
-    return np.concatenate([w, np.arange(n)]), np.concatenate([h, np.arange(n)]), np.arange(n * n + n) >= n * n
+    one, times = np.arange(n), len(CODE_PREFIXES)
+    form = np.repeat(np.arange(len(_FORMS)), [n * n, n] * times)
+    return np.concatenate([w, one] * times), np.concatenate([h, one] * times), form
 
 
 def _head_text(k: int) -> str:
-    w, h, is_round = _all_heads()
+    w, h, form = _all_heads()
     tenths = _lengths()[0]
-    return f"CC1{'O' if is_round[k] else 'R'}{tenths[w[k]]:04d}{tenths[h[k]]:04d}"
+    return f"{_FORMS[form[k]]}{tenths[w[k]]:04d}{tenths[h[k]]:04d}"
 
 
 def _form_bits(form: str) -> Any:
-    """Give the data bits of "CC1R" or "CC1O", (22,)."""
+    """Give the data bits of one of `_FORMS`, (22,)."""
     return np.array([int(b) for two in (form[:2], form[2:]) for b in f"{_pair(two):011b}"], np.uint8)
 
 
 def _head_bits(which: Any) -> Any:
     """Give the data bits of some heads, (n, 66)."""
-    w, h, is_round = _all_heads()
+    w, h, form = _all_heads()
     bits = _lengths()[1]
-    forms = np.array([_form_bits("CC1R"), _form_bits("CC1O")])
-    return np.concatenate([forms[is_round[which].astype(int)], bits[w[which]], bits[h[which]]], axis=1)
+    forms = np.array([_form_bits(f) for f in _FORMS])
+    return np.concatenate([forms[form[which]], bits[w[which]], bits[h[which]]], axis=1)
 
 
 def _head_agreement(unmasked: Any) -> Any:
     """Sum of the head's bits (…, 66) over every head, (…, heads): each length adds its own part."""
     signs = 1.0 - 2.0 * _lengths()[1].astype(np.float32)
     w, h = unmasked[:, 22:44] @ signs.T, unmasked[:, 44:66] @ signs.T
-    rect, disc = (unmasked[:, :22] @ (1.0 - 2.0 * _form_bits(f).astype(np.float32)) for f in ("CC1R", "CC1O"))
-    every = rect[:, None, None] + w[:, :, None] + h[:, None, :]
-    return np.concatenate([every.reshape(len(w), -1), disc[:, None] + w + h], axis=1)
+    both = (w[:, :, None] + h[:, None, :]).reshape(len(w), -1)
+    forms = [unmasked[:, :22] @ (1.0 - 2.0 * _form_bits(f).astype(np.float32)) for f in _FORMS]
+    # of every prefix the rectangle, then the disc, as in `_all_heads`
+    return np.concatenate([f[:, None] + (w + h if k % 2 else both) for k, f in enumerate(forms)], axis=1)
 
 
 def _pair(two: str) -> int:

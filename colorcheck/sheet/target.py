@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import random
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, cast
 
@@ -35,7 +36,8 @@ SMALL_SHEET_CELLS = 60
 CODE_MARKER = 40  # the marker that stands beside the code; the others count from 0
 PATCH_SETS = ("compact", "standard", "fine")
 # at most 20 characters of the code's alphanumeric set: it stays in the smallest symbol, of largest modules
-CODE_FORM = re.compile(r"^CC1([RO])(\d{4})(\d{4})([CSF])([FT])(\d{1,6})$")
+CODE_PREFIXES = ("GP1", "CC1")  # of new sheets, and of older ones: both make the same layouts, for ever
+CODE_FORM = re.compile(rf"^({'|'.join(CODE_PREFIXES)})([RO])(\d{{4}})(\d{{4}})([CSF])([FT])(\d{{1,6}})$")
 
 _CONTROLS = ((96, 96, 96), (150, 110, 90), (60, 90, 130))
 
@@ -370,11 +372,12 @@ def _control_places(free: list[tuple[int, int]], want: int, rng: random.Random) 
 def code_text(shape: Shape, size_mm: tuple[float, float], patches: str, view: View, seed: int) -> str:
     """Text of the printed code: the layout's own recipe."""
     w, h = (round(v * 10) for v in size_mm)
-    return f"CC1{'R' if shape == 'rect' else 'O'}{w:04d}{h:04d}{patches[0].upper()}{view[0].upper()}{seed}"
+    form = CODE_PREFIXES[0] + ("R" if shape == "rect" else "O")
+    return f"{form}{w:04d}{h:04d}{patches[0].upper()}{view[0].upper()}{seed}"
 
 
 def from_code(text: str) -> Target:
-    """Rebuild a target from the text of its printed code.
+    """Rebuild a target from the text of its printed code, which it keeps.
 
     Raises
     ------
@@ -384,15 +387,16 @@ def from_code(text: str) -> Target:
     m = CODE_FORM.match(text.strip())
     if not m:
         raise TargetError("the code on the sheet is not a colorcheck layout", _give_layout())
-    patches = {"C": "compact", "S": "standard", "F": "fine"}[m[4]]
+    patches = {"C": "compact", "S": "standard", "F": "fine"}[m[5]]
     try:
-        return make_target(
-            size_mm=(int(m[2]) / 10, int(m[3]) / 10),
-            shape="rect" if m[1] == "R" else "round",
+        target = make_target(
+            size_mm=(int(m[3]) / 10, int(m[4]) / 10),
+            shape="rect" if m[2] == "R" else "round",
             patches=patches,
-            view="front" if m[5] == "F" else "through",
-            seed=int(m[6]),
+            view="front" if m[6] == "F" else "through",
+            seed=int(m[7]),
         )
+        return replace(target, code_text=m[1] + target.code_text[len(m[1]) :])
     except UsageError as e:
         raise TargetError(f"the code on the sheet holds an impossible layout ({e})", _give_layout()) from e
 
