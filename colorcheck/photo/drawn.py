@@ -24,7 +24,7 @@ def refuse_drawn(image: LinearImage) -> None:
     """
     step = max(1, image.rgb.shape[0] // _LINES)
     lines, clipped = image.rgb[::step], image.clipped[::step]
-    known = (lines.max(axis=2) > 0) & ~(clipped.any(axis=2) if clipped.ndim == 3 else clipped)
+    known = (lines.max(axis=2) > 0) & (clipped == 0)  # a mask of bits, (H, W)
     pairs = known[:, 1:] & known[:, :-1]
     if pairs.mean() < _LEAST:
         return
