@@ -212,6 +212,18 @@ def test_inspect_chooses_the_artwork_of_a_folder(tmp_path: Path, capsys: pytest.
     assert "they look alike" in capsys.readouterr().out
 
 
+def test_a_list_tells_inspect_the_sizes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    loads.write_list(tmp_path / "LIST.csv", loads.draw_artworks(np.random.default_rng(3), tmp_path, 2))
+    Image.new("RGB", (300, 300), (200, 200, 200)).save(tmp_path / "table.png")
+    given = ["inspect", str(tmp_path / "table.png"), "--artwork", str(tmp_path / "LIST.csv")]
+    assert main(given) == 2
+    assert "table.png shows none of the artworks" in capsys.readouterr().err
+    assert main([*given, "--size", "80mm"]) == 2
+    assert "a job list tells the sizes itself" in capsys.readouterr().err
+    assert main([*given[:-1], str(tmp_path)]) == 2
+    assert "the size of the piece is not told" in capsys.readouterr().err
+
+
 # ---------------------------------------------------------------- the list
 
 

@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,6 +87,8 @@ def _setup(args: argparse.Namespace, jobs: tuple[Job, ...]) -> Setup:
         limits=args.limits,
         pressing=pressing_of(args),
     )
+    for job in jobs:
+        replace(request, size_mm=job.size_mm, shape=job.shape)  # refuses what no piece can be
     return Setup(request, load_candidates(jobs, view=args.view), tell_photo)
 
 

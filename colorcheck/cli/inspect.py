@@ -11,8 +11,8 @@ from ..ground.errors import UsageError
 from .common import add_judging, add_piece, ask, begin, filled, finish, pressing_of, reuse_memory
 
 if TYPE_CHECKING:
-    from ..flows.pieces import Candidates
     from ..flows.requests import InspectRequest
+    from ..shop.joblist import Job
 
 
 def add_inspect(sub: Any) -> None:
@@ -48,33 +48,38 @@ def request_of(args: argparse.Namespace) -> InspectRequest:
     from ..flows.requests import InspectRequest
     from ..ground.units import parse_size
 
-    size_mm = parse_size(args.size) if args.size else (1.0, 1.0)
+    size_mm = parse_size(args.size)
     return filled(InspectRequest, args, size_mm=size_mm, pressing=pressing_of(args))
 
 
-def _candidates(args: argparse.Namespace, request: InspectRequest) -> Candidates | None:
-    """Open the artworks of a folder or of a job list; None where the artwork itself is named."""
-    path = Path(args.artwork)
-    folder, listed = path.is_dir(), path.suffix.lower() == ".csv"
-    if not args.size and not listed:
-        raise UsageError("the size of the piece is not told", "add --size, such as --size 200x150mm")
-    if not folder and not listed:
-        return None
-    if listed and args.size:
-        raise UsageError("a job list tells the sizes itself", "leave --size away")
-    from ..flows.pieces import load_candidates
+def _jobs(args: argparse.Namespace) -> tuple[Job, ...]:
+    """Artworks of a folder or of a job list; none where the artwork itself is named."""
+    from ..ground.units import parse_size
     from ..shop.joblist import jobs_of_folder, load_jobs
 
-    jobs = load_jobs(path) if listed else jobs_of_folder(path, request.size_mm, request.shape)
-    return load_candidates(jobs, view=request.view, skip_misfits=folder)
+    path = Path(args.artwork)
+    if path.suffix.lower() == ".csv":
+        if args.size:
+            raise UsageError("a job list tells the sizes itself", "leave --size away")
+        return load_jobs(path)
+    if not args.size:
+        raise UsageError("the size of the piece is not told", "add --size, such as --size 200x150mm")
+    return jobs_of_folder(path, parse_size(args.size), args.shape) if path.is_dir() else ()
 
 
 def _inspect(args: argparse.Namespace) -> int:
     inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
     begin(args, outputs=[], inputs=[*args.photos, *inputs])
 
+    jobs = _jobs(args)
+    if jobs and not args.size:  # until the photo tells which of them it is
+        args.size, args.shape = "x".join(f"{v:g}" for v in jobs[0].size_mm) + "mm", jobs[0].shape
     request = request_of(args)
-    any_of = _candidates(args, request)
+    any_of = None
+    if jobs:
+        from ..flows.pieces import load_candidates
+
+        any_of = load_candidates(jobs, view=request.view, skip_misfits=Path(args.artwork).is_dir())
     reuse_memory()
     from ..flows.inspect import inspect
     from ..flows.pieces import inspect_any
