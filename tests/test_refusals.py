@@ -335,6 +335,7 @@ def test_limits_that_hold_nothing(desk: Path, content: bytes, says: str, capsys:
         ("inspect {scans}/number-plaque.jpg --artwork {scans}/number-plaque.png --size 8x6", "write 8x6in"),
         ("target {here}/new --size 8x6", "write 8x6in"),
         ("read {scans}/clock-good.jpg --log :memory:", "in memory"),
+        ("log list --text \udcff", "no text"),
     ],
 )
 def test_usual_mistakes_get_the_line_that_helps(line: str, says: str, tmp_path: Path, capsys: Any) -> None:

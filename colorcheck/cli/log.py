@@ -138,6 +138,9 @@ def _bound(text: str | None, option: str) -> dict[str, float]:
 def _filter(args: argparse.Namespace) -> Filter:
     from ..shop.presslog_records import Filter, parse_moment
 
+    for name in ("piece", "blank", "text"):
+        if any("\udc80" <= sign <= "\udcff" for sign in getattr(args, name) or ""):  # bytes that are no text
+            raise UsageError(f"--{name} holds characters that are no text", "type it anew, in UTF-8")
     return Filter(
         kind=args.kind or "",
         action=args.action or "",
