@@ -198,11 +198,11 @@ def test_inspect_chooses_the_artwork_of_a_folder(tmp_path: Path, capsys: pytest.
     rng = np.random.default_rng(8)
     folder = tmp_path / "arts"
     folder.mkdir()
-    arts = [a for a in loads.draw_artworks(rng, folder, 6, sides_mm=(80.0, 80.0)) if a.size_mm == (80.0, 80.0)]
+    arts = [a for a in loads.draw_artworks(rng, folder, 4, sides_mm=(80.0, 80.0)) if a.size_mm == (80.0, 80.0)]
     square = [a for a in arts if a.shape == "rect"]
     (folder / "notes.txt").write_text("no picture")
     lying = loads.lie(rng, [(square[0], loads.press(square[0]))], turn="quarters")
-    photo, _ = loads.photograph(rng, lying, megapixels=1.0, fill=0.6)
+    photo, _ = loads.photograph(rng, lying, megapixels=0.7, fill=0.6)
     path = v.save_photo(photo, tmp_path / "piece.jpg")
     shutil.copy(folder / square[0].name, folder / "a-copy.png")
     given = ["inspect", str(path), "--artwork", str(folder), "--size", "80mm", "--json", str(tmp_path / "o.json")]
