@@ -22,7 +22,19 @@ from colorcheck.flows.requests import InspectRequest
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.jsontext import write_json
 from colorcheck.ground.limits import load_limits
-from colorcheck.ground.records import Finding, FlatImage, Kind, Pose, Reason, Step, Verdict
+from colorcheck.ground.records import (
+    Finding,
+    FlatImage,
+    Kind,
+    Lines,
+    Looked,
+    Pose,
+    Reason,
+    SecondCopy,
+    Step,
+    Verdict,
+    Yellowing,
+)
 from colorcheck.piece.aim import ColourCell
 from colorcheck.show import inspectwords, words
 from colorcheck.show.answers import inspection_blocks
@@ -84,6 +96,7 @@ def defects(*findings: Finding, **other: Any) -> DefectResult:
     residual[:, :4] = np.nan
     fields: dict[str, Any] = {
         "findings": findings,
+        "looked": Looked(SecondCopy((0.0, 0.0), 0.0, 0.0), Lines(0.0, 0.0, 0.0, "x", ""), Yellowing(0.0, 0.3)),
         "residual": residual,
         "lack": np.zeros((rows, cols)),
         "lack_std": np.full((rows, cols), 0.01),
@@ -98,7 +111,6 @@ def defects(*findings: Finding, **other: Any) -> DefectResult:
         "noise_de00": 0.15,
         "judged_share": 0.9,
         "broad_de00": 0.4,
-        "shift_mm": np.zeros((1, 2)),
         "source": "photo",
         "coat": "card",
     }

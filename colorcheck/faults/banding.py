@@ -8,22 +8,80 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
-from ..ground.records import Finding, Floats, Kind, Target
+from ..ground.grid import local_mean
+from ..ground.records import Finding, Floats, Kind, Lines
 from ..ground.relative import relative_lab
-from ..sheet.sheetgrid import INKS, RIM_MM, SheetGrid, clipped, extremes, field_mask, local_mean
+from ..ground.residue import Residue
+from .finedetail import FineDetail
+from .lack import confidence
 
-_BAND_LEAST_L = 0.25  # a regular band of 0.2 L* can already disturb (J. Electron. Imaging 19(1) 011017, 2010)
-BAND_SIGNIFICANT = 7.0
-_BAND_MM = (0.5, 10.0)
+_LEAST_L = 0.25  # a regular band of 0.2 L* can already disturb (J. Electron. Imaging 19(1) 011017, 2010)
+_SIGNIFICANT = 7.0  # of the best among some thousand frequencies and three channels
+_CLEAR = 1.7  # so many times more significant, lines may be somewhat fainter
+_FAINTER = 0.6
+_PERIODS_MM = (0.5, 10.0)
+_NYQUIST_SHARE = 0.42
+_FINEST = 1.25  # cycles per mm; what is finer, a phone's lens hardly passes
+_OF_ARTWORK = 0.05  # share of the artwork's own regular detail that may be left where edges lie a little off (estimate)
+_LIKELY = 0.12  # decimal density: what differs by more is a spot or an edge
+_SMOOTH_MM = 4.0
+_INKS = ("cyan", "magenta", "yellow")  # the dye that red, green and blue show
+_LN10 = float(np.log(10))
 
 
-def _profile(log: Any, mask: Any, axis: int) -> tuple[Floats, Floats]:
-    """Mean along rows (axis 1) or columns (axis 0) of the masked pixels, and their number."""
-    m = mask.astype(np.float32)
-    n = cv2.reduce(m, axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F).reshape(-1)
-    planes = cv2.merge([c * m for c in cv2.split(log)])
-    total = cv2.reduce(planes, axis, cv2.REDUCE_SUM, dtype=cv2.CV_64F).reshape(-1, 3)
-    return total / np.maximum(n, 1)[:, None], np.asarray(n, dtype=float)
+def find_banding(fine: FineDetail, res: Residue) -> tuple[Lines, Finding | None]:
+    """Look for regular fine lines.
+
+    Returns
+    -------
+    Lines
+        The most regular thing there is, borne out or not.
+    Finding or None
+    """
+    extra = np.ascontiguousarray(-fine.left / _LN10, dtype=np.float32)
+    weight = fine.weight(res)
+    extra -= local_mean(extra, weight, _SMOOTH_MM * fine.g)
+    weight = np.where(np.abs(extra).max(axis=2) < _LIKELY, weight, np.float32(0))
+    best, sure, wave = Lines(0.0, 0.0, 0.0, "x", ""), False, np.zeros((1, 3))
+    counts = weight > 0.25 * float(np.percentile(weight[weight > 0], 90)) if (weight > 0).any() else weight > 0
+    if counts.sum() < 2000:
+        return best, None
+    typical = np.median(res.fine_rel[counts], axis=0).astype(float)
+    for axis in (0, 1):
+        got = _one_axis(extra, weight, fine, axis, typical)
+        if got is not None and got[0].significance > best.significance:
+            best, sure, wave = got
+    if not sure:
+        return best, None
+    depth = wave.sum(axis=1)
+    lab = relative_lab(typical * 10.0 ** -wave[[int(depth.argmin()), int(depth.argmax())]])
+    w, h = res.size_mm
+    area = float(res.inside.sum()) * res.step_mm**2
+    return best, Finding(
+        kind=Kind.BANDING,
+        x_mm=w / 2,
+        y_mm=h / 2,
+        diameter_mm=float(np.sqrt(4 / np.pi * area)),
+        area_mm2=area,
+        delta_e00=float(delta_e00(lab[1], lab[0])),
+        delta_l=float(lab[0, 0] - lab[1, 0]),
+        confidence=confidence(best.significance),
+        where="all over",
+        detail={
+            "period_mm": round(best.period_mm, 3),
+            "axis": best.axis,
+            "dye": best.dye,
+            "amplitude_l": round(best.amplitude_l, 3),
+            "significance": round(best.significance, 1),
+        },
+    )
+
+
+def _profile(value: Any, weight: Any, across: int) -> tuple[Floats, Floats]:
+    """Weighted mean along one axis (n, c), and the sum of weights (n,)."""
+    n = weight.sum(axis=across, dtype=np.float64)
+    total = np.einsum("ijc,ij->jc" if across == 0 else "ijc,ij->ic", value, weight, dtype=np.float64, casting="unsafe")
+    return total / np.maximum(n, 1e-9)[:, None], n
 
 
 def _waves(profile: Floats, weight: Floats, q: float, freq: Floats) -> Any:
@@ -33,112 +91,59 @@ def _waves(profile: Floats, weight: Floats, q: float, freq: Floats) -> Any:
     return 2 * (waves * weight) @ profile / weight.sum()
 
 
-def find_banding(target: Target, sheet: SheetGrid) -> tuple[tuple[float, float, float, int], list[Finding]]:
-    """Look for regular fine lines in the field: (period, amplitude, significance, axis), findings."""
-    log = cv2.log(clipped(sheet.rel, 0.01, 2.0)) * np.float32(-1 / np.log(10))
-    plain = sheet.field.copy()
-    # twice the margin of everything else: what is left of the lattice is small
-    h, w = plain.shape
-    wide = min(2.2 * sheet.margin_mm, 0.38 * (target.pitch_mm - target.cell_mm))
-    plain &= field_mask(target, (h, w), sheet.q, wide, 2 * RIM_MM).astype(bool)
-    if plain.sum() < 2000:
-        return (0.0, 0.0, 0.0, 0), []
-    res = log - local_mean(log, plain, 4.0 * sheet.q)
-    high, low = extremes(res)
-    plain &= (high < 0.12) & (low > -0.12)
-    best: tuple[float, float, float, int] = (0.0, 0.0, 0.0, 0)
-    dye, found = "", False
-    rel_field = np.median(sheet.rel[plain], axis=0)
-    for axis in (0, 1):
-        got = _one_axis(target, res, plain, sheet.q, axis, rel_field)
-        if got is not None and got[2] > best[2]:
-            best, dye, found = (got[0], got[1], got[2], axis), got[3], got[4]
-    if not found:
-        return best, []
-    period, amplitude, significance, axis = best
-    lab = relative_lab(rel_field[None, :])[0]
-    swing = np.array([lab, lab + np.array([2 * amplitude, 0, 0])])
-    return best, [
-        Finding(
-            kind=Kind.BANDING,
-            x_mm=target.size_mm[0] / 2,
-            y_mm=target.size_mm[1] / 2,
-            diameter_mm=float(np.sqrt(4 / np.pi * target.size_mm[0] * target.size_mm[1])),
-            area_mm2=float(target.size_mm[0] * target.size_mm[1]),
-            delta_e00=float(delta_e00(swing[1], swing[0])),
-            delta_l=amplitude,
-            confidence=float(min(0.99, 1 - 4 / significance**2)),
-            where="all over",
-            detail={
-                "period_mm": round(period, 3),
-                "axis": "x" if axis == 0 else "y",
-                "dye": dye,
-                "amplitude_l": round(amplitude, 3),
-            },
-        )
-    ]
-
-
 def _one_axis(
-    target: Target, res: Any, plain: Any, q: float, axis: int, rel_field: Floats
-) -> tuple[float, float, float, str, bool] | None:
-    """Lines along x (axis 0) or y (axis 1): period, amplitude in L*, significance, dye, certain."""
-    across = 1 - axis  # the numpy axis to average over
-    profile, n = _profile(res, plain, across)
-    weight = np.minimum(n, np.percentile(n, 90)) if n.max() > 0 else n
-    if weight.sum() < 500:
+    extra: Any, weight: Any, fine: FineDetail, axis: int, typical: Floats
+) -> tuple[Lines, bool, Floats] | None:
+    """Lines along x (axis 0) or y (axis 1): what they are, whether certain, one period of density (64, 3)."""
+    across, q = 1 - axis, fine.g
+    profile, n = _profile(extra, weight, across)
+    own, _ = _profile(fine.density[..., None] / _LN10, weight, across)
+    n = np.minimum(n, np.percentile(n, 90)) if n.max() > 0 else n
+    if n.sum() <= 0:
         return None
-    length = float(target.size_mm[1 - axis])
-    profile = profile - (profile * weight[:, None]).sum(axis=0) / weight.sum()
+    length = len(profile) / q
+    profile = profile - (profile * n[:, None]).sum(axis=0) / n.sum()
+    own = own - (own * n[:, None]).sum(axis=0) / n.sum()
     # a spectrum fine enough that the harmonics of a frequency lie on it too
     points = cv2.getOptimalDFTSize(int(20 * len(profile)))
-    amp = 2 * np.fft.rfft(profile * weight[:, None], n=points, axis=0) / weight.sum()
     step = q / points
-    last = int(min(1 / _BAND_MM[0], 0.42 * q) / step)
-    power = np.abs(amp[: last + 1])
+    last = int(min(1 / _PERIODS_MM[0], _NYQUIST_SHARE * q) / step)
+
+    def spectrum(a: Floats) -> Floats:
+        return np.asarray(np.abs(2 * np.fft.rfft(a * n[:, None], n=points, axis=0) / n.sum())[: last + 1])
+
+    power, artwork = spectrum(profile), spectrum(own)
     freq = np.arange(last + 1) * step
     thin = max(1, int(1 / (4 * length) / step))
     k = max(9, int(0.15 * last / thin) | 1)
     # the median of a Rayleigh distribution lies at 1.1774 of its scale
     middle = [_running_median(power[::thin, c], k) / 1.1774 for c in range(3)]
     noise = np.stack([np.interp(freq, freq[::thin], m) for m in middle], axis=1)
-    z2 = (power / np.maximum(noise, 1e-5)) ** 2
-    # residue of the lattice: its pitch and harmonics
-    off = np.abs(freq * target.pitch_mm - np.round(freq * target.pitch_mm)) / target.pitch_mm
-    z2[off < 1.2 / length] /= 16
-    z2[freq < 0.8 / _BAND_MM[1]] = 0
-    first, end = int(np.ceil(1 / _BAND_MM[1] / step)), last
-    at = np.arange(first, end + 1)
-    score = np.zeros((len(at), 3))
-    total = np.zeros((len(at), 3))
+    z2 = power**2 / (np.maximum(noise, 1e-5) ** 2 + (_OF_ARTWORK * artwork) ** 2)
+    z2[freq < 0.8 / _PERIODS_MM[1]] = 0
+    first = int(np.ceil(1.1 / _PERIODS_MM[1] / step))
+    at = np.arange(first, last + 1)
+    score, total = np.zeros((len(at), 3)), np.zeros((len(at), 3))
     for h in range(1, 9):  # harmonics: fine lines far apart have many of like height
         inside = h * at <= last
         total[inside] += z2[h * at[inside]] - 2
         if h in (1, 2, 4, 8):
             gain = np.where(inside[:, None], total / (2 * np.sqrt(h)), 0)
             score = np.maximum(score, np.sqrt(np.maximum(2 * gain + 2, 0)))
-    f, c = np.unravel_index(int(np.argmax(score)), score.shape)
-    l_of = _lightness_slope(rel_field)
+    f, c = (int(v) for v in np.unravel_index(int(np.argmax(score)), score.shape))
     significance = float(score[f, c])
-    fine: Floats = np.asarray(freq[int(f) + first] + np.linspace(-1, 1, 17) / (6 * length), dtype=np.float64)
-    total = np.abs(_waves(profile, weight, q, fine)) @ np.ones(3)
-    base = float(fine[int(np.argmax(total))])
-    harmonics = np.arange(1, 1 + max(1, int(min(8, freq[-1] / base))), dtype=np.float64)
-    series: Floats = np.asarray(base * harmonics, dtype=np.float64)
-    parts = _waves(profile, weight, q, series)
+    near: Floats = np.asarray(freq[f + first] + np.linspace(-1, 1, 17) / (6 * length), dtype=np.float64)
+    base = float(near[int(np.argmax(np.abs(_waves(profile, n, q, near)) @ np.ones(3)))])
+    series: Floats = base * np.arange(1, 1 + max(1, int(min(8, min(freq[-1], _FINEST) / base))), dtype=np.float64)
+    parts = _waves(profile, n, q, series)
     phase = np.exp(2j * np.pi * np.arange(64)[:, None] / 64 * np.arange(1, len(series) + 1)[None, :])
-    wave = np.real(phase @ parts)  # one period, density per channel
-    lightness = -wave @ l_of
+    wave = np.real(phase @ parts)
+    lightness = relative_lab(typical * 10.0**-wave)[:, 0]
     amplitude = float(np.ptp(lightness) / 2)
     main = np.real(parts[0] * np.conj(parts[0, c]) / max(abs(parts[0, c]), 1e-12))
-    # the two halves of the sheet must show the same lines
-    agree = _halves_agree(res, plain, q, across, base, int(c))
-    certain = (
-        agree
-        and significance >= BAND_SIGNIFICANT
-        and amplitude >= _BAND_LEAST_L * (0.6 if significance > 1.7 * BAND_SIGNIFICANT else 1.0)
-    )
-    return 1 / base, amplitude, significance, _dye_of(main), bool(certain)
+    least = _LEAST_L * (_FAINTER if significance > _CLEAR * _SIGNIFICANT else 1.0)
+    sure = significance >= _SIGNIFICANT and amplitude >= least and _halves_agree(extra, weight, q, across, base, c)
+    return Lines(1 / base, amplitude, significance, "xy"[axis], _dye_of(main)), sure, wave
 
 
 def _running_median(v: Floats, k: int) -> Floats:
@@ -147,28 +152,16 @@ def _running_median(v: Floats, k: int) -> Floats:
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, k), axis=1))
 
 
-def _lightness_slope(rel: Floats) -> Floats:
-    """Change of −L* per unit of density in each channel, (3,)."""
-    base = relative_lab(rel[None, :])[0, 0]
-    out = []
-    for c in range(3):
-        moved = rel.copy().astype(float)
-        moved[c] *= 10**-0.01
-        out.append((base - relative_lab(moved[None, :])[0, 0]) / 0.01)
-    return np.array(out)
-
-
-def _halves_agree(res: Any, plain: Any, q: float, across: int, base: float, channel: int) -> bool:
-    """Whether the lines run through both halves of the sheet with one phase and like depth."""
-    half = res.shape[across] // 2
+def _halves_agree(extra: Any, weight: Any, q: float, across: int, base: float, channel: int) -> bool:
+    """Whether the lines run through both halves of the piece with one phase and like depth."""
+    half = extra.shape[across] // 2
     pair = []
     for part in (slice(0, half), slice(half, None)):
         cut = (slice(None), part) if across == 1 else (part, slice(None))
-        p, n = _profile(res[cut], plain[cut], across)
-        if n.sum() < 200:
+        p, n = _profile(extra[cut], weight[cut], across)
+        if n.sum() <= 0:
             return False
-        weight = np.minimum(n, max(float(np.percentile(n, 90)), 1.0))
-        pair.append(_waves(p, weight, q, np.array([base]))[0, channel])
+        pair.append(_waves(p, np.minimum(n, np.percentile(n, 90)), q, np.array([base]))[0, channel])
     a, b = pair
     big = max(abs(a), abs(b), 1e-12)
     return bool(np.real(a * np.conj(b)) > 0.3 * big * big)
@@ -179,4 +172,4 @@ def _dye_of(density: Floats) -> str:
     d = density * np.sign(density[int(np.argmax(np.abs(density)))])
     if d.min() > 0.6 * d.max():
         return "black"
-    return INKS[int(np.argmax(d))]
+    return _INKS[int(np.argmax(d))]

@@ -14,12 +14,7 @@ from .lack import SIDES, LackMap
 def merged(found: list[Finding]) -> list[Finding]:
     """One defect, one finding: the stronger takes in what overlaps it."""
     spread = [f for f in found if f.kind in ("ghost", "banding", "faded-edge", "dark-edge", "scorch")]
-    pale = [f for f in found if f.kind in ("pale", "pale-centre")]
-    # a pale spot changes the hue of light print beside it: no yellowed coat of its own
-    spread = [f for f in spread if f.kind != "scorch" or not any(_beside(f, p) for p in pale)]
-    rest = sorted(
-        (f for f in found if f not in spread and f.kind != "scorch"), key=lambda f: -(f.detail.get("significance", 0))
-    )
+    rest = sorted((f for f in found if f not in spread), key=lambda f: -(f.detail.get("significance", 0)))
     kept: list[Finding] = []
     soft = ("pale", "dark", "pale-centre")
     for f in rest:
@@ -43,12 +38,6 @@ def merged(found: list[Finding]) -> list[Finding]:
         else:
             kept.append(f)
     return sorted([*spread, *kept], key=lambda f: -f.delta_e00)
-
-
-def _beside(f: Finding, strong: Finding) -> bool:
-    """Tell whether a finding lies at a stronger one."""
-    apart = float(np.hypot(f.x_mm - strong.x_mm, f.y_mm - strong.y_mm))
-    return apart < 0.5 * (f.diameter_mm + strong.diameter_mm) and strong.delta_e00 > f.delta_e00
 
 
 def along_edges(edges: list[Finding], spots: list[Finding], res: Residue) -> tuple[list[Finding], list[Finding]]:

@@ -8,153 +8,91 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
+from ..ground.grid import Array, local_mean
 from ..ground.places import where_in_words
-from ..ground.records import Finding, Kind, Mask, Target
+from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
+from ..ground.residue import Residue
 from ..ground.robust import mad_std
-from ..sheet.sheetgrid import RIM_MM, SheetGrid, clipped, extremes, field_mask, fill_boxes, local_mean
+from .finedetail import FineDetail
+from .lack import confidence
 
-_BLOCKS = 1.3  # a dot's threshold over the reach of wrong blocks; its height must be 2.2 times the threshold
-_COARSE_FILE = 0.042  # reach of wrong blocks beyond that of a file of quality 80 (measured 0.015–0.036)
-_BLOCK_L = 2.5  # a dot of a coarse file that changes L* by less is a coloured block, not dye
+_SIGNIFICANT = 9.0  # of the strongest among many thousand places
+_NEAR_EDGES = 10.0  # times what print may lie off its place: nearer to rough places nothing is judged
+_DOT = 0.3  # of natural density: what differs by more is a dot and no roughness
+_RING_MM = (0.35, 0.7)  # round a dot; there less than this share of its height must be left:
+_FALLEN = 0.4
+_HAIR_MM = 1.5
+_MOST = 30
 
 
-def find_dots(target: Target, sheet: SheetGrid, *, ghost: bool) -> list[Finding]:
-    """Find pale and coloured dots with a sharp rim in the field and in the cells' middles."""
-    q = sheet.q
-    h, w = sheet.valid.shape
-    # the square root is close enough to the eye's scale and cheap
-    v = cv2.sqrt(clipped(sheet.rel, 0.0, 1.5))
-    look = field_mask(target, (h, w), q, sheet.margin_mm + 0.15, 2 * RIM_MM)
-    base = local_mean(v, (look > 0) & sheet.valid, 3.0 * q)
-    inner, rough = np.zeros((h, w), np.uint8), np.zeros((h, w), np.float32)
-    cut = max(0.14 * target.cell_mm, sheet.margin_mm + 0.3)
-    fill_boxes(inner, target.box_mm, q, -cut, 1)
-    top, left = (
-        np.ceil((target.box_mm[:, 1] + cut) * q).astype(int),
-        np.ceil((target.box_mm[:, 0] + cut) * q).astype(int),
-    )
-    low_, right = target.box_mm[:, 1] + target.box_mm[:, 3] - cut, target.box_mm[:, 0] + target.box_mm[:, 2] - cut
-    end_r, end_c = (low_ * q).astype(int), (right * q).astype(int)
-    k = int(min((end_r - top).min(), (end_c - left).min())) if len(top) else 0
-    if k >= 3:
-        steps = np.arange(0, k, 2)
-        some = v[
-            np.clip(top[:, None] + steps, 0, h - 1)[:, :, None], np.clip(left[:, None] + steps, 0, w - 1)[:, None, :]
-        ]
-        some = some.reshape(len(top), -1, 3)
-        middle = np.median(some, axis=1)
-        worst = (some - middle[:, None]).min(axis=2)
-        uneven = 1.4826 * np.median(np.abs(worst), axis=1)
-        for n in range(len(top)):
-            part = (slice(top[n], end_r[n]), slice(left[n], end_c[n]))
-            base[part], rough[part] = middle[n], uneven[n]
-    area = ((look | inner) > 0) & sheet.valid & ~sheet.glare
-    d = v - base
-    high, least = (np.where(area, k, 0).astype(np.float32) for k in extremes(d))
-    pale, dark = least, -least
-    noise = np.maximum(mad_std(least[look > 0][::7]), 0.002) if (look > 0).any() else 0.01
+def crisp_dots(fine: FineDetail, res: Residue, hidden: Array, spots: list[Finding]) -> list[Finding]:
+    """Find crisp dots too small for the coarse grid, and hairs."""
+    g = fine.g
+    s = 0.45 * g
+    left = fine.left - cv2.GaussianBlur(cv2.medianBlur(fine.left.astype(np.float32), 5), (0, 0), 4 * g)
     out: list[Finding] = []
-    # a rough cell (dark, strongly coloured, sharpened) must be exceeded by its own roughness
-    blocks = _tail(np.minimum(high, -least)[area])
-    low = max(0.055, 7 * float(noise), _BLOCKS * blocks)
-    for kind, strength in (("pinhole", pale), ("speck", dark)):
-        calm = np.minimum(1.0, low / np.maximum(7 * rough, low)).astype(np.float32)
-        out += _components(target, sheet, kind, strength * calm, low, v, base, area)
-    if blocks > _COARSE_FILE:
-        out = [f for f in out if abs(f.delta_l) >= _BLOCK_L]
-    # the copy's own strips and crossings look like threads and dots
-    return [f for f in out if f.kind == "pinhole" and f.delta_l > 15] if ghost else out
-
-
-def _tail(values: Any) -> float:
-    """How far wrong blocks of the file reach, from what is paler in one channel and darker in another at once.
-
-    A strongly compressed file (4:2:0) leaves coloured blocks beside edges, few of them, so that the spread of
-    the common pixels tells nothing of them. A dot without dye is paler in every channel and one with more dye in
-    none: real dots do not count here, however many.
-    """
-    return float(np.percentile(values, 99.99)) if values.size > 3000 else 0.0
-
-
-def _components(
-    target: Target, sheet: SheetGrid, kind: str, strength: Any, low: float, v: Any, base: Any, area: Mask
-) -> list[Finding]:
-    """Turn connected pixels over the threshold into findings, if small and sharp."""
-    q = sheet.q
-    over = (strength > low).astype(np.uint8)
-    count, label, stats, middle = cv2.connectedComponentsWithStats(over, connectivity=8)
-    if count > 4000:
-        return []
-    out: list[Finding] = []
-    for k in range(1, count):
-        c0, r0, cw, ch, n = (int(s) for s in stats[k])
-        if n < 3 or max(cw, ch) > 16 * q:
+    near = cv2.GaussianBlur(left, (0, 0), s)
+    mean = cv2.transform(near, np.full((1, 3), 1 / 3, np.float32))
+    strongest = np.maximum.reduce([np.abs(channel) for channel in cv2.split(near)]) * np.sign(mean)
+    ok = fine.ok & ~(cv2.resize(hidden.astype(np.uint8), fine.ok.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+    ok = cv2.erode(ok.astype(np.uint8), np.ones((round(2 * g) + 1,) * 2, np.uint8)) > 0
+    if not ok.any():
+        return out
+    k = 2 * round(_NEAR_EDGES * res.placed_mm * g) + 1
+    rough = cv2.dilate(fine.noise, np.ones((k, k), np.uint8)) < 0.12
+    calm = rough & ok  # roughness is learned where dots are looked for
+    wide = local_mean(np.minimum(np.abs(mean), _DOT), calm, 4 * g)
+    base = float(mad_std(mean[ok][::7]))
+    noise = np.maximum(np.maximum(base, 1.25 * wide), 0.006) + 0.35 * np.maximum(fine.noise - 0.02, 0)
+    z = np.where(calm, np.abs(strongest) / noise, 0)
+    count, label, stats, centre = cv2.connectedComponentsWithStats((z > _SIGNIFICANT).astype(np.uint8))
+    order = np.argsort([-float(z[label == j].max()) for j in range(1, min(count, 200))])
+    for j in order[:_MOST] + 1:
+        here = label == j
+        area = float(stats[j, cv2.CC_STAT_AREA]) / g**2
+        long = max(stats[j, cv2.CC_STAT_WIDTH], stats[j, cv2.CC_STAT_HEIGHT]) / g
+        x, y = (float(centre[j][i] + 0.5) / g for i in (0, 1))
+        if not 0.15 < area < 50 or long > 12:
             continue
-        box = (slice(max(r0 - 2, 0), r0 + ch + 2), slice(max(c0 - 2, 0), c0 + cw + 2))
-        own = label[box] == k
-        s = strength[box]
-        peak = float(np.sort(s[own])[-max(1, n // 10)])
-        if peak < 2.2 * low:
+        ring = (_grown(here, _RING_MM[1] * g) & ~_grown(here, _RING_MM[0] * g)) & fine.ok
+        if np.median(np.abs(strongest[ring])) > _FALLEN * np.abs(strongest[here]).max():
+            continue  # it goes on beyond where it was looked for, to the artwork's own edges: a colour, no dot
+        peak = fine.left[here].mean(axis=0)
+        rel = res.fine_rel[here].mean(axis=0)
+        de = float(delta_e00(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2)), relative_lab(rel)))
+        if de < 3.5:
             continue
-        # size at half height; a sharp rim has few pixels between a quarter and three quarters
-        core = own & (s > 0.5 * peak)
-        size = 2 * np.sqrt(core.sum() / np.pi) / q
-        long_mm, wide_mm = _extent(core, q)
-        hair = long_mm > 3 * wide_mm and long_mm > 1.5
-        if not 0.3 <= size <= 8.0:
+        if any(np.hypot(x - f.x_mm, y - f.y_mm) < max(f.diameter_mm, 3) for f in [*spots, *out]):
             continue
-        if not _alone(strength, core, box, area, v, base, peak, q):
-            continue
-        slope = _rim_slope(s, core) * q / peak
-        if slope < 0.45:  # less than this share of the height per mm is not crisp
-            continue
-        x, y = (float(middle[k][0]) + 0.5) / q, (float(middle[k][1]) + 0.5) / q
-        values = v[box][core & (s >= 0.8 * peak)] if (core & (s >= 0.8 * peak)).any() else v[box][core]
-        before = base[box][core].mean(axis=0).astype(float) ** 2
-        after = values.mean(axis=0).astype(float) ** 2
-        lab = relative_lab(np.array([before, after]))
-        name = "hair" if hair else kind
+        pale = bool(peak.min() > -0.02 and peak.mean() > 0)
+        c0, r0, across, high = (int(v) for v in stats[j, :4])
+        cut = np.s_[r0 : r0 + high, c0 : c0 + across]
+        core = here[cut] & (np.abs(strongest[cut]) > 0.5 * np.abs(strongest[cut]).max())
+        area = float(core.sum()) / g**2
+        long_mm, wide_mm = _extent(core, g)
+        hair = pale and long_mm > max(3 * wide_mm, _HAIR_MM)
+        size = long_mm if hair else float(np.sqrt(4 * area / np.pi))
         out.append(
             Finding(
-                kind=Kind(name),
-                x_mm=x,
-                y_mm=y,
-                diameter_mm=float(long_mm if hair else size),
-                area_mm2=float(core.sum() / q**2),
-                delta_e00=float(delta_e00(lab[1], lab[0])),
-                delta_l=float(lab[1, 0] - lab[0, 0]),
-                confidence=float(np.clip(peak / (peak + low), 0, 0.98)),
-                where=where_in_words(x, y, target.size_mm, target.shape),
-                detail={"pale": kind == "pinhole"},
+                kind=Kind.HAIR if hair else Kind.PINHOLE if pale else Kind.SPECK,
+                x_mm=round(x, 1),
+                y_mm=round(y, 1),
+                diameter_mm=round(size, 1),
+                area_mm2=round(area, 2),
+                delta_e00=round(de, 2),
+                delta_l=round(float(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2))[0] - relative_lab(rel)[0]), 2),
+                confidence=confidence(float(z[here].max()) - 2),
+                where=where_in_words(x, y, res.size_mm, res.shape),
+                detail={"significance": round(float(z[here].max()), 1)},
             )
         )
-    return sorted(out, key=lambda f: -f.delta_e00)[:50]
+    return out
 
 
-def _alone(strength: Any, core: Any, box: Any, area: Mask, v: Any, base: Any, peak: float, q: float) -> bool:
-    """Whether a dot lies in calm surroundings on all sides: a mirrored window's rim or an edge does not."""
-    gap, wide = max(2, round(0.35 * q)), max(2, round(0.6 * q))
-    grow = gap + wide
-    r0, c0 = max(box[0].start - grow, 0), max(box[1].start - grow, 0)
-    r1, c1 = box[0].start + core.shape[0] + grow, box[1].start + core.shape[1] + grow
-    part = (slice(r0, r1), slice(c0, c1))
-    own = np.zeros(area[part].shape, np.uint8)
-    top, left = box[0].start - r0, box[1].start - c0
-    own[top : top + core.shape[0], left : left + core.shape[1]] = core
-
-    def grown(k: int) -> Any:
-        return cv2.dilate(own, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * k + 1, 2 * k + 1)))
-
-    rim = (grown(1) > 0) & (own == 0)
-    if (rim & area[part]).sum() < 0.6 * rim.sum():
-        return False  # cut off by a cell's edge or the end of what is looked at
-    ring = (grown(grow) > 0) & (grown(gap) == 0)
-    seen = ring & area[part]
-    if seen.sum() < 0.3 * ring.sum():
-        return False
-    off = np.abs(v[part][seen] - base[part][seen]).max(axis=1)
-    return bool(np.median(off) < 0.22 * peak and np.percentile(off, 85) < 0.5 * peak)
+def _grown(mask: Array, by_px: float) -> Array:
+    size = 2 * max(1, round(by_px)) + 1
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))) > 0)
 
 
 def _extent(core: Any, q: float) -> tuple[float, float]:
@@ -165,12 +103,3 @@ def _extent(core: Any, q: float) -> tuple[float, float]:
     m = np.cov(np.stack([c, r])) + np.eye(2) / 12
     e = np.sqrt(np.maximum(np.linalg.eigvalsh(m), 0)) * np.sqrt(12) / q
     return float(e[1]), float(e[0])
-
-
-def _rim_slope(s: Any, core: Any) -> float:
-    """Mean steepness per pixel where the half-height line runs."""
-    gx, gy = cv2.Sobel(s, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(s, cv2.CV_32F, 0, 1, scale=1 / 8)
-    c = core.astype(np.uint8)
-    rim = cv2.dilate(c, np.ones((3, 3), np.uint8)) - cv2.erode(c, np.ones((3, 3), np.uint8))
-    g = np.hypot(gx, gy)[rim > 0]
-    return float(np.median(g)) if len(g) else 0.0

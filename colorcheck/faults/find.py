@@ -18,18 +18,21 @@ import numpy as np
 from ..ground.cielab import delta_e00
 from ..ground.grid import Array
 from ..ground.limits import Limits
-from ..ground.records import Finding, Kind
+from ..ground.records import Finding, Kind, Looked
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
+from .banding import find_banding
 from .catalogue import BANDS, HEAT_HELPS
 from .combine import along_edges, merged, on_the_print, undecidable, without_echoes
+from .dots import crisp_dots
 from .edgebands import faded_edges
-from .finedetail import crisp_dots, fine_residual, seen_between_edges, told_apart
+from .finedetail import FineDetail, fine_residual, seen_between_edges, told_apart
+from .ghost import find_ghost
 from .lack import colour_left, lack_de, lack_map, visible_scale
 from .onecolour import without_colour_errors
-from .pressmarks import find_banding, find_ghost, find_scorch
 from .reflections import find_glare, listed, mark_reflection, taken_for_pale
 from .rimwidth import mark_sharp_rim
+from .scorch import find_scorch
 from .softspots import soft_spots
 
 # a broad fault that the artwork's colours could imitate is reported from this ΔE00 on; from simulation: pictures
@@ -38,6 +41,7 @@ _BROAD_COLOUR_DE = 2.0
 # below this share of a pale centre that is left of it when colours are learned, it counts as invisible: of pictures
 # whose colours change from the middle outwards 0.00 to 0.06 is left, of any other 0.13 or more; from simulation
 _SWALLOWED = 0.1
+_BESIDE_A_COPY = 14.0  # standard errors of lines beside a second copy
 _SMALL_MM = 8.0  # heat makes no soft place smaller than about this
 _BROAD_MM = 30.0  # wider places of a picture whose colours change slowly have colours of their own; estimate
 _LARGE_MM = 16.0  # wider spots do not come from edges that lie a little off
@@ -48,6 +52,7 @@ _LIKELY_LACK = 0.25  # share of the dye that a broad fault may take away; estima
 class DefectResult:
     """Everything that was found on one piece.
 
+    ``looked`` what the searches for copy, lines and yellowed coat saw, found or not;
     ``residual`` (r, c) signed ΔE00 between seen and expected (positive: paler), NaN where it
     cannot be judged; ``lack`` (r, c) share of missing dye and ``lack_std`` its noise; ``light``
     (r, c, 3) of the first photo, ``light_ratio`` brightest to darkest; ``glare`` (r, c) places
@@ -59,6 +64,7 @@ class DefectResult:
     """
 
     findings: tuple[Finding, ...]
+    looked: Looked
     residual: Array
     lack: Array
     lack_std: Array
@@ -73,7 +79,6 @@ class DefectResult:
     noise_de00: float
     judged_share: float
     broad_de00: float
-    shift_mm: Array
     source: str
     coat: str
     colours: tuple[Any, ...] = ()
@@ -82,7 +87,7 @@ class DefectResult:
     uptake: float | None = None
 
 
-def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None = None) -> DefectResult:
+def find_faults(res: Residue, limits: Limits) -> DefectResult:
     """Find everything that differs between what was seen and what was due.
 
     Parameters
@@ -90,8 +95,6 @@ def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None
     res : Residue
     limits : Limits
         What is smaller than these and cannot be seen is not reported.
-    marks : sequence of Finding, optional
-        Second copy, lines, yellowed coat and crisp dots, where they were looked for already.
 
     Returns
     -------
@@ -99,6 +102,9 @@ def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None
     """
     left, var, eye = res.left, res.var, visible_scale(limits)
     glare_found, hidden = find_glare(res, left, var, res.standout)
+    fine = fine_residual(res)
+    marks, looked, taken = _marks(fine, res, hidden)
+    left = left - taken  # what yellowed coat takes away is no matter of dye
     for turn in range(2):
         m = lack_map(res, left, var, hidden, eye)
         colour = colour_left(left, var, hidden)
@@ -112,15 +118,16 @@ def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None
         hidden = hidden | lamps
         glare_found = listed(res, left, hidden)
     judged = np.isfinite(m.q)
-    fine = fine_residual(res)
     spots = [s for s in spots if s.diameter_mm > _LARGE_MM or seen_between_edges(s, fine, res)]
-    if marks is None:
-        spots = [told_apart(s, fine, res) for s in spots]
-        ghost = find_ghost(fine, res)
-        marks = [*([ghost] if ghost else []), *find_banding(fine, res), *find_scorch(res, left, var, hidden)]
-        marks += [] if ghost else crisp_dots(fine, res, np.asarray(hidden.all(axis=0)), spots)
+    spots = [told_apart(s, fine, res) for s in spots]
+    moved = any(f.kind is Kind.GHOST for f in marks)
     spots = _beyond_chance(spots)
-    if any(f.kind is Kind.GHOST for f in marks):
+    if not moved:  # the copy's own strips and crossings look like threads and dots
+        crisp = [s for s in spots if s.kind in (Kind.PINHOLE, Kind.SPECK)]
+        dots = crisp_dots(fine, res, np.asarray(hidden.all(axis=0)), [s for s in spots if s not in crisp])
+        spots = [s for s in spots if s not in crisp or not any(_same_place(s, d) for d in dots)]
+        marks += dots
+    if moved:
         # beside every edge the copy looks like small dark and pale places
         spots = [s for s in spots if s.detail.get("significance", 0) > 12 and s.diameter_mm > 8]
     edges, spots = along_edges(edges, spots, res)
@@ -155,6 +162,7 @@ def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None
     middle = float(np.median(res.depth[judged])) if judged.any() else 1.0
     return DefectResult(
         findings=tuple(findings),
+        looked=looked,
         residual=residual,
         lack=m.q,
         lack_std=np.sqrt(m.var),
@@ -169,10 +177,21 @@ def find_faults(res: Residue, limits: Limits, *, marks: Sequence[Finding] | None
         noise_de00=typical * per_lack,
         judged_share=float(judged.sum() / max(res.inside.sum(), 1)),
         broad_de00=max(float(2 * res.light_doubt.max() / max(middle, 0.1) * per_lack), broad_colour),
-        shift_mm=res.shift_mm,
         source=res.source,
         coat=res.coat,
     )
+
+
+def _marks(fine: FineDetail, res: Residue, hidden: Array) -> tuple[list[Finding], Looked, Array]:
+    """Look for second copy, lines and yellowed coat: findings, what each search saw, and what yellowing takes away."""
+    copy, ghost = find_ghost(fine, res)
+    lines, banding = find_banding(fine, res)
+    if ghost and lines.significance < _BESIDE_A_COPY:
+        banding = None  # the copy's strips repeat with the artwork
+    yellow, scorch, taken = find_scorch(fine, res, hidden[0])
+    if ghost:
+        scorch, taken = None, np.zeros_like(taken)  # the copy's own dye tints bare coat
+    return [f for f in (ghost, banding, scorch) if f], Looked(copy, lines, yellow), taken
 
 
 def _beyond_chance(spots: Sequence[Finding]) -> list[Finding]:
@@ -185,6 +204,10 @@ def _beyond_chance(spots: Sequence[Finding]) -> list[Finding]:
     small = [f for f in spots if f.diameter_mm < _SMALL_MM and f.kind in (Kind.PALE, Kind.DARK)]
     chance = max((f.detail["significance"] for f in small if f.kind is Kind.DARK), default=0.0)
     return [f for f in spots if f not in small or (f.kind is Kind.PALE and f.detail["significance"] > chance)]
+
+
+def _same_place(f: Finding, other: Finding) -> bool:
+    return float(np.hypot(f.x_mm - other.x_mm, f.y_mm - other.y_mm)) < 0.5 * (f.diameter_mm + other.diameter_mm)
 
 
 def _colour_may_be(f: Finding) -> Finding:

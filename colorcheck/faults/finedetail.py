@@ -8,16 +8,22 @@ from typing import Any
 import cv2
 import numpy as np
 
-from ..ground.cielab import delta_e00
 from ..ground.grid import Array
-from ..ground.places import where_in_words
 from ..ground.records import Finding, Kind
-from ..ground.relative import dye_depth, relative_lab
+from ..ground.relative import dye_depth
 from ..ground.residue import Residue
 from ..ground.robust import mad_std
-from .lack import confidence
 
-_FINE_FLOOR = np.float32(0.012)  # added to fine signals before the logarithm
+FINE_FLOOR = np.float32(0.012)  # added to fine signals before the logarithm
+_OFF = 2.5, 0.4  # times what print may lie off its place, for what is looked for in one place, and all over; estimates
+_NEAR_EDGES = 5.0  # times the same: so far an edge makes its neighbourhood doubtful
+_LIKELY = 0.4  # natural density: what differs by more is a spot, no part of a copy or of lines
+_PLACED_MM = 0.4
+_LEAST_GRAIN = 0.003
+_FEW = 500  # pixels
+_ROUGH = 0.12  # of natural density
+_ON_EDGES = 0.4
+_TINY_MM = 2.0  # no artwork has discs so small by the way
 _SPECK_MM = 4.0  # smaller places are specks, which cover the print and leave no share of its dye
 
 
@@ -25,6 +31,7 @@ _SPECK_MM = 4.0  # smaller places are specks, which cover the print and leave no
 class FineDetail:
     """What is left at fine resolution of the first photo: ``left`` (H, W, 3), its noise (H, W), where known (H, W).
 
+    ``density`` (H, W) natural density due, its steepest ``slope`` near by per mm;
     ``dye_floor`` (3,) is the part of the signal that never passes the dye.
     """
 
@@ -34,6 +41,21 @@ class FineDetail:
     density: Any
     g: float
     dye_floor: Array
+    slope: Any
+
+    def weight(self, res: Residue) -> Any:
+        """How well every pixel is known (H, W) float32, at most 1: grain, edges that may lie off, its colour."""
+        off = res.group_var[np.maximum(res.group, 0)].mean(axis=2)
+        off = np.where(res.group < 0, np.nanmax(off), off)
+        off = cv2.resize(off.astype(np.float32), self.ok.shape[::-1], interpolation=cv2.INTER_NEAREST)
+        extra = self.left.mean(axis=2)
+        known = self.ok & (np.abs(extra) < _LIKELY)
+        if known.sum() < _FEW:
+            return np.zeros(self.ok.shape, np.float32)
+        calm = known & (self.slope <= np.percentile(self.slope[known], 30))
+        grain = max(float(mad_std(extra[calm] - np.median(extra[calm]))), _LEAST_GRAIN)
+        noise2 = grain**2 + (_OFF[1] * res.placed_mm * self.slope) ** 2 + off
+        return np.where(known, noise2.min() / noise2, 0.0).astype(np.float32)
 
 
 def fine_residual(res: Residue) -> FineDetail:
@@ -46,16 +68,17 @@ def fine_residual(res: Residue) -> FineDetail:
         r, c = a.shape[:2]
         return cv2.resize(a.astype(np.float32), (c * b, r * b), interpolation=cv2.INTER_LINEAR)[: hw[0], : hw[1]]
 
-    floor = _FINE_FLOOR
+    floor = FINE_FLOOR
     rel: Any
     slope: Any
-    dx, dy = res.shift_mm[0] * g
+    shift = res.shift_mm[0]
     rel = res.fine_rel
     # a large one is no error of placing but the pull of a second copy
-    if 0.05 < np.hypot(dx, dy) < 0.4 * g:
-        rel = cv2.warpAffine(
-            rel, np.array([[1, 0, -dx], [0, 1, -dy]], float), hw[::-1], borderMode=cv2.BORDER_REPLICATE
-        )
+    if np.hypot(*shift[:, 0]) < _PLACED_MM:
+        slope_xy = shift[:, 1:] * 2 / max(res.size_mm)
+        move = np.column_stack([np.eye(2) + slope_xy, g * (shift[:, 0] - shift[:, 1:].sum(axis=1))])
+        how = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+        rel = np.maximum(cv2.warpAffine(rel, move, hw[::-1], flags=how, borderMode=cv2.BORDER_REPLICATE), 0.0)
     seen = seen0 / np.maximum(up(res.light[0]), 1e-6)
     left = np.log((np.maximum(seen, 0) + floor) / (rel + floor))
     slope = np.zeros(hw, np.float32)
@@ -66,11 +89,11 @@ def fine_residual(res: Residue) -> FineDetail:
             cv2.Sobel(lg, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8),
         )
         slope = np.maximum(slope, np.sqrt(sx * sx + sy * sy))
-    k = 2 * round(0.5 * g) + 1
+    k = 2 * round(_NEAR_EDGES * res.placed_mm * g) + 1
     slope = cv2.dilate(slope, np.ones((k, k), np.uint8))
     density = -np.log(np.clip(rel + floor, floor, 1.0)).mean(axis=2)
-    noise = 0.02 + 0.25 * slope
-    return FineDetail(left=left, noise=noise, ok=res.fine_ok[0], density=density, g=g, dye_floor=res.floor)
+    noise = 0.02 + _OFF[0] * res.placed_mm * slope
+    return FineDetail(left, noise, res.fine_ok[0], density, g, res.floor, slope)
 
 
 def seen_between_edges(f: Finding, fine: FineDetail, res: Residue) -> bool:
@@ -92,7 +115,7 @@ def seen_between_edges(f: Finding, fine: FineDetail, res: Residue) -> bool:
     density = np.ascontiguousarray(fine.density[cut], dtype=np.float32)
     bell = np.exp(-np.log(2) * (d / r) ** 2)
     rel = res.fine_rel[cut]
-    shown = (dye_depth(rel, fine.dye_floor) * rel / (rel + _FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
+    shown = (dye_depth(rel, fine.dye_floor) * rel / (rel + FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
     if f.diameter_mm < _SPECK_MM:
         shown = density
     edges = [cv2.Sobel(density, cv2.CV_32F, i, k, scale=1 / 8) for i, k in ((1, 0), (0, 1))]
@@ -129,7 +152,7 @@ def told_apart(f: Finding, fine: FineDetail, res: Residue) -> Finding:
     weight = np.minimum(depth[ok] / fine.noise[r0:r1, c0:c1][ok], 50) ** 2
     for name in ("disc", "bell"):
         low = np.inf
-        for size in f.diameter_mm * np.array([0.5, 0.7, 0.85, 1.0, 1.2, 1.45]):
+        for size in f.diameter_mm * np.array([0.35, 0.5, 0.7, 0.85, 1.0, 1.2, 1.45]):
             for ox in np.array([-0.15, 0, 0.15]) * f.diameter_mm:
                 for oy in np.array([-0.15, 0, 0.15]) * f.diameter_mm:
                     d = np.hypot(x[ok] - f.x_mm - ox, y[ok] - f.y_mm - oy)
@@ -151,6 +174,11 @@ def told_apart(f: Finding, fine: FineDetail, res: Residue) -> Finding:
     if len(best) < 2 or best["disc"][0] > 0.97 * best["bell"][0] or best["disc"][1] > 8.5:
         return f
     _, size, cx, cy = best["disc"]
+    turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    c, r = ((v * g).astype(int) for v in (cx + size / 2 * np.cos(turn), cy + size / 2 * np.sin(turn)))
+    inside = (r >= 0) & (r < fine.ok.shape[0]) & (c >= 0) & (c < fine.ok.shape[1])
+    if size > _TINY_MM and (fine.noise[r[inside], c[inside]] > _ROUGH).mean() > _ON_EDGES:
+        return f  # the rim of a disc runs along the artwork's own edges: that is no rim of its own
     return replace(
         f,
         kind=Kind.PINHOLE if f.kind == Kind.PALE else Kind.SPECK,
@@ -159,57 +187,3 @@ def told_apart(f: Finding, fine: FineDetail, res: Residue) -> Finding:
         diameter_mm=round(float(size), 1),
         area_mm2=round(float(np.pi / 4 * size**2), 1),
     )
-
-
-def crisp_dots(fine: FineDetail, res: Residue, hidden: Array, spots: list[Finding]) -> list[Finding]:
-    """Crisp dots too small for the coarse grid."""
-    g = fine.g
-    s = 0.45 * g
-    left = fine.left - cv2.GaussianBlur(cv2.medianBlur(fine.left.astype(np.float32), 5), (0, 0), 4 * g)
-    out: list[Finding] = []
-    near = cv2.GaussianBlur(left, (0, 0), s)
-    mean = cv2.transform(near, np.full((1, 3), 1 / 3, np.float32))
-    strongest = np.maximum.reduce([np.abs(channel) for channel in cv2.split(near)]) * np.sign(mean)
-    wide = cv2.GaussianBlur(np.abs(mean), (0, 0), 4 * g)
-    ok = fine.ok & ~(cv2.resize(hidden.astype(np.uint8), fine.ok.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
-    ok = cv2.erode(ok.astype(np.uint8), np.ones((round(2 * g) + 1,) * 2, np.uint8)) > 0
-    if not ok.any():
-        return out
-    k = 2 * round(1.0 * g) + 1
-    rough = cv2.dilate(fine.noise, np.ones((k, k), np.uint8)) < 0.12
-    base = float(mad_std(mean[ok][::7]))
-    noise = np.maximum(np.maximum(base, 1.25 * wide), 0.006) + 0.35 * np.maximum(fine.noise - 0.02, 0)
-    z = np.where(ok & rough, np.abs(strongest) / noise, 0)
-    count, label, stats, centre = cv2.connectedComponentsWithStats((z > 9).astype(np.uint8))
-    order = np.argsort([-float(z[label == j].max()) for j in range(1, min(count, 200))])
-    for j in order[:30] + 1:
-        here = label == j
-        area = float(stats[j, cv2.CC_STAT_AREA]) / g**2
-        long = max(stats[j, cv2.CC_STAT_WIDTH], stats[j, cv2.CC_STAT_HEIGHT]) / g
-        x, y = (float(centre[j][i] + 0.5) / g for i in (0, 1))
-        if not 0.15 < area < 50 or long > 12:
-            continue
-        peak = fine.left[here].mean(axis=0)
-        rel = res.fine_rel[here].mean(axis=0)
-        de = float(delta_e00(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2)), relative_lab(rel)))
-        if de < 3.5:
-            continue
-        if any(np.hypot(x - f.x_mm, y - f.y_mm) < max(f.diameter_mm, 3) for f in [*spots, *out]):
-            continue
-        pale = bool(peak.min() > -0.02 and peak.mean() > 0)
-        size = float(np.sqrt(4 * area / np.pi))
-        out.append(
-            Finding(
-                kind=Kind.PINHOLE if pale else Kind.SPECK,
-                x_mm=round(x, 1),
-                y_mm=round(y, 1),
-                diameter_mm=round(size, 1),
-                area_mm2=round(area, 2),
-                delta_e00=round(de, 2),
-                delta_l=round(float(relative_lab(np.clip(rel * np.exp(peak), 0, 1.2))[0] - relative_lab(rel)[0]), 2),
-                confidence=confidence(float(z[here].max()) - 2),
-                where=where_in_words(x, y, res.size_mm, res.shape),
-                detail={"significance": round(float(z[here].max()), 1)},
-            )
-        )
-    return out

@@ -98,7 +98,14 @@ def ink_finding(name: str, target: Target, cells: Cells) -> Finding:
 
 
 def uptake_of(target: Target, cells: Cells) -> tuple[float, float]:
-    """Dye taken up relative to a full pressing, and its uncertainty; see `check_print`."""
+    """Dye taken up relative to a full pressing, and its uncertainty.
+
+    An upper bound by reason, not a measurement: a print that took up too little dye is pale in the mid-tones *and* in
+    black, while a wrong curve moves the mid-tones alone and a weak coat (or a mirrored room) lifts black alone. So the
+    larger of the two ratios is taken, mid-tone density to that of the sRGB aim and black density to 1.6, and half of
+    their difference goes into the uncertainty. It is not cut off: a coat that takes much dye, or a printer whose
+    mid-tones come out darker than sRGB, gives more than 1.
+    """
     ok = usable(cells)
     black = ok & (target.kind == CellKind.BLACK)
     grey = ok & (np.ptp(target.device_rgb, axis=1) == 0)

@@ -10,9 +10,10 @@ from __future__ import annotations
 import numpy as np
 
 from ..ground.grid import Array
-from ..ground.records import Finding
+from ..ground.records import Finding, Kind
 from .lack import LackMap
 
+_SPOTS = (Kind.PALE, Kind.DARK, Kind.PINHOLE, Kind.SPECK)  # where they come from a search for missing dye
 _LEAST_MM = 4.0
 _OWN = 0.4  # of its height a spot must show inside fields of one colour; true ones show 0.6 or more, errors 0.3 or less
 _AT_OUTLINE = 0.15  # of its diameter the middle of a spot must lie inside
@@ -30,7 +31,7 @@ def without_colour_errors(found: list[Finding], m: LackMap) -> list[Finding]:
     def only_colour(f: Finding) -> bool:
         return _nowhere_else(f, m) if f.diameter_mm < _LEAST_MM else _share_left(f, m) < _OWN
 
-    return [f for f in found if f.kind not in ("pale", "dark") or not only_colour(f)]
+    return [f for f in found if f.kind not in _SPOTS or "lack" not in f.detail or not only_colour(f)]
 
 
 def _nowhere_else(f: Finding, m: LackMap) -> bool:

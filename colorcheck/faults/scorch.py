@@ -10,17 +10,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
+from ..ground.grid import Array, block_means
 from ..ground.places import where_in_words
-from ..ground.records import CellKind, Cells, Finding, Floats, Kind, Light, Mask, Target
+from ..ground.records import Finding, Floats, Kind, Mask, Shape, Yellowing
 from ..ground.relative import relative_lab
+from ..ground.residue import Residue
 from ..ground.robust import mad_std, polynomial_terms, tukey_weights
-from ..sheet.sheetgrid import SheetGrid, quiet_zones, usable
+from .finedetail import FineDetail
+from .lack import confidence
 
 _LEAST_B = 2.0  # yellowing of bare coat runs from b* +2 (common practice, no source)
 _SIGNIFICANT = 5.0  # standard errors, of the best among some thousand clouds
@@ -42,6 +45,26 @@ _BESIDE = 0.1  # per unit of colour printed near by
 _PRESSED = 0.4  # of the field, per unit of log green: dyes answer to poor pressing at different rates
 _NOISE = (0.003, 0.004)  # least of bare coat and field
 _CROWD = (1.5, 3.0)  # neighbouring places share errors: variances count so many times (estimates)
+
+
+_RIM_MM = 1.5  # nearer to the outline coat is not judged
+_BARE = 0.6  # coat with less ink than this reflects so much in every channel
+_CALM = 0.3  # natural density per mm; where it is steeper lie edges, whose colour a lens spreads
+_COAT_MM, _PRINT_MM = 4.0, 8.0  # squares in which bare coat and print are averaged
+_FILLED_MM2 = 2.0  # of a square at least
+_FEW = 4  # places
+
+
+class Outlined(Protocol):
+    """What has a size and an outline: a target, or what was seen of a piece."""
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height."""
+
+    @property
+    def shape(self) -> Shape:
+        """Rectangle or round."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,8 +119,8 @@ class _Cloud:
     """The likeliest cloud.
 
     ``lack`` share of blue lost where it is strongest on the piece, ``error`` its standard error, ``significance``
-    in standard errors; ``coat`` and ``field`` what each alone says of ``lack``, in sum ``borne_out`` or not; place,
-    area in mm².
+    in standard errors; ``shape`` (5,) as in `_clouds` and its ``height`` at that place; ``coat`` and ``field`` what
+    each alone says of ``lack``, in sum ``borne_out`` or not; place, area in mm².
     """
 
     lack: float
@@ -106,70 +129,74 @@ class _Cloud:
     coat: float
     field: float
     borne_out: bool
+    shape: Floats
+    height: float
     x_mm: float
     y_mm: float
     area_mm2: float
 
 
-def find_scorch(
-    target: Target, sheet: SheetGrid, light: Light, field_rel: Floats, cells: Cells
-) -> tuple[float, float, list[Finding]]:
-    """Look for yellowed coat.
+def find_scorch(fine: FineDetail, res: Residue, hidden: Array) -> tuple[Yellowing, Finding | None, Array]:
+    """Look for yellowed coat in the first photo.
 
     Parameters
     ----------
-    target, sheet, light, field_rel, cells
-        As in `prints.check_print`; ``sheet`` from `sheetgrid.lay_out`.
+    fine : FineDetail
+    res : Residue
+    hidden : (r, c)
+        Blocks under a reflection.
 
     Returns
     -------
-    delta_b : float
-        Rise of b* in the middle of the strongest yellow cloud, NaN where coat or field cannot be seen.
-    u : float
-        Its uncertainty; where the cloud is not borne out it is a third of ``delta_b`` or more.
-    findings : list of Finding
-        One, or none.
+    Yellowing
+        ``delta_b`` rise of b* in the middle of the strongest yellow cloud, NaN where bare coat or print cannot be seen,
+        within ± ``u``; where the cloud is not borne out that is a third of ``delta_b`` or more.
+    Finding or None
+    (r, c, 3)
+        What the finding takes off the logarithm of the signal, 0 where there is none.
 
     Notes
     -----
-    A slope of blue over the whole sheet is what a second lamp leaves as well, so yellowing that rises evenly
-    from side to side, or covers the sheet, is not seen in one photo.
+    A slope of blue over the whole piece is what a second lamp leaves as well, so yellowing that rises evenly
+    from side to side, or covers the piece, is not seen in one photo.
     """
-    places = _places(target, sheet, light, field_rel, cells)
+    places, nothing = _places(fine, res, hidden), np.zeros(res.rel.shape)
     if places is None:
-        return float("nan"), float("nan"), []
-    cloud = _strongest(target, places)
+        return Yellowing(float("nan"), float("nan")), None, nothing
+    cloud = _strongest(res, places)
     if cloud is None:
-        return 0.0, _LEAST_B, []
+        return Yellowing(0.0, _LEAST_B), None, nothing
     scale = _yellow(0.01)[2] / 0.01
     if not (cloud.borne_out and cloud.significance >= _SIGNIFICANT):
         # the best of so many clouds: what chance makes of them is taken off
         chance = max(0.0, 1 - (_USUAL / max(cloud.significance, 1e-9)) ** 2)
         rest = _yellow(max(min(cloud.lack, cloud.coat, cloud.field), 0.0) * chance)[2]
-        return float(rest), float(max(cloud.error * scale, rest / 3)), []
+        return Yellowing(float(rest), float(max(cloud.error * scale, rest / 3))), None, nothing
     lab = _yellow(cloud.lack)
-    top = float(lab[2])
-    u = float(max(cloud.error * scale, 0.1 * top))
-    if top < _LEAST_B:
-        return top, u, []
-    return (
-        top,
-        u,
-        [
-            Finding(
-                kind=Kind.SCORCH,
-                x_mm=cloud.x_mm,
-                y_mm=cloud.y_mm,
-                diameter_mm=float(min(np.sqrt(4 / np.pi * cloud.area_mm2), max(target.size_mm))),
-                area_mm2=cloud.area_mm2,
-                delta_e00=float(delta_e00(lab, np.array([100.0, 0.0, 0.0]))),
-                delta_l=float(lab[0] - 100.0),
-                confidence=float(np.clip(1 - (2 / cloud.significance) ** 2, 0.5, 0.98)),
-                where=where_in_words(cloud.x_mm, cloud.y_mm, target.size_mm, target.shape),
-                detail={"delta_b": round(top, 2), "u": round(u, 2)},
-            )
-        ],
+    told = Yellowing(float(lab[2]), float(max(cloud.error * scale, 0.1 * lab[2])))
+    if told.delta_b < _LEAST_B:
+        return told, None, nothing
+    share = (cloud.lack / max(cloud.height, 1e-6)) * _shapes(cloud.shape[None, :], res.places().reshape(-1, 2))
+    share = np.clip(share.reshape(res.inside.shape), 0.0, 0.95)
+    green = -np.log1p(_RED_RISE * share)
+    taken = np.stack([np.zeros_like(green), green, green + np.log(1 - share)], axis=2)
+    found = Finding(
+        kind=Kind.SCORCH,
+        x_mm=cloud.x_mm,
+        y_mm=cloud.y_mm,
+        diameter_mm=float(min(np.sqrt(4 / np.pi * cloud.area_mm2), max(res.size_mm))),
+        area_mm2=cloud.area_mm2,
+        delta_e00=float(delta_e00(lab, np.array([100.0, 0.0, 0.0]))),
+        delta_l=float(lab[0] - 100.0),
+        confidence=confidence(cloud.significance),
+        where=where_in_words(cloud.x_mm, cloud.y_mm, res.size_mm, res.shape),
+        detail={
+            "delta_b": round(told.delta_b, 2),
+            "u": round(told.u, 2),
+            "significance": round(cloud.significance, 1),
+        },
     )
+    return told, found, taken
 
 
 def _yellow(lack: float) -> Floats:
@@ -181,81 +208,58 @@ def _yellow(lack: float) -> Floats:
 # ---------------------------------------------------------------- what is looked at
 
 
-def _places(target: Target, sheet: SheetGrid, light: Light, field_rel: Floats, cells: Cells) -> _Places | None:
-    """Bare coat in white cells and quiet zones, and the field in blocks; None when too little can be seen."""
-    xy: list[Any] = []
-    rgb: list[Any] = []
-    for k in np.nonzero((target.kind == CellKind.WHITE) & usable(cells))[0]:
-        xy.append(target.box_mm[k, :2] + target.box_mm[k, 2:] / 2)
-        rgb.append(cells.rgb_rel[k] * light.e_cell[k])
-    rows, cols = light.e_map.shape[:2]
-    for x, y, bw, bh in quiet_zones(target):
-        part = (
-            slice(max(int(y * sheet.q), 0), int((y + bh) * sheet.q)),
-            slice(max(int(x * sheet.q), 0), int((x + bw) * sheet.q)),
-        )
-        m = sheet.bare[part]
-        if m.sum() < 80:
-            continue
-        place = np.array([x + bw / 2, y + bh / 2])
-        r, c = (min(int(v / light.step_mm), n - 1) for v, n in zip(place[::-1], (rows, cols), strict=True))
-        xy.append(place)
-        rgb.append(np.median(sheet.rel[part][m], axis=0) * light.e_map[r, c])
-    ok = np.isfinite(field_rel[..., 0]) & ~light.glare & (np.nan_to_num(field_rel).min(axis=2) > 0.01)
-    step = max(1, round(0.8 * target.pitch_mm / light.step_mm))
-    at, value = _block_medians(np.dstack([field_rel * light.e_map, field_rel[..., 1]]), ok, step, light.step_mm)
-    if len(xy) < 4 or len(at) < 4:
+def _places(fine: FineDetail, res: Residue, hidden: Array) -> _Places | None:
+    """Bare coat and print in squares, each apart, light still in it; None when too little can be seen."""
+    left, var = res.left[0], res.var[0]
+    known = res.inside & np.isfinite(left).all(axis=2) & np.isfinite(var).all(axis=2) & ~hidden
+    known &= res.reach() > _RIM_MM
+    printed = known & (res.rel.min(axis=2) < _BARE)
+    weight = np.where(printed, 1 / np.where(printed, var.sum(axis=2), 1.0), 0.0)
+    if printed.any():
+        weight = np.minimum(weight, 4 * np.median(weight[printed]))
+    up: Any = cv2.resize(known.astype(np.uint8), fine.ok.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    coat = fine.ok & (up > 0) & (res.fine_rel.min(axis=2) > _BARE) & (fine.slope < _CALM)
+    light = np.log(np.maximum(res.light[0], 1e-9))
+    print_xy, print_seen, green = _averages(left + light, weight, left[..., 1], res.step_mm, _PRINT_MM)
+    coat_xy, coat_seen, _ = _averages(fine.left, coat, fine.left[..., 1], 1 / fine.g, _COAT_MM)
+    rows, cols = (np.clip((coat_xy[:, k] / res.step_mm).astype(int), 0, light.shape[1 - k] - 1) for k in (1, 0))
+    xy, seen = (coat_xy, print_xy), (coat_seen + light[rows, cols], print_seen)
+    ratio = [v[:, [0, 2]] - v[:, [1]] for v in seen]
+    if min(len(v) for v in xy) < _FEW:
         return None
-    v = np.maximum(np.concatenate([np.array(rgb), value[:, :3]]), 1e-6)
-    bare = np.arange(len(v)) < len(xy)
     # two lamps mixed in any shares make a straight line of these ratios, which their logarithms would bend
-    colour = v[:, [0, 2]] / v[:, [1]]
-    green = np.zeros(len(v))
-    green[~bare] = np.log(np.maximum(value[:, 3], 1e-6))
-    for on in (bare, ~bare):
-        colour[on] = colour[on] / np.median(colour[on], axis=0) - 1
-        green[on] -= np.median(green[on])
-    place = np.concatenate([np.array(xy), at])
-    around = _around(sheet, place)
-    return _Places(place, bare, colour, around - np.median(around, axis=0), green)
+    colour = [np.exp(v) / np.median(np.exp(v), axis=0) - 1 for v in ratio]
+    place = np.concatenate(xy)
+    around = _around(res, place)
+    level = np.concatenate([np.zeros(len(coat_xy)), green - np.median(green)])
+    bare = np.arange(len(place)) < len(coat_xy)
+    return _Places(place, bare, np.concatenate(colour), around - np.median(around, axis=0), level)
 
 
-def _block_medians(seen: Floats, ok: Mask, step: int, step_mm: float) -> tuple[Floats, Floats]:
-    """Medians of square blocks with enough good places: middle of the good ones in mm (n, 2), value (n, c)."""
-    rows, cols, planes = seen.shape
-    tall, wide = -(-rows // step), -(-cols // step)
-    v = np.full((tall * step, wide * step, planes), np.nan)
-    v[:rows, :cols] = np.where(ok[..., None], seen, np.nan)
-    blocks = v.reshape(tall, step, wide, step, planes).transpose(0, 2, 1, 3, 4)
-    blocks = blocks.reshape(tall * wide, step * step, planes)
-    good = np.isfinite(blocks[..., 0])
-    n = good.sum(axis=1)
-    held = np.minimum(step, rows - step * np.arange(tall))[:, None] * np.minimum(step, cols - step * np.arange(wide))
-    use = n >= np.maximum(3, 0.25 * held.ravel())
-    blocks, good, n = np.sort(blocks[use], axis=1), good[use], n[use]  # what is missing sorts to the end
-    k = np.arange(len(n))
-    middle = (blocks[k, (n - 1) // 2] + blocks[k, n // 2]) / 2
-    inner = np.stack(np.meshgrid(np.arange(step), np.arange(step)), axis=-1).reshape(-1, 2) + 0.5
-    at = (good[..., None] * inner).sum(axis=1) / np.maximum(n, 1)[:, None]
-    row, col = np.divmod(np.nonzero(use)[0], wide)
-    return (np.stack([col, row], axis=1) * step + at) * step_mm, middle
+def _averages(value: Any, weight: Any, more: Any, step_mm: float, side_mm: float) -> tuple[Floats, Floats, Floats]:
+    """Weighted means of squares with enough in them: their middles in mm (n, 2), of ``value`` (n, 3), ``more`` (n,)."""
+    side = max(1, round(side_mm / step_mm))
+    total = block_means(weight.astype(np.float32), side).astype(float)
+    full = block_means((weight > 0).astype(np.float32), side) * (side * step_mm) ** 2 > _FILLED_MM2
+    y, x = np.mgrid[: weight.shape[0], : weight.shape[1]].astype(np.float32)
+    planes = np.dstack([(x + 0.5) * step_mm, (y + 0.5) * step_mm, value, more]).astype(np.float32)
+    planes = np.where((weight > 0)[..., None], planes, 0) * weight[..., None].astype(np.float32)
+    mean = block_means(planes, side).astype(float)[full] / np.maximum(total[full], 1e-12)[:, None]
+    return mean[:, :2], mean[:, 2:5], mean[:, 5]
 
 
-def _around(sheet: SheetGrid, xy: Floats) -> Floats:
+def _around(res: Residue, xy: Floats) -> Floats:
     """Red and blue over green of the print around each place, near and wide, (n, 4).
 
     Thick glass spreads light sideways and a photo's file spreads colour (4:2:0): both tint a
     place by what is printed beside it.
     """
-    h, w = sheet.valid.shape
-    size = (max(1, round(w / sheet.q)), max(1, round(h / sheet.q)))
-    coarse = cv2.resize(sheet.rel, size, interpolation=cv2.INTER_AREA)
     out = []
+    rows, cols = (np.clip((xy[:, k] / res.step_mm).astype(int), 0, res.inside.shape[1 - k] - 1) for k in (1, 0))
+    rel = res.rel.astype(np.float32)
     for sigma in (2.5, 8.0):
-        soft = cv2.GaussianBlur(coarse, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
-        r = np.clip(xy[:, 1].astype(int), 0, soft.shape[0] - 1)
-        c = np.clip(xy[:, 0].astype(int), 0, soft.shape[1] - 1)
-        v = soft[r, c].astype(float)
+        soft = cv2.GaussianBlur(rel, (0, 0), sigma / res.step_mm, borderType=cv2.BORDER_REFLECT)
+        v = soft[rows, cols].astype(float)
         out += [v[:, 0] - v[:, 1], v[:, 2] - v[:, 1]]
     return np.stack(out, axis=1)
 
@@ -263,7 +267,7 @@ def _around(sheet: SheetGrid, xy: Floats) -> Floats:
 # ---------------------------------------------------------------- clouds
 
 
-def _clouds(target: Target) -> Floats:
+def _clouds(target: Outlined) -> Floats:
     """Clouds to try, (m, 5): middle x, y, width at half height in mm, and the unit vector inwards.
 
     The vector is that of a cloud along a side or a part of the rim; round clouds have (0, 0).
@@ -302,7 +306,7 @@ def _finer(cloud: Floats) -> Floats:
             (cloud[0] + i * step, cloud[1] + j * step, cloud[2] * f, *cloud[3:])
             for i in moves
             for j in moves
-            for f in (0.8, 1.0, 1.25)
+            for f in (0.7, 0.8, 0.9, 1.0, 1.12, 1.25, 1.4)
         ]
     )
 
@@ -310,7 +314,7 @@ def _finer(cloud: Floats) -> Floats:
 # ---------------------------------------------------------------- the filter
 
 
-def _slow_terms(target: Target, places: _Places) -> tuple[Floats, Floats, float]:
+def _slow_terms(target: Outlined, places: _Places) -> tuple[Floats, Floats, float]:
     """Everything else that may tint a place (n, k), its priors (k,), half the sheet over a low lamp's height.
 
     The first two terms are the levels of coat and field, the next five a lamp's slope and bend; priors are
@@ -335,7 +339,7 @@ def _fit(terms: Floats, prior: Floats, weight: Floats, value: Floats, share: flo
     return _Fit(share, weight, weighted, inverse, slow, value - terms @ slow)
 
 
-def _learn(target: Target, places: _Places, shapes: Floats) -> tuple[_Fit, ...]:
+def _learn(target: Outlined, places: _Places, shapes: Floats) -> tuple[_Fit, ...]:
     """Fit both channel ratios; what they leave beside the best cloud tells noise, wild places and a lamp's bend."""
     terms, prior, near = _slow_terms(target, places)
     priors = [prior, prior.copy()]
@@ -369,7 +373,7 @@ def _sum(fits: Sequence[_Fit], shapes: Floats) -> tuple[Floats, Floats]:
     return np.asarray(sum(f.gain(shapes) for f in fits)), np.asarray(sum(f.power(shapes) for f in fits))
 
 
-def _strongest(target: Target, places: _Places) -> _Cloud | None:
+def _strongest(target: Outlined, places: _Places) -> _Cloud | None:
     """Find the yellow cloud that stands out most; None when no cloud touches bare coat."""
     bare = places.bare
     clouds, shapes = _touching(_clouds(target), places)
@@ -398,6 +402,8 @@ def _strongest(target: Target, places: _Places) -> _Cloud | None:
         significance=lack / error,
         coat=float(own[0]) * height,
         field=float(own[1]) * height,
+        shape=clouds[best],
+        height=height,
         borne_out=bool(np.all(own >= np.maximum(_WITNESS * np.sqrt(np.diag(errors)), lack / 3))),
         x_mm=x,
         y_mm=y,
@@ -412,7 +418,7 @@ def _touching(clouds: Floats, places: _Places) -> tuple[Floats, Floats]:
     return clouds[seen], shapes[:, seen]
 
 
-def _lies(target: Target, cloud: Floats) -> tuple[float, float, float, float]:
+def _lies(target: Outlined, cloud: Floats) -> tuple[float, float, float, float]:
     """Where on the piece a cloud is to be looked for, its height where it is strongest there, its area in mm²."""
     w, h = target.size_mm
     x, y, width, u, v = (float(k) for k in cloud)

@@ -12,7 +12,7 @@ import numpy as np
 from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
 from ..faults.find import find_faults
-from ..faults.prints import check_print
+from ..faults.inks import ink_finding, missing_inks, uptake_of
 from ..faults.uptake import uptake_of_piece
 from ..faults.verdict import (
     colour_reasons,
@@ -26,9 +26,10 @@ from ..faults.verdict import (
 from ..ground.errors import UsageError
 from ..ground.files import refuse_same
 from ..ground.limits import load_limits
-from ..ground.records import CellFlag, CellKind, Earlier, Kind, Reading
+from ..ground.records import CellFlag, CellKind, Earlier, Kind, PrintCheck, Reading
 from ..ground.response import fit_response
 from ..photo.camerafile import load_camera
+from ..sheet.edgewidth import edge_width
 from ..sheet.merge import merge_cells, merge_fields
 from ..sheet.onephoto import WorkedPhoto, refer, work_files
 from ..sheet.residue import sheet_residue
@@ -106,12 +107,13 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     main = next(k for k in worked if k.result.flat is not None)
     flat = main.result.flat
     assert flat is not None
-    prints = check_print(
-        target, flat, main.result.light, main.field_rel, main.result.cells, edge_mm=main.result.check.edge_mm
-    )
     typical = np.nanmedian(field_rel.reshape(-1, 3), axis=0)
     res = sheet_residue(target, [main], due, error, typical, edge_mm=main.result.check.edge_mm)
-    found = find_faults(res, limits, marks=prints.findings)
+    found = find_faults(res, limits)
+    missing = missing_inks(target, main.result.cells)
+    findings = (*found.findings, *(ink_finding(name, target, main.result.cells) for name in missing))
+    taken_up = uptake_of(target, main.result.cells)
+    prints = PrintCheck(found.looked, missing, edge_width(target, flat), *taken_up)
     change = None
     if camera is not None:
         cells, change = refer(cells, camera, fit)
@@ -128,7 +130,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     uptake = uptake_of_piece(target, accuracy, trust=trust, printed=request.printed)
     reasons = [
         *photo_reasons([k.result.check for k in worked]),
-        *finding_reasons(found.findings, limits, tested=_TESTED),
+        *finding_reasons(findings, limits, tested=_TESTED),
         *evenness_reasons(even, limits),
         *uptake_reasons(uptake, limits),
         density_reason(density, uptake, limits, printed=request.printed),
@@ -145,7 +147,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         cells=cells,
         evenness=even,
         prints=prints,
-        findings=found.findings,
+        findings=findings,
         accuracy=accuracy,
         verdict=verdict,
         limits=limits,

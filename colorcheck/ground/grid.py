@@ -46,3 +46,15 @@ def grow(core: Array, around: Array) -> Array:
     keep = np.unique(label[core])
     kept = np.isin(label, keep[keep > 0]).astype(np.uint8)
     return np.asarray(cv2.dilate(kept, np.ones((3, 3), np.uint8)).astype(bool))
+
+
+def local_mean(value: Any, weight: Any, sigma_px: float) -> Any:
+    """Gaussian mean (H, W[, c]) of weighted pixels around every place; made on a coarser grid when wide."""
+    k = max(1, int(sigma_px / 3))
+    m = weight.astype(np.float32)
+    v = value * (m if value.ndim == 2 else m[..., None])
+    small = (-(-m.shape[1] // k), -(-m.shape[0] // k))
+    up = cv2.GaussianBlur(cv2.resize(v, small, interpolation=cv2.INTER_AREA), (0, 0), sigma_px / k)
+    down = cv2.GaussianBlur(cv2.resize(m, small, interpolation=cv2.INTER_AREA), (0, 0), sigma_px / k)
+    mean = up / np.maximum(down if value.ndim == 2 else down[..., None], 1e-6)
+    return cv2.resize(mean, (m.shape[1], m.shape[0]), interpolation=cv2.INTER_LINEAR)

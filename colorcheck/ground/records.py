@@ -343,24 +343,63 @@ class Evenness:
     uptake_map: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class SecondCopy:
+    """A copy of the print moved by ``shift_mm`` (x right, y down), of ``strength`` in shares of its density.
+
+    ``significance`` is in standard errors; below that of a finding it is what chance may show.
+    """
+
+    shift_mm: tuple[float, float]
+    strength: float
+    significance: float
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Regular lines that run along ``axis``, ``period_mm`` apart.
+
+    ``amplitude_l`` is half of the swing between them in L*, ``dye`` what they lack, ``significance`` in standard
+    errors.
+    """
+
+    period_mm: float
+    amplitude_l: float
+    significance: float
+    axis: str
+    dye: str
+
+
+@dataclass(frozen=True, slots=True)
+class Yellowing:
+    """Rise of the bare coat's b* where it is strongest, ``delta_b`` within ± ``u``; NaN where it cannot be seen."""
+
+    delta_b: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What the searches for a second copy, regular lines and yellowed coat saw, found or not."""
+
+    copy: SecondCopy
+    lines: Lines
+    yellow: Yellowing
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PrintCheck:
-    """What went wrong before or beside the pressing: ghost, banding, missing ink, scorch."""
+    """What the print of a target shows beside its colours.
 
-    ghost_shift_mm: tuple[float, float]
-    ghost_strength: float
-    ghost_significance: float
-    banding_period_mm: float
-    banding_amplitude_l: float
-    banding_significance: float
-    banding_axis: str
+    ``missing`` inks; ``edge_width_mm`` 10–90 % of the linear signal, with lens and pixels in it; ``uptake`` of dye
+    within ± ``uptake_u``. NaN where nothing could be measured.
+    """
+
+    looked: Looked
     missing: tuple[str, ...]
-    scorch_b: float
-    scorch_u: float
     edge_width_mm: float
     uptake: float
     uptake_u: float
-    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -40,8 +40,8 @@ class Residue:
         ``colour_doubt`` (4,) the same in share of missing dye as far as the colours make it; ``centre_left`` share of a
         broad pale centre that learned colours leave (1 where they are known).
 
-    ``coat`` says where the level of bare coat came from, ``source`` what was due: 'target', 'reading', 'profile' or
-    'photo'.
+    ``placed_mm`` is how far print may lie from where it is expected; ``coat`` says where the level of bare coat came
+    from, ``source`` what was due: 'target', 'reading', 'profile' or 'photo'.
     """
 
     size_mm: tuple[float, float]
@@ -78,6 +78,7 @@ class Residue:
     centre_left: float
     coat: str
     source: str
+    placed_mm: float
 
     @property
     def photos(self) -> int:

@@ -59,7 +59,8 @@ class Parted:
     is missing; ``light`` (v, r, c, 3) the light; ``light_basis`` (v, r, c, k) and
     ``light_cov`` (k, k) the doubt that is left in its logarithm; ``colour_group`` (r, c)
     number of the artwork colour (−1 none), ``colour_var``
-    (groups, 3) the variance left in its expectation; ``shift_mm`` (v, 2) displacement found;
+    (groups, 3) the variance left in its expectation; ``shift_mm`` (v, 2, 3) displacement
+    found along x and y: at the middle, and its change over half of the longer side along x and y;
     ``ambiguous`` the broad components that light could explain as well as the print;
     ``settle_by`` the one photo that would decide; ``doubt`` (4,) standard error, in log
     light, of a tilt along x and y, of a bowl, and of a ring; ``colour_doubt`` (4,) the same in
@@ -324,7 +325,7 @@ def separate(expected: Expected) -> Parted:
         if there
     )
     settle = "" if not unsure else "blank frame" if len(views) == 1 else "turned a quarter and shifted"
-    shift = np.array([[x[cols.shift + 7 * k], x[cols.shift + 7 * k + 3]] for k in range(len(views))])
+    shift = np.array([x[cols.shift + 7 * k : cols.shift + 7 * k + 6].reshape(2, 3) for k in range(len(views))])
     first = light[0].mean(axis=2)[e.inside]
     return Parted(
         left=left,

@@ -17,6 +17,8 @@ from .blocks import Answer, PieceView, lay_in_blocks
 from .expect import Expected, expected_image
 from .swallowed import surviving_share
 
+_PLACED_MM = 0.1  # artworks are cut and scaled by a part of a pixel, and printers feed paper so; estimate
+
 
 def piece_residue(
     views: Sequence[PieceView],
@@ -96,4 +98,5 @@ def _joined(e: Expected, p: Parted) -> Residue:
         centre_left=1.0,
         coat=e.coat,
         source=e.source,
+        placed_mm=_PLACED_MM,
     )

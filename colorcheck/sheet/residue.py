@@ -17,6 +17,9 @@ from ..ground.robust import polynomial_terms
 from .onephoto import WorkedPhoto
 from .sheetgrid import RIM_MM, fill_boxes, outline
 
+_FINE_PIXELS = 1_000_000
+_PLACED_MM = 0.05  # cells are drawn by the layout and found by their edges; estimate
+_FINE_PER_MM = (2, 6)
 _FINE = 2  # the layout is drawn so many times finer than it is looked at
 _TO_90 = 2.563  # width from 10 to 90 % of a step blurred by a Gaussian, in standard deviations
 _LIGHT_DEGREE = 3
@@ -46,7 +49,7 @@ def sheet_residue(
     """
     big = max(target.size_mm)
     step = 1.0 if big < 110 else 2.0
-    g = 3.0 if big < 260 else 2.0
+    g = float(np.clip(int(np.sqrt(_FINE_PIXELS / (target.size_mm[0] * target.size_mm[1]))), *_FINE_PER_MM))
     b = round(step * g)
     hw = (round(target.size_mm[1] * g), round(target.size_mm[0] * g))
     label = _layout(target, g * _FINE)
@@ -132,7 +135,7 @@ def sheet_residue(
         standout=np.zeros(left.shape[:3], bool),
         fine_seen=tuple(f for f, _ in oks),
         fine_ok=tuple(ok for _, ok in oks),
-        shift_mm=np.zeros((len(photos), 2)),
+        shift_mm=np.zeros((len(photos), 2, 3)),
         light=np.stack(light),
         light_basis=np.broadcast_to(basis, (len(photos), *basis.shape)),
         light_cov=cov,
@@ -145,6 +148,7 @@ def sheet_residue(
         centre_left=1.0,
         coat="artwork",
         source="target",
+        placed_mm=_PLACED_MM,
     )
     return replace(res, standout=standing_out(res))
 
