@@ -388,8 +388,8 @@ def test_too_cool_a_platen_never_gets_the_coat_hot() -> None:
     ("text", "more", "says"),
     [
         ("200C 180s", {"glass_mm": 20.0}, "beyond what seconds are reckoned for"),
-        ("200C 180s", {"glass_mm": 1.0}, "2 to 12 mm"),
-        ("200C 180s", {"glass_mm": math.nan}, "2 to 12 mm"),
+        ("200C 180s", {"glass_mm": 1.0}, "give 2–12 mm"),
+        ("200C 180s", {"glass_mm": math.nan}, "give 2–12 mm"),
         ("210C 180s", {"limits": MakerLimits(300.0, 205.0)}, "hotter than the makers allow"),
         ("190C measured 210C 180s", {"limits": MakerLimits(300.0, 205.0)}, "hotter than the makers allow"),
         ("200C 400s", {"limits": MakerLimits(300.0, 205.0)}, "longer than the makers allow"),

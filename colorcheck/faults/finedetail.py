@@ -21,6 +21,7 @@ _LIKELY = 0.4  # natural density: what differs by more is a spot, no part of a c
 _PLACED_MM = 0.4
 _LEAST_GRAIN = 0.003
 _FEW = 500  # pixels
+_DISCS = (0.35, 0.5, 0.7, 0.85, 1.0, 1.2, 1.45)  # sizes tried, of the soft spot's; blur widens what is crisp
 _ROUGH = 0.12  # of natural density
 _ON_EDGES = 0.4
 _TINY_MM = 2.0  # no artwork has discs so small by the way
@@ -150,9 +151,9 @@ def told_apart(f: Finding, fine: FineDetail, res: Residue) -> Finding:
     depth = np.maximum(fine.density[r0:r1, c0:c1], 0.05)
     q, best = part[ok] / depth[ok], {}
     weight = np.minimum(depth[ok] / fine.noise[r0:r1, c0:c1][ok], 50) ** 2
-    for name in ("disc", "bell"):
+    for name, sizes in (("disc", _DISCS), ("bell", _DISCS[1:])):
         low = np.inf
-        for size in f.diameter_mm * np.array([0.35, 0.5, 0.7, 0.85, 1.0, 1.2, 1.45]):
+        for size in f.diameter_mm * np.array(sizes):
             for ox in np.array([-0.15, 0, 0.15]) * f.diameter_mm:
                 for oy in np.array([-0.15, 0, 0.15]) * f.diameter_mm:
                     d = np.hypot(x[ok] - f.x_mm - ox, y[ok] - f.y_mm - oy)
