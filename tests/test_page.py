@@ -847,7 +847,7 @@ def test_the_press_log_as_files_and_its_trend(client: TestClient, answers: dict[
 
     page = "/presses"
     copy = client.post(action(client, page, r'action="(/log/copy[^"]+)"'))
-    assert copy.content.startswith(b"SQLite format 3")
+    assert copy.content.startswith(b"SQLite format 3"), copy.text[-400:]
     assert "press-log.sqlite" in copy.headers["content-disposition"]
     with sqlite3.connect(":memory:") as db:
         db.deserialize(copy.content)
