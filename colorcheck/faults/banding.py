@@ -9,9 +9,11 @@ import numpy as np
 
 from ..ground.cielab import delta_e00
 from ..ground.grid import local_mean
+from ..ground.places import all_over
 from ..ground.records import Finding, Floats, Kind, Lines
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
+from ..sheet.sheetgrid import INKS
 from .finedetail import FineDetail
 from .lack import confidence
 
@@ -25,7 +27,6 @@ _FINEST = 1.25  # cycles per mm; what is finer, a phone's lens hardly passes
 _OF_ARTWORK = 0.05  # share of the artwork's own regular detail that may be left where edges lie a little off (estimate)
 _LIKELY = 0.12  # decimal density: what differs by more is a spot or an edge
 _SMOOTH_MM = 4.0
-_INKS = ("cyan", "magenta", "yellow")  # the dye that red, green and blue show
 _LN10 = float(np.log(10))
 
 
@@ -39,7 +40,7 @@ def find_banding(fine: FineDetail, res: Residue) -> tuple[Lines, Finding | None]
     Finding or None
     """
     extra = np.ascontiguousarray(-fine.left / _LN10, dtype=np.float32)
-    weight = fine.weight(res)
+    weight = fine.weight
     extra -= local_mean(extra, weight, _SMOOTH_MM * fine.g)
     weight = np.where(np.abs(extra).max(axis=2) < _LIKELY, weight, np.float32(0))
     best, sure, wave = Lines(0.0, 0.0, 0.0, "x", ""), False, np.zeros((1, 3))
@@ -55,18 +56,13 @@ def find_banding(fine: FineDetail, res: Residue) -> tuple[Lines, Finding | None]
         return best, None
     depth = wave.sum(axis=1)
     lab = relative_lab(typical * 10.0 ** -wave[[int(depth.argmin()), int(depth.argmax())]])
-    w, h = res.size_mm
-    area = float(res.inside.sum()) * res.step_mm**2
-    return best, Finding(
-        kind=Kind.BANDING,
-        x_mm=w / 2,
-        y_mm=h / 2,
-        diameter_mm=float(np.sqrt(4 / np.pi * area)),
-        area_mm2=area,
+    return best, all_over(
+        Kind.BANDING,
+        res.size_mm,
+        float(res.inside.sum()) * res.step_mm**2,
         delta_e00=float(delta_e00(lab[1], lab[0])),
         delta_l=float(lab[0, 0] - lab[1, 0]),
         confidence=confidence(best.significance),
-        where="all over",
         detail={
             "period_mm": round(best.period_mm, 3),
             "axis": best.axis,
@@ -172,4 +168,4 @@ def _dye_of(density: Floats) -> str:
     d = density * np.sign(density[int(np.argmax(np.abs(density)))])
     if d.min() > 0.6 * d.max():
         return "black"
-    return _INKS[int(np.argmax(d))]
+    return INKS[int(np.argmax(d))]

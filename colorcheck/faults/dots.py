@@ -14,7 +14,7 @@ from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
 from ..ground.robust import mad_std
-from .finedetail import FineDetail
+from .finedetail import ROUGH, FineDetail
 from .lack import confidence
 
 _SIGNIFICANT = 9.0  # of the strongest among many thousand places
@@ -40,7 +40,7 @@ def crisp_dots(fine: FineDetail, res: Residue, hidden: Array, spots: list[Findin
     if not ok.any():
         return out
     k = 2 * round(_NEAR_EDGES * res.placed_mm * g) + 1
-    rough = cv2.dilate(fine.noise, np.ones((k, k), np.uint8)) < 0.12
+    rough = cv2.dilate(fine.noise, np.ones((k, k), np.uint8)) < ROUGH
     calm = rough & ok  # roughness is learned where dots are looked for
     wide = local_mean(np.minimum(np.abs(mean), _DOT), calm, 4 * g)
     base = float(mad_std(mean[ok][::7]))

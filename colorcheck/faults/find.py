@@ -101,7 +101,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     DefectResult
     """
     left, var, eye = res.left, res.var, visible_scale(limits)
-    glare_found, hidden = find_glare(res, left, var, res.standout)
+    glare_found, hidden = find_glare(res)
     fine = fine_residual(res)
     marks, looked, taken = _marks(fine, res, hidden)
     left = left - taken  # what yellowed coat takes away is no matter of dye

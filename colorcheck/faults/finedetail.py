@@ -1,4 +1,4 @@
-"""Crisp dots, and what fine resolution says about small spots."""
+"""What is left at fine resolution, how well each pixel is known, and what that says about small spots."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _PLACED_MM = 0.4
 _LEAST_GRAIN = 0.003
 _FEW = 500  # pixels
 _DISCS = (0.35, 0.5, 0.7, 0.85, 1.0, 1.2, 1.45)  # sizes tried, of the soft spot's; blur widens what is crisp
-_ROUGH = 0.12  # of natural density
+ROUGH = 0.12  # of natural density
 _ON_EDGES = 0.4
 _TINY_MM = 2.0  # no artwork has discs so small by the way
 _SPECK_MM = 4.0  # smaller places are specks, which cover the print and leave no share of its dye
@@ -32,8 +32,8 @@ _SPECK_MM = 4.0  # smaller places are specks, which cover the print and leave no
 class FineDetail:
     """What is left at fine resolution of the first photo: ``left`` (H, W, 3), its noise (H, W), where known (H, W).
 
-    ``density`` (H, W) natural density due, its steepest ``slope`` near by per mm;
-    ``dye_floor`` (3,) is the part of the signal that never passes the dye.
+    ``density`` (H, W) natural density due, its steepest ``slope`` near by per mm; ``weight`` (H, W) float32, at most 1,
+    how well each pixel is known.
     """
 
     left: Any
@@ -41,22 +41,8 @@ class FineDetail:
     ok: Array
     density: Any
     g: float
-    dye_floor: Array
     slope: Any
-
-    def weight(self, res: Residue) -> Any:
-        """How well every pixel is known (H, W) float32, at most 1: grain, edges that may lie off, its colour."""
-        off = res.group_var[np.maximum(res.group, 0)].mean(axis=2)
-        off = np.where(res.group < 0, np.nanmax(off), off)
-        off = cv2.resize(off.astype(np.float32), self.ok.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        extra = self.left.mean(axis=2)
-        known = self.ok & (np.abs(extra) < _LIKELY)
-        if known.sum() < _FEW:
-            return np.zeros(self.ok.shape, np.float32)
-        calm = known & (self.slope <= np.percentile(self.slope[known], 30))
-        grain = max(float(mad_std(extra[calm] - np.median(extra[calm]))), _LEAST_GRAIN)
-        noise2 = grain**2 + (_OFF[1] * res.placed_mm * self.slope) ** 2 + off
-        return np.where(known, noise2.min() / noise2, 0.0).astype(np.float32)
+    weight: Any
 
 
 def fine_residual(res: Residue) -> FineDetail:
@@ -94,7 +80,23 @@ def fine_residual(res: Residue) -> FineDetail:
     slope = cv2.dilate(slope, np.ones((k, k), np.uint8))
     density = -np.log(np.clip(rel + floor, floor, 1.0)).mean(axis=2)
     noise = 0.02 + _OFF[0] * res.placed_mm * slope
-    return FineDetail(left, noise, res.fine_ok[0], density, g, res.floor, slope)
+    return FineDetail(left, noise, res.fine_ok[0], density, g, slope, _weight(res, left, slope))
+
+
+def _weight(res: Residue, left: Any, slope: Any) -> Any:
+    """How well every pixel is known: its grain, edges that may lie off, its colour."""
+    ok = res.fine_ok[0]
+    off = res.group_var[np.maximum(res.group, 0)].mean(axis=2)
+    off = np.where(res.group < 0, np.nanmax(off), off)
+    off = cv2.resize(off.astype(np.float32), ok.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    extra = left.mean(axis=2)
+    known = ok & (np.abs(extra) < _LIKELY)
+    if known.sum() < _FEW:
+        return np.zeros(ok.shape, np.float32)
+    calm = known & (slope <= np.percentile(slope[known], 30))
+    grain = max(float(mad_std(extra[calm] - np.median(extra[calm]))), _LEAST_GRAIN)
+    noise2 = grain**2 + (_OFF[1] * res.placed_mm * slope) ** 2 + off
+    return np.where(known, noise2.min() / noise2, 0.0).astype(np.float32)
 
 
 def seen_between_edges(f: Finding, fine: FineDetail, res: Residue) -> bool:
@@ -116,7 +118,7 @@ def seen_between_edges(f: Finding, fine: FineDetail, res: Residue) -> bool:
     density = np.ascontiguousarray(fine.density[cut], dtype=np.float32)
     bell = np.exp(-np.log(2) * (d / r) ** 2)
     rel = res.fine_rel[cut]
-    shown = (dye_depth(rel, fine.dye_floor) * rel / (rel + FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
+    shown = (dye_depth(rel, res.floor) * rel / (rel + FINE_FLOOR)).mean(axis=2)  # as ``left`` shows missing dye
     if f.diameter_mm < _SPECK_MM:
         shown = density
     edges = [cv2.Sobel(density, cv2.CV_32F, i, k, scale=1 / 8) for i, k in ((1, 0), (0, 1))]
@@ -178,7 +180,7 @@ def told_apart(f: Finding, fine: FineDetail, res: Residue) -> Finding:
     turn = np.linspace(0, 2 * np.pi, 24, endpoint=False)
     c, r = ((v * g).astype(int) for v in (cx + size / 2 * np.cos(turn), cy + size / 2 * np.sin(turn)))
     inside = (r >= 0) & (r < fine.ok.shape[0]) & (c >= 0) & (c < fine.ok.shape[1])
-    if size > _TINY_MM and (fine.noise[r[inside], c[inside]] > _ROUGH).mean() > _ON_EDGES:
+    if size > _TINY_MM and (fine.noise[r[inside], c[inside]] > ROUGH).mean() > _ON_EDGES:
         return f  # the rim of a disc runs along the artwork's own edges: that is no rim of its own
     return replace(
         f,

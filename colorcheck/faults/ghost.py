@@ -17,6 +17,7 @@ import numpy as np
 
 from ..ground.cielab import delta_e00
 from ..ground.grid import Array, local_mean
+from ..ground.places import all_over
 from ..ground.records import Finding, Kind, SecondCopy
 from ..ground.relative import dye_depth, relative_lab
 from ..ground.residue import Residue
@@ -99,18 +100,13 @@ def find_ghost(fine: FineDetail, res: Residue) -> tuple[SecondCopy, Finding | No
     printed = plane.due[(plane.weight > 0) & (plane.due > 0.1)]
     typical = float(np.median(printed)) if printed.size else 1.0
     lab = relative_lab(np.array([[1.0] * 3, [np.exp(-best.strength * typical)] * 3]))
-    w, h = res.size_mm
-    area = float(res.inside.sum()) * res.step_mm**2
-    return best, Finding(
-        kind=Kind.GHOST,
-        x_mm=w / 2,
-        y_mm=h / 2,
-        diameter_mm=float(np.sqrt(4 / np.pi * area)),
-        area_mm2=area,
+    return best, all_over(
+        Kind.GHOST,
+        res.size_mm,
+        float(res.inside.sum()) * res.step_mm**2,
         delta_e00=float(delta_e00(lab[1], lab[0])),
         delta_l=float(lab[1, 0] - 100.0),
         confidence=confidence(best.significance),
-        where="all over",
         detail={
             "shift_mm": [round(float(v), 2) for v in best.shift_mm],
             "strength": round(best.strength, 3),
@@ -129,11 +125,11 @@ def _plane(fine: FineDetail, res: Residue) -> _Plane | None:
         return a if f == 1.0 else cv2.resize(a, size, interpolation=cv2.INTER_AREA)
 
     rel = res.fine_rel
-    passes: Any = np.clip((rel - fine.dye_floor) / (rel + FINE_FLOOR), 0.1, 1.0).mean(axis=2)  # what more dye would do
-    due = small(dye_depth(rel, fine.dye_floor).mean(axis=2))
+    passes: Any = np.clip((rel - res.floor) / (rel + FINE_FLOOR), 0.1, 1.0).mean(axis=2)  # what more dye would do
+    due = small(dye_depth(rel, res.floor).mean(axis=2))
     extra, passes = small(-fine.left.mean(axis=2)), small(passes)
     extra /= passes
-    weight = small(fine.weight(res)) * passes**2
+    weight = small(fine.weight) * passes**2
     if (weight > 0).sum() < 500:
         return None
     plane = _Plane(due=due, extra=extra, weight=weight, q=q)

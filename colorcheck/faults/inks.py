@@ -6,6 +6,7 @@ import numpy as np
 
 from ..colour.gamut import srgb_lab
 from ..ground.cielab import delta_e00, density_from_y, lab_to_xyz
+from ..ground.places import all_over
 from ..ground.records import CellKind, Cells, Finding, Floats, Kind, Target
 from ..sheet.sheetgrid import INKS, usable
 
@@ -83,16 +84,13 @@ def ink_finding(name: str, target: Target, cells: Cells) -> Finding:
     seen = np.median(lab, axis=0) if len(lab) else np.array([50.0, 0.0, 0.0])
     neutral = np.array([50.0, 0.0, 0.0])
     w, h = target.size_mm
-    return Finding(
-        kind=Kind.MISSING_INK,
-        x_mm=w / 2,
-        y_mm=h / 2,
-        diameter_mm=float(np.sqrt(4 / np.pi * w * h)),
-        area_mm2=float(w * h),
+    return all_over(
+        Kind.MISSING_INK,
+        target.size_mm,
+        float(w * h),
         delta_e00=float(delta_e00(seen, neutral)),
         delta_l=float(seen[0] - neutral[0]),
         confidence=0.8 if name == "black" else 0.97,
-        where="all over",
         detail={"ink": name},
     )
 

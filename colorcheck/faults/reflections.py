@@ -26,9 +26,9 @@ _LEANS = -15.0  # evidence below which a reflection is the likelier cause
 _VISIBLE_DE = 0.5  # a reflection ends where it changes the print by less: half of what an eye sees side by side
 
 
-def find_glare(res: Residue, left: Any, var: Any, raised: Array) -> tuple[list[Finding], Any]:
+def find_glare(res: Residue) -> tuple[list[Finding], Any]:
     """Reflections: additive, and where there are several photos, at home in one of them only."""
-    v = left.shape[0]
+    left, var, v = res.left, res.var, res.photos
     hidden = np.zeros(left.shape[:3], bool)
     ok: Any = np.isfinite(left).all(axis=3) & np.isfinite(var).all(axis=3)
     if v > 1:
@@ -48,7 +48,7 @@ def find_glare(res: Residue, left: Any, var: Any, raised: Array) -> tuple[list[F
             middle = float(np.median(mean[seen])) if seen.any() else 0.0
             hidden[k] = grow(seen & (mean - middle > max(6 * noise, 0.006)), mean - middle > 2 * noise)
     else:
-        hidden[0] = _additive(res, raised[0])
+        hidden[0] = _additive(res, res.standout[0])
     return listed(res, left, hidden), hidden
 
 

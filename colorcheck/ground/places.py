@@ -3,9 +3,35 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from .reader import length
-from .records import Shape
+from .records import Finding, Kind, Shape
+
+
+def all_over(
+    kind: Kind,
+    size_mm: tuple[float, float],
+    area_mm2: float,
+    *,
+    delta_e00: float,
+    delta_l: float,
+    confidence: float,
+    detail: dict[str, Any],
+) -> Finding:
+    """Make the finding of what covers a whole piece: in its middle, as wide as a disc of its area."""
+    return Finding(
+        kind=kind,
+        x_mm=size_mm[0] / 2,
+        y_mm=size_mm[1] / 2,
+        diameter_mm=math.sqrt(4 / math.pi * area_mm2),
+        area_mm2=area_mm2,
+        delta_e00=delta_e00,
+        delta_l=delta_l,
+        confidence=confidence,
+        where="all over",
+        detail=detail,
+    )
 
 
 def where_in_words(x_mm: float, y_mm: float, size_mm: tuple[float, float], shape: Shape) -> str:
