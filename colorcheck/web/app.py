@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
@@ -240,20 +240,35 @@ class Site:
 
     async def target(self, request: Request) -> Response:
         """Make a target."""
+        return await self.typed(
+            request, "target", "new_target.html.j2", forms.new_target, lambda params: f"Target {params['piece']}"
+        )
+
+    async def typed(
+        self,
+        request: Request,
+        kind: str,
+        template: str,
+        read: Callable[[dict[str, str], Shown], dict[str, Any]],
+        title_of: Callable[[dict[str, Any]], str],
+        more: Callable[[], dict[str, Any]] | None = None,
+    ) -> Response:
+        """Show a form that is typed only, with ``more`` for its template, or take it."""
         if refused := self.refuse(request):
             return refused
         fields, error = dict(request.query_params), ""
         if request.method == "POST":
             try:
                 fields = uploads.texts(await uploads.form_of(request))
-                params = forms.new_target(fields, chosen(request))
+                params = read(fields, chosen(request))
                 params["retry"] = urlencode(fields)
-                return await self.begin(request, "target", f"Target {params['piece']}", params)
+                return await self.begin(request, kind, title_of(params), params)
             except ColorcheckError as e:
                 error = str(e)
             finally:
                 await request.close()
-        return self.show(request, "new_target.html.j2", {"fields": fields, "error": error}, 400 if error else 200)
+        values = {"fields": fields, "error": error, **(await asyncio.to_thread(more) if more else {})}
+        return self.show(request, template, values, 400 if error else 200)
 
     async def check_target(self, request: Request) -> Response:
         """Check a target."""

@@ -18,7 +18,6 @@ from . import moreforms, uploads
 from .access import page_of_one_line
 from .datafolder import Store
 from .joblog import Journal
-from .readerunits import chosen
 
 
 class Pages(Protocol):
@@ -41,6 +40,12 @@ class Pages(Protocol):
 
     async def check(self, request: Request, kind: str, template: str, parse: Any, what: str) -> Response:
         """Show a form with files, or take it."""
+        ...
+
+    async def typed(
+        self, request: Request, kind: str, template: str, read: Any, title_of: Any, more: Any = None
+    ) -> Response:
+        """Show a form that is typed only, or take it."""
         ...
 
     async def begin(
@@ -94,23 +99,14 @@ class More:
 
     async def steps(self, request: Request) -> Response:
         """Plan a step test."""
-        site = self.site
-        if refused := site.refuse(request):
-            return refused
-        fields, error = dict(request.query_params), ""
-        if request.method == "POST":
-            try:
-                fields = uploads.texts(await uploads.form_of(request))
-                params = moreforms.step_plan(fields, chosen(request))
-                params["retry"] = urlencode(fields)
-                return await site.begin(request, "ladder-plan", params["title"], params)
-            except ColorcheckError as e:
-                error = str(e)
-            finally:
-                await request.close()
-        plans = await asyncio.to_thread(site.earlier, "ladder-plan")
-        values = {"fields": fields, "error": error, "plans": plans}
-        return site.show(request, "steps_form.html.j2", values, 400 if error else 200)
+        return await self.site.typed(
+            request,
+            "ladder-plan",
+            "steps_form.html.j2",
+            moreforms.step_plan,
+            lambda params: str(params["title"]),
+            lambda: {"plans": self.site.earlier("ladder-plan")},
+        )
 
     async def step_answer(self, request: Request) -> Response:
         """Ask a step test for its answer."""
