@@ -15,8 +15,9 @@ from ..ground.residue import Residue
 from ..ground.robust import mad_std
 
 FINE_FLOOR = np.float32(0.012)  # added to fine signals before the logarithm
-_OFF = 2.5, 0.4  # times what print may lie off its place, for what is looked for in one place, and all over; estimates
-_NEAR_EDGES = 5.0  # times the same: so far an edge makes its neighbourhood doubtful
+_MISPLACED_MM = 0.25  # so far an edge may lie off its place, for what is looked for in one place; estimate
+_OFF = 0.4  # times what print may lie off its place, for what is looked for all over; estimate
+_NEAR_EDGES_MM = 0.5  # so far an edge makes its neighbourhood doubtful
 _LIKELY = 0.4  # natural density: what differs by more is a spot, no part of a copy or of lines
 _PLACED_MM = 0.4
 _LEAST_GRAIN = 0.003
@@ -76,10 +77,10 @@ def fine_residual(res: Residue) -> FineDetail:
             cv2.Sobel(lg, cv2.CV_32F, 0, 1, ksize=3, scale=g / 8),
         )
         slope = np.maximum(slope, np.sqrt(sx * sx + sy * sy))
-    k = 2 * round(_NEAR_EDGES * res.placed_mm * g) + 1
+    k = 2 * round(_NEAR_EDGES_MM * g) + 1
     slope = cv2.dilate(slope, np.ones((k, k), np.uint8))
     density = -np.log(np.clip(rel + floor, floor, 1.0)).mean(axis=2)
-    noise = 0.02 + _OFF[0] * res.placed_mm * slope
+    noise = 0.02 + _MISPLACED_MM * slope
     return FineDetail(left, noise, res.fine_ok[0], density, g, slope, _weight(res, left, slope))
 
 
@@ -95,7 +96,7 @@ def _weight(res: Residue, left: Any, slope: Any) -> Any:
         return np.zeros(ok.shape, np.float32)
     calm = known & (slope <= np.percentile(slope[known], 30))
     grain = max(float(mad_std(extra[calm] - np.median(extra[calm]))), _LEAST_GRAIN)
-    noise2 = grain**2 + (_OFF[1] * res.placed_mm * slope) ** 2 + off
+    noise2 = grain**2 + (_OFF * res.placed_mm * slope) ** 2 + off
     return np.where(known, noise2.min() / noise2, 0.0).astype(np.float32)
 
 
