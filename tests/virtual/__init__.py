@@ -47,6 +47,8 @@ faults   `Faults` (a good press by default, with natural mottle, grain and bleed
 camera   `Camera`, `save_photo` (jpg, png, tif, heic; EXIF orientation; ICC), `matrix_profile`
 scene    `Scene`, `Lamp`, `Window`, `Glare`, `Occluder`, `Pose`; `photograph`, `photograph_blank`, `scan` →
          `Photo`
+window   `Panel`, `photograph_window`: a piece lit from behind (`piece.behind()` has the truths of that light)
+texture  `Texture`: patterned glass, given to a piece by `dataclasses.replace(piece, texture=…)`
 spectral curves, CIE weights, `delta_e00`
 
 Limits: no fluorescence, no halftone (dye is continuous), one gloss for all places; sensors see 36 bands of
@@ -72,6 +74,8 @@ from .press import (
 )
 from .scene import Glare, Lamp, Occluder, Photo, Pose, Scene, Window, photograph, photograph_blank, scan
 from .spectral import delta_e00
+from .texture import Texture
+from .window import Panel, photograph_window
 
 __all__ = [
     "SUBSTRATES",
@@ -84,6 +88,7 @@ __all__ = [
     "Hair",
     "Lamp",
     "Occluder",
+    "Panel",
     "Photo",
     "Pose",
     "PressedPiece",
@@ -93,6 +98,7 @@ __all__ = [
     "Speck",
     "Spot",
     "Substrate",
+    "Texture",
     "Window",
     "aim_lab",
     "colour_matrix",
@@ -102,6 +108,7 @@ __all__ = [
     "pale_strength",
     "photograph",
     "photograph_blank",
+    "photograph_window",
     "press_sheet",
     "save_photo",
     "scan",

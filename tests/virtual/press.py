@@ -7,7 +7,7 @@ Places are millimetres from the top left of the piece's bounding box as its owne
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -19,6 +19,7 @@ from . import spectral
 from .faults import Faults, damage_print, damage_transfer, damage_with_specks, yellowing
 from .faults import pixels as _pixels
 from .spectral import BANDS
+from .texture import Texture
 
 Array = NDArray[Any]
 NODES = 17  # of the printer's inner profile, per channel
@@ -36,10 +37,20 @@ class Substrate:
     scatter: float = 0.0  # share of the light that travels sideways in the glass before it leaves
     rim_mm: float = 0.0  # ground glass edge around the coat, inside the blank's size; seen in photos only
     scatter_half_mm: float = 10.0  # radius inside which half of that light comes back
+    diffusing: bool = True  # the coat or glass scatters light from behind; else what lies behind is seen through it
+    leak: float = 0.05  # light from behind that never passes the dye (between printed dots), relative to the bare blank
 
     def white(self) -> Array:
         """Reflectance (36,) of the clean bare coat as viewed."""
         return spectral.coat_reflectance(self.coat) * 10.0 ** -spectral.glass_density(self.glass_mm)
+
+    def clear(self) -> Array:
+        """Transmittance (36,) of the clean bare blank: two surfaces, the coat and its glass passed once."""
+        return (
+            spectral.two_surfaces()
+            * spectral.coat_transmittance(self.coat, self.diffusing)
+            * spectral.glass_transmittance(self.glass_mm)
+        )
 
 
 SUBSTRATES = {
@@ -120,13 +131,20 @@ class PressedPiece:
     shape: str
     dyes: str
     substrate: Substrate
+    texture: Texture | None = None  # patterned glass between eye and print; shows in photos, not in the truths
+    lit: str = "front"  # or behind: light passes coat and dye once, and white is the bare blank before the panel
     _without_faults: Callable[[], PressedPiece] | None = None
     _cache: dict[Any, Any] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def coat(self) -> Array:
-        """Reflectance (36,) of the clean bare coat."""
-        return self.substrate.white()
+        """Reflectance (36,) of the clean bare coat; lit from behind, transmittance of the bare blank."""
+        return self.substrate.white() if self.lit == "front" else self.substrate.clear()
+
+    def behind(self) -> PressedPiece:
+        """The same piece lit from behind; all truths are then those of the light that passes."""
+        clean = self._without_faults
+        return replace(self, lit="behind", _without_faults=None if clean is None else lambda: clean().behind())
 
     def clean(self) -> PressedPiece:
         """The same piece (same dye noise) without its faults."""
@@ -149,21 +167,23 @@ class PressedPiece:
         return kept[key]
 
     def _transmittance(self, amounts: Array, yellowing: Array | None) -> Array:
-        """Two-way transmittance (…, 36) of the dye layer, without sideways scatter."""
+        """Transmittance (…, 36) of the dye layer, two-way or once from behind, without sideways scatter."""
         density = amounts @ _natural_densities(self.dyes, self.substrate)
         if yellowing is not None:
             density += yellowing[..., None] * (LOG10 * spectral.scorch_density()).astype(np.float32)
-        np.negative(density, out=density)
+        front = self.lit == "front"
+        density *= np.float32(-1.0 if front else -0.5)
         np.exp(density, out=density)
-        density *= np.float32(1 - self.substrate.floor)
-        density += np.float32(self.substrate.floor)
+        floor = self.substrate.floor if front else self.substrate.leak
+        density *= np.float32(1 - floor)
+        density += np.float32(floor)
         return density
 
     def _respond(self, weights: Array) -> Array:
         height, width = self.mask.shape
         seen = (self.coat[:, None] * weights).astype(np.float32)
         out = np.empty((height, width, weights.shape[1]), np.float32)
-        share = self.substrate.scatter
+        share = self.substrate.scatter if self.lit == "front" else 0.0  # light from behind passes the dye last
         returned = self._returned_light() if share > 0 else None
         rows = max(1, 16_000 // width)
         for top in range(0, height, rows):
@@ -330,12 +350,16 @@ def press_sheet(
     )
 
 
-def lab_of_amounts(amounts: ArrayLike, dyes: str, substrate: Substrate, yellowing: float = 0.0) -> Array:
+def lab_of_amounts(
+    amounts: ArrayLike, dyes: str, substrate: Substrate, yellowing: float = 0.0, *, lit: str = "front"
+) -> Array:
     """Coat-relative CIELAB (…, 3) of a large even area with these dye amounts (…, 4)."""
     density = np.asarray(amounts, float) @ _natural_densities(dyes, substrate).astype(float)
     density = density + yellowing * LOG10 * spectral.scorch_density()
-    light = substrate.floor + (1 - substrate.floor) * np.exp(-density)
-    weights = substrate.white()[:, None] * spectral.xyz_weights()
+    front = lit == "front"
+    floor = substrate.floor if front else substrate.leak
+    light = floor + (1 - floor) * np.exp(-density if front else -density / 2)
+    weights = (substrate.white() if front else substrate.clear())[:, None] * spectral.xyz_weights()
     return spectral.xyz_to_lab(light @ weights, weights.sum(axis=0))
 
 
@@ -355,19 +379,21 @@ def pale_strength(
     printer: Printer | None = None,
     substrate: Substrate | None = None,
     dark: bool = False,
+    lit: str = "front",
 ) -> float:
     """Strength of a `Spot` (or band, centre, under-pressing) that shifts an even colour by this ΔE00.
 
-    Negative for `dark`. Sideways scatter in the glass is left out. Raises ValueError where even the loss of
+    Negative for `dark`; as seen from where it is ``lit``. Sideways scatter in the glass is left out.
+    Raises ValueError where even the loss of
     all dye stays below the request.
     """
     printer, substrate = printer or Printer(), substrate or Substrate()
     base = printer.amounts(np.array(device_rgb, np.uint8), substrate).astype(float)
     rates = np.array(printer.rates)
-    before = lab_of_amounts(base, printer.dyes, substrate)
+    before = lab_of_amounts(base, printer.dyes, substrate, lit=lit)
 
     def shift(strength: float) -> float:
-        after = lab_of_amounts(base * (1.0 - strength) ** rates, printer.dyes, substrate)
+        after = lab_of_amounts(base * (1.0 - strength) ** rates, printer.dyes, substrate, lit=lit)
         return float(spectral.delta_e00(after, before))
 
     low, high = 0.0, -3.0 if dark else 0.999

@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from . import spectral
 from .camera import Camera, develop
 from .press import PressedPiece
+from .texture import shifts_at
 
 Array = NDArray[Any]
 
@@ -473,6 +474,13 @@ def _projected(piece: PressedPiece, weights: Array, view: _View) -> tuple[Array,
         out[top:bottom, x0:x1] = cv2.remap(
             source, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
         )
+        if piece.texture is not None:  # the print is seen displaced, the outline of the glass is not
+            dx, dy = shifts_at(piece.texture, piece.size_mm, x, y)
+            map_x += np.float32(per_x) * dx
+            map_y += np.float32(per_y) * dy
+            shown = cv2.remap(source, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            solid = np.maximum(shown[..., 3:], 1e-3)
+            out[top:bottom, x0:x1, :3] = shown[..., :3] / solid * out[top:bottom, x0:x1, 3:]
     return np.ascontiguousarray(out[..., :3]), np.ascontiguousarray(out[..., 3])
 
 

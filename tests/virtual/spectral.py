@@ -51,6 +51,8 @@ def illuminant(name: str) -> Array:
     """Relative spectral power, (36,), of an illuminant known to colour-science, mean 1."""
     if name == "rgb-led-bar":  # the light source of a contact-sensor scanner (invented)
         power = bump(465, 10, 12) + 0.9 * bump(525, 15, 17) + bump(630, 9, 9)
+    elif name == "display":  # a phone or tablet that shows white: narrow blue, green and red (invented)
+        power = 1.25 * bump(452, 9, 11) + 0.62 * bump(534, 17, 22) + 0.75 * bump(612, 14, 12) + 0.35 * bump(631, 4, 4)
     else:
         sd = colour_science().SDS_ILLUMINANTS[name]
         power = on_bands(sd.wavelengths, sd.values, extend=True)
@@ -136,7 +138,25 @@ def coat_reflectance(name: str) -> Array:
 
 def glass_density(thickness_mm: float) -> Array:
     """Density (36,) of light passing twice through greenish float glass of this thickness (invented)."""
-    return 2.0 * thickness_mm * (0.0035 * step(660, 45) + 0.006 * step(385, -12) + 0.0006)
+    return 2.0 * thickness_mm * (0.0035 * step(660, 45) + 0.006 * step(385, -12) + 0.0018)
+
+
+def glass_transmittance(thickness_mm: float) -> Array:
+    """Transmittance (36,) of one pass through that glass, its surfaces left out."""
+    return np.asarray(10.0 ** (-glass_density(thickness_mm) / 2))
+
+
+def two_surfaces(index: float = 1.52) -> float:
+    """Share of the light that passes two polished surfaces, mirrored to and fro between them (Fresnel, square-on)."""
+    mirrored = ((index - 1) / (index + 1)) ** 2
+    return float((1 - mirrored) / (1 + mirrored))
+
+
+@lru_cache(maxsize=16)
+def coat_transmittance(name: str, diffusing: bool) -> Array:
+    """Transmittance (36,) of a bare coat (invented): its own tint, and what a scattering one throws back."""
+    tint = coat_reflectance(name) / coat_reflectance(name).max()
+    return np.asarray((0.55 if diffusing else 0.97) * np.sqrt(tint))
 
 
 @lru_cache(maxsize=32)
