@@ -104,6 +104,8 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     step = fit[0].result.field.step_mm
     ok = usable & (target.kind != CellKind.WHITE)
     even = judge_evenness(target, field_rel, weight, std, glare, step, cells.rgb_rel, due, response.error, ok)
+    even_rgb = np.maximum(cells.rgb_rel, 1e-4) ** (1 / np.clip(even.uptake_cell, 0.4, 2.0))[:, None]
+    due, error, _ = expected(target, even_rgb, usable)  # what lies evenly pressed beside it, not the middle of both
     main = next(k for k in worked if k.result.flat is not None)
     flat = main.result.flat
     assert flat is not None

@@ -72,6 +72,7 @@ def separate(target: Target, samples: CellSamples, field: FieldSamples, quiet: t
     trust = np.where(samples.flags[white] & int(CellFlag.UNEVEN), 0.1 * trust, trust)
     shape = field.rgb.shape[:2]
     places = grid_places(target.size_mm, field.step_mm, (shape[0], shape[1]))
+    at = (xy / (np.array(target.size_mm) / 2) - 1, places / (np.array(target.size_mm) / 2) - 1)
     g_cell = np.zeros_like(samples.rgb)
     g_field = np.zeros((len(places), 3))
     lies = np.zeros(len(xy), dtype=bool)
@@ -98,7 +99,7 @@ def separate(target: Target, samples: CellSamples, field: FieldSamples, quiet: t
         field_rel = (flat_field - g_field) / e_field
         typical = np.nanmedian(field_rel[have], axis=0)
         tone, e_cell, e_field = _follow_tone(
-            rel, due, error, e_cell, field_rel, typical, e_field, usable & ~lies & ~white, have, white
+            rel, due, error, e_cell, field_rel, typical, e_field, usable & ~lies & ~white, have, white, at
         )
         seen = samples.rgb / e_cell
         rel = (samples.rgb - g_cell) / e_cell
@@ -161,6 +162,7 @@ def _follow_tone(
     cells: Any,
     have: Any,
     white: Any,
+    at: tuple[Floats, Floats],
 ) -> tuple[Tone, Floats, Floats]:
     """Let the light mean for each tone what the camera's curve makes of it."""
     middle = float(np.log(e_field.mean(axis=1)).mean())
@@ -172,8 +174,9 @@ def _follow_tone(
     rho = np.concatenate([due[cells].ravel(), np.tile(typical, int(pick.sum()))])
     std = np.concatenate([(error[cells] / due[cells]).ravel() + 0.01, np.full(3 * int(pick.sum()), 0.03)])
     t = np.concatenate([np.repeat(t_cell[cells], 3), np.repeat(t_field[pick], 3)])
+    place = np.repeat(np.concatenate([at[0][cells], at[1][pick]]), 3, axis=0)
     ok = np.isfinite(excess)
-    tone = fit_tone(t[ok], rho[ok], excess[ok], std[ok], field_rho=float(typical.mean()))
+    tone = fit_tone(t[ok], rho[ok], excess[ok], std[ok], place[ok], field_rho=float(typical.mean()))
     if not tone.a and not tone.b:
         return tone, e_cell, e_field
     gain = tone_gain(tone, due, t_cell[:, None])
