@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from .common import add_judging, ask, begin, filled, finish, pressing_of, reuse_memory
+from .common import add_judging, ask, begin, filled, finish, pressing_of, reuse_memory, tell, write_result
 
 if TYPE_CHECKING:
     from ..flows.requests import ReadRequest
@@ -49,10 +49,17 @@ def _read(args: argparse.Namespace) -> int:
     request = request_of(args)
     reuse_memory()
     from ..flows.read import read
+    from ..ground.errors import BlurredError
     from ..show import answers
-    from ..show.results import reading_to_dict
+    from ..show.results import blurred_to_dict, reading_to_dict
 
-    reading = ask(read, request)
+    try:
+        reading = ask(read, request)
+    except BlurredError as e:  # nothing to report or record, and still an answer
+        blurred = e
+        write_result(args, blurred_to_dict(blurred))
+        tell(args, lambda: answers.blurred_blocks(blurred))
+        return 0
     if args.values:
         from ..sheet.exchange import measurements_from_lab, write_measurements
 

@@ -7,6 +7,7 @@
     ├── FileError      a file or folder cannot be read or written
     ├── ImageError     the file was read, but is not a picture that can be measured
     ├── TargetError    target layout: bad JSON, not found in the photo, two in it, or another one
+    │   └── BlurredError   nothing in the photo is sharp enough to show a target
     ├── PhotoError     the picture decodes, but this photo cannot carry the measurement
     └── DataError      any other data file: readings, measured values, camera, settings
 
@@ -51,6 +52,25 @@ class ImageError(ColorcheckError):
 
 class TargetError(ColorcheckError):
     """The target layout is unreadable, or the photo shows none, two, or another one."""
+
+
+class BlurredError(TargetError):
+    """Nothing in the photo is sharp enough to show a target: of `read` this is an answer, not a refusal.
+
+    Attributes
+    ----------
+    source : str
+        Name of the photo.
+    edge_px, limit_px : float
+        Width of its sharpest edges, and the width up to which a target would show.
+    """
+
+    def __init__(self, source: str, edge_px: float, limit_px: float) -> None:
+        super().__init__(
+            f"{source} is blurred: even its sharpest edges are {edge_px:.0f} pixels wide, so no target shows",
+            "hold still, focus on the target, and take the photo again",
+        )
+        self.source, self.edge_px, self.limit_px = source, edge_px, limit_px
 
 
 class PhotoError(ColorcheckError):

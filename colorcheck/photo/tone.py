@@ -40,9 +40,7 @@ def _depth(rho: Floats) -> Floats:
     return np.asarray(np.clip(np.log(np.clip(rho, 1e-4, 1.0)) / _DARKEST, 0.0, 1.3))
 
 
-def fit_tone(
-    log_light: Floats, rho: Floats, excess: Floats, std: Floats, xy: Floats, *, field_rho: float
-) -> Tone:
+def fit_tone(log_light: Floats, rho: Floats, excess: Floats, std: Floats, xy: Floats, *, field_rho: float) -> Tone:
     """Fit the excess slope.
 
     Parameters
@@ -81,13 +79,13 @@ def fit_tone(
 
 
 def _evidence(a: Floats, w: Floats, excess: Floats, press: float) -> tuple[float, Floats, Floats]:
-    """Logarithm of the marginal likelihood if the press varies by so much; the tone's two terms and their covariance."""
+    """Log marginal likelihood if the press varies by so much; the tone's two terms and their covariance."""
     a = a if press else a[:, :4]
     prior = np.concatenate([[0.0, 0.0, _PRIOR_STD**-2, _PRIOR_STD**-2], np.full(a.shape[1] - 4, (press or 1.0) ** -2)])
     n = a.T @ (a * w[:, None]) + np.diag(prior)
     x = np.linalg.solve(n, a.T @ (w * excess))
     held = x @ n @ x - np.linalg.slogdet(n)[1] + np.log(prior[2:]).sum()
-    return float(held), x[2:4], np.linalg.inv(n)[2:4, 2:4]
+    return float(held), np.asarray(x[2:4]), np.asarray(np.linalg.inv(n)[2:4, 2:4])
 
 
 def tone_gain(tone: Tone, rho: Floats, log_light: Floats) -> Floats:

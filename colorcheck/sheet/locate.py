@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from ..ground import reader
-from ..ground.errors import TargetError
+from ..ground.errors import BlurredError, TargetError
 from ..ground.geometry import local_px_per_mm, mm_to_px, plain_pose, scaled
 from ..ground.posefit import fit_pose
 from ..ground.records import CellKind, Floats, LinearImage, Pose, Target
@@ -145,10 +145,7 @@ def sharpest_edge_px(image: LinearImage) -> float:
 def _no_target(image: LinearImage, given: bool) -> TargetError:
     width = sharpest_edge_px(image)
     if width > _BLURRED_PX:
-        return TargetError(
-            f"{image.source} is blurred: even its sharpest edges are {width:.0f} pixels wide, so no target shows",
-            "hold still, focus on the target, and take the photo again",
-        )
+        return BlurredError(image.source, width, _BLURRED_PX)
     return TargetError(
         f"no target found in {image.source}",
         "photograph the whole pressed target, sharp and evenly lit"

@@ -196,6 +196,8 @@ def load_reading(path: str | Path) -> SavedReading:
     data = read_json(p, "a reading", todo=todo)
     if not str(data.get("schema", "")).startswith("colorcheck-reading/"):
         raise DataError(f"{p.name} is not a reading", todo)
+    if data.get("patches") == []:
+        raise DataError(f"{p.name} holds no measured colours: its photo could not be judged", "take the photo again")
     file = shaped(data, ReadingFile, f"{p.name} is a damaged reading", again)
     try:
         target = from_layout(file.target)

@@ -10,6 +10,7 @@ from ..ground.records import Floats, Reading, Reason, Target
 from ..ground.units import format_seconds
 from . import inspectwords, words
 from .numbers import number, percent, pm, seconds
+from .results import blurred_verdict
 from .say import items, pairs, say
 from .screen import Block, Heading, Items, Table
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from ..flows.prepare import Prepared
     from ..flows.profile import Profile
     from ..flows.repeat import Repeatability
+    from ..ground.errors import BlurredError
     from ..photo.camerafile import CameraFile
     from ..shop.ladder import LadderFit, LadderPlan
     from ..shop.presshealth import Common, Fade, FamilyHealth, Health, TrendLine
@@ -72,6 +74,11 @@ def reading_blocks(reading: Reading) -> list[Block]:
         words.one_line_why(reading),
         *_judged(reading, rows, said, photo, settle, notes),
     ]
+
+
+def blurred_blocks(e: BlurredError) -> list[Block]:
+    """Say what the screen shows where a photo of a target is too blurred to show it."""
+    return [_shout("retake-photo", words.headline(blurred_verdict(e))), f"{e.message}."]
 
 
 def inspection_blocks(i: Inspection) -> list[Block]:

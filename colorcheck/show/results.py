@@ -6,9 +6,10 @@ from typing import Any, cast
 
 import numpy as np
 
+from ..ground.errors import BlurredError
 from ..ground.geometry import place_in_photo
 from ..ground.jsontext import picked, rounded
-from ..ground.records import CellFlag, Finding, Reading, Reason
+from ..ground.records import CellFlag, Finding, Reading, Reason, Step, Verdict
 from ..sheet.target import kind_name
 from ..sheet.target import to_dict as target_to_dict
 
@@ -40,6 +41,35 @@ def reason_dict(r: Reason, says: str) -> dict[str, Any]:
         "says": says,
     }
     return {**told, **({"detail": r.detail} if r.detail else {})}
+
+
+def blurred_verdict(e: BlurredError) -> Verdict:
+    """Answer of `read` to a photo in which no target shows for blur."""
+    return Verdict("retake-photo", (Reason("blur-px", e.edge_px, e.limit_px, 0.0, "fail", Step.PHOTO),), (), {})
+
+
+def blurred_to_dict(e: BlurredError) -> dict[str, Any]:
+    """Turn it into JSON: nothing was measured."""
+    from .words import cautions, headline
+
+    verdict = blurred_verdict(e)
+    (reason,) = verdict.reasons
+    return {
+        "schema": SCHEMA,
+        "photos": [{"file": e.source, "problems": [reason.measure]}],
+        "press": {"findings": []},
+        "verdict": {
+            "action": verdict.action,
+            "headline": headline(verdict),
+            "why": e.message,
+            "reasons": [rounded(reason_dict(reason, e.message))],
+            "undecided": [],
+            "advice": {},
+            "what_to_do": [],
+            "cautions": cautions(verdict.action),
+        },
+        "patches": [],
+    }
 
 
 def reading_to_dict(reading: Reading) -> dict[str, Any]:
