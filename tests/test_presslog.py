@@ -855,6 +855,20 @@ def test_backup_of_a_log_in_use(file_log: PressLog, tmp_path: Path) -> None:
     assert file_log.backup(tmp_path / "copy.sqlite", overwrite=True) == 85
 
 
+def test_a_log_opened_twice_in_one_process_keeps_its_locks(file_log: PressLog, tmp_path: Path) -> None:
+    """POSIX: closing any handle of a file drops the locks of the whole process; a program that then wrote and ended
+    took the write-ahead log away under the first one."""
+    assert file_log.path is not None
+    write = "import sys; from colorcheck.shop.presslog import open_log; from colorcheck.shop.presslog_records import *\n"
+    write += "with open_log(sys.argv[1]) as log: log.record(NewEntry('read', {}))"
+    for n in range(1, 3):
+        file_log.start_job("read")
+        open_log(file_log.path).close()
+        subprocess.run([sys.executable, "-c", write, str(file_log.path)], check=True)
+        assert file_log.path.with_name(file_log.path.name + "-wal").exists()
+        assert file_log.backup(tmp_path / f"{n}.sqlite") == n
+
+
 def test_backup_on_a_server_says_who_does_it() -> None:
     where = server_place(f"test_{uuid.uuid4().hex[:12]}")
     try:

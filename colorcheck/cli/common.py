@@ -128,14 +128,14 @@ def check_log(args: argparse.Namespace) -> None:
         if given:
             raise UsageError(f"--{given[0]} is for the press log", "add --log as well")
         return
-    from ..shop.presslog_records import check_place, place_of
+    from ..shop.presslog_records import look_at_place, place_of
 
     log_notes(args)
     place = place_of(args.log)
     results = [getattr(args, name, None) for name in ("json", "out", "csv", "values", "proof", "curves")]
     if any(r and r != "-" and os.path.realpath(r) == os.path.realpath(place) for r in results):
         raise UsageError(f"{place} cannot be the press log and a result", "give each its own name")
-    check_place(place)
+    look_at_place(place)
 
 
 def _said(args: argparse.Namespace, name: str) -> str | None:

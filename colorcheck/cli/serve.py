@@ -45,9 +45,9 @@ def _serve(args: argparse.Namespace) -> int:
         raise UsageError(f"{args.max_upload} MB is no sensible limit", "choose 1 to 4000")
     if not 0 <= args.workers <= 64:
         raise UsageError(f"{args.workers} workers cannot be", "choose 1 to 64")
-    from ..shop.presslog_records import check_place, place_of
+    from ..shop.presslog_records import look_at_place, place_of
 
-    check_place(place_of(args.log))
+    look_at_place(place_of(args.log))
     from ..web.access import CODE, CODE_BYTES, Access, address
     from ..web.app import make_app
     from ..web.datafolder import Store

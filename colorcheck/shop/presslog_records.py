@@ -525,16 +525,14 @@ def place_of(where: str | Path | None) -> str:
 
 
 def check_place(place: str) -> None:
-    """Refuse a place that cannot be a log, before any slow work and without loading a database.
+    """Refuse a place that cannot be a log, without opening what is there.
 
     Raises
     ------
     UsageError
         A URL of another kind.
     FileError
-        A folder, or in a folder that does not exist.
-    DataError
-        A file that is no SQLite database, such as a photo that followed ``--log`` by mistake.
+        A folder or a pipe, or in a folder that does not exist.
     """
     if "://" in place:
         scheme = re.split(r"\+|://", place, maxsplit=1)[0]
@@ -546,9 +544,26 @@ def check_place(place: str) -> None:
     p = Path(place)
     if p.is_dir():
         raise FileError(f"{p} is a folder", "name a file for the press log, such as press-log.sqlite")
+    if p.exists() and not p.is_file():
+        raise FileError(f"{p} is no ordinary file", "name a file for the press log, such as press-log.sqlite")
     if not p.parent.is_dir() and str(p) != place_of(None):
         raise FileError(f"there is no folder {p.parent}", "make it first, or choose another place for the log")
-    if not p.exists():
+
+
+def look_at_place(place: str) -> None:
+    """Refuse before any slow work, and without loading a database, what cannot be a log; errors as for `check_place`.
+
+    Only where this process has no log open: to close a file takes away every lock that the process holds on it
+    (POSIX), SQLite's own ones too, and another program could then remove what a log still writes ahead.
+
+    Raises
+    ------
+    DataError
+        A file that is no SQLite database, such as a photo that followed ``--log`` by mistake.
+    """
+    check_place(place)
+    p = Path(place)
+    if "://" in place or not p.exists():
         return
     with opened(p, todo="name a file for the press log") as f:
         head = f.read(16)
