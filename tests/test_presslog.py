@@ -859,7 +859,8 @@ def test_a_log_opened_twice_in_one_process_keeps_its_locks(file_log: PressLog, t
     """POSIX: closing any handle of a file drops the locks of the whole process; a program that then wrote and ended
     took the write-ahead log away under the first one."""
     assert file_log.path is not None
-    write = "import sys; from colorcheck.shop.presslog import open_log\nfrom colorcheck.shop.presslog_records import *\n"
+    write = "import sys; from colorcheck.shop.presslog import open_log\n"
+    write += "from colorcheck.shop.presslog_records import NewEntry\n"
     write += "with open_log(sys.argv[1]) as log: log.record(NewEntry('read', {}))"
     for n in range(1, 3):
         file_log.start_job("read")
