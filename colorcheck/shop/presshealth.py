@@ -414,7 +414,8 @@ def _densities(xy: Floats, owner: Any) -> Floats:
 
     Every pair is looked at once, in parts that the processor keeps at hand, and with half as many digits.
     """
-    x, y = (np.float32(xy - xy.mean(axis=0)) * np.float32(math.sqrt(0.5) / _WIDEST_MM)).T
+    scaled = ((xy - xy.mean(axis=0)) * (math.sqrt(0.5) / _WIDEST_MM)).astype(np.float32)
+    x, y = scaled[:, 0], scaled[:, 1]
     out = np.zeros((_HALVED, len(x)), np.float32)
     for a in range(0, len(x), _AT_ONCE):
         b = a + _AT_ONCE
