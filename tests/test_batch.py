@@ -23,7 +23,8 @@ from colorcheck.__main__ import main
 from colorcheck.flows.arrivals import Arrivals
 from colorcheck.flows.batch import Crew, run_batch
 from colorcheck.flows.batchbook import held, open_book
-from colorcheck.flows.batchwork import Setup, Told, refused
+from colorcheck.flows.batchline import Told, refused
+from colorcheck.flows.batchwork import Setup
 from colorcheck.flows.pieces import load_candidates
 from colorcheck.flows.requests import InspectRequest
 from colorcheck.ground.errors import DataError, FileError, UsageError

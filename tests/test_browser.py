@@ -30,7 +30,7 @@ AXE = os.environ.get("COLORCHECK_AXE", "")
 SCANS = Path(__file__).parents[1] / "scans"
 WIDTHS = {"phone": (360, 740), "desk": (1280, 900)}
 ANSWERS: list[str] = []  # of every kind, left by the tests before, for the last one to look at
-SCREENS = ("/", "/target", "/check/target", "/check/piece", "/compare", "/prepare", "/presses", "/settings")
+SCREENS = ("/", "/target", "/check/target", "/check/piece", "/check/several", "/compare", "/prepare", "/presses", "/settings")
 SCREENS += ("/open", "/profile", "/steps", "/setup", "/camera")
 _FLAGS = [
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),

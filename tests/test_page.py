@@ -39,6 +39,9 @@ from colorcheck.web.joblog import Journal
 from colorcheck.web.readerunits import Shown
 from colorcheck.web.server import make_server
 
+from . import virtual
+from .test_batch import Day, make_day
+
 SCANS = Path(__file__).parents[1] / "scans"
 LIMIT = 6_000_000
 PAGES = (
@@ -46,6 +49,7 @@ PAGES = (
     "/target",
     "/check/target",
     "/check/piece",
+    "/check/several",
     "/presses",
     "/settings",
     "/open",
@@ -716,6 +720,89 @@ def test_a_damaged_log_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture
     words = ["serve", "--data", str(tmp_path / "data"), "--log", str(tmp_path / "log.sqlite"), "--quiet"]
     assert main(words) == 2
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+# ---------------------------------------------------------------- several pieces at once
+
+
+@pytest.fixture(scope="module")
+def load(tmp_path_factory: pytest.TempPathFactory) -> Day:
+    """Two pieces in one photo, the second with a pale spot."""
+    spot = virtual.Faults(spots=(virtual.Spot(30, 30, 22, virtual.pale_strength(9.0)),))
+    return make_day(tmp_path_factory.mktemp("load"), 11, 2, faults={1: spot}, megapixels=1.2)
+
+
+def sent_together(client: TestClient, day: Day, *photos: tuple[str, bytes], **fields: str) -> Any:
+    """Send photos and the artworks of the day, each of its own size, with the form of several pieces."""
+    files = [("photos", (name, data, "image/jpeg")) for name, data in photos]
+    for n, art in zip(("", "2", "3"), day.arts, strict=True):
+        files.append((f"artworks{n}", (art.name, (day.folder / art.name).read_bytes(), "image/png")))
+        fields |= {f"size{n}": f"{art.size_mm[0]:g}x{art.size_mm[1]:g}", f"shape{n}": art.shape}
+    return send(client, "/check/several", files, **fields)
+
+
+def settled(client: TestClient, url: str) -> str:
+    """Text of an overview once nothing of it is at work."""
+    for _ in range(600):
+        text = str(client.get(url).text)
+        if 'data-live="0"' in text:
+            return text
+        time.sleep(0.1)
+    raise AssertionError("the overview does not end")
+
+
+def test_several_pieces_get_one_overview_as_batch_writes_it(client: TestClient, place: Path, load: Day) -> None:
+    whole = load.photo.read_bytes()
+    photos = [("load.jpg", whole), ("copy.jpg", whole), ("notes.jpg", jpeg())]
+    fields = {"piece": "market", "turn": "90", "blank": "glass"}
+    answer = sent_together(client, load, *photos, **fields)
+    assert "/pieces/" in str(answer.url)
+    url = str(answer.url)
+    assert str(sent_together(client, load, *photos, **fields).url) == url, "the same form sent twice is one job"
+    text = settled(client, url)
+    out = load.folder / "out.jsonl"
+    args = ["--jobs", str(load.folder / "LIST.csv"), "--json", str(out), "--workers", "1", "--quiet"]
+    assert main(["batch", str(load.folder / "photos"), *args]) == 0
+    mine = [json.loads(row) for row in client.get(url + "results.jsonl").text.splitlines()]
+    theirs = [json.loads(row) for row in out.read_text(encoding="utf-8").splitlines()]
+    for got, wanted in zip(mine[:2], theirs, strict=True):
+        for key in ("photo", "piece", "artwork", "alike", "centre_px"):
+            assert got[key] == wanted[key]
+        assert got["verdict"]["action"] == wanted["verdict"]["action"]
+    assert "copy.jpg is the same photo as load.jpg" in mine[2]["error"]
+    assert mine[3]["photo"] == "notes.jpg"
+    assert mine[3]["error"]
+    heads = re.findall(r"<h2>([^<(]+) \(", text)
+    assert heads.index("Press again") < heads.index("Accept"), "what needs a hand first"
+    assert "1 of 4 accepted" in text
+    pictures = set(re.findall(r'src="(picture-[^"]+)"', text))
+    assert len(pictures) == 3, "both pieces, and the photo with their numbers"
+    assert all(client.get(url + p).status_code == 200 for p in pictures)
+    assert client.get(url + "results.csv").text.count("\n") == 5
+    rows = client.get("/presses", params={"text": "market load"}).text
+    assert "market load-1" in rows
+    assert "market load-2" in rows
+    assert client.get(url + "small.jpg").status_code == 200
+    # what could not be used may be sent again without the rest
+    again = client.get(re.search(r'href="(/check/several\?from=[0-9a-f]{32})"', text)[1]).text  # type: ignore[index]
+    assert here(again)[0] == "load.jpg, copy.jpg, notes.jpg"
+    client.post(action(client, url, r'action="(/pieces/[^"]+/forget[^"]+)"'))
+    assert client.get(url).status_code == 404
+    assert not (place / "data" / "uploads" / url.split("/")[-2]).exists()
+
+
+def test_several_pieces_stopped_or_asked_wrongly(client: TestClient, load: Day) -> None:
+    url = action(client, "/check/several")
+    photos = [("photos", ("load.jpg", load.photo.read_bytes(), "image/jpeg"))]
+    assert "artworks are missing" in client.post(url, files=photos, data={"size": "60"}).text
+    art = ("artworks", (load.arts[0].name, (load.folder / load.arts[0].name).read_bytes(), "image/png"))
+    assert "size is missing" in client.post(url, files=[*photos, art]).text
+    oval = client.post(url, files=[*photos, art], data={"size": "60x40", "shape": "round"})
+    assert oval.status_code == 400
+    data = load.photo.read_bytes()
+    begun = sent_together(client, load, *((f"{k}.jpg", data + bytes(k)) for k in range(1, 4)), piece="stopped")
+    stopped = client.post(action(client, str(begun.url), r'action="(/pieces/[^"]+/cancel[^"]+)"'))
+    assert "cancelled" in settled(client, str(stopped.url))
 
 
 # ---------------------------------------------------------------- every screen

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import os
 import re
 import sys
@@ -20,7 +19,8 @@ from .common import add_common, add_heat, add_log, begin, keep_existing, log_not
 if TYPE_CHECKING:
     from ..flows.batch import Crew
     from ..flows.batchbook import Book
-    from ..flows.batchwork import Line, Setup, Told
+    from ..flows.batchline import Line, Told
+    from ..flows.batchwork import Setup
     from ..shop.joblist import Job
 
 _PAGE_EVERY_S = 2.0  # while photos still come
@@ -166,7 +166,7 @@ class _Desk:
 
     def take(self, told: Told) -> None:
         """Show what is told of one photo."""
-        from ..show.batchlines import action_of, spoken
+        from ..show.batchwords import action_of, spoken
 
         sha256 = told.lines[0]["sha256"]
         for line, picture in zip(told.lines, told.pictures or [""] * len(told.lines), strict=True):
@@ -203,7 +203,7 @@ class _Desk:
     def close(self) -> None:
         """Write the table and the page, and sum the day up."""
         from ..ground.files import write_text
-        from ..show.batchlines import summary_blocks, table_csv
+        from ..show.batchwords import summary_blocks, table_csv
         from ..show.say import say
 
         if self._args.csv:
@@ -235,48 +235,14 @@ def _recorder(args: argparse.Namespace) -> Iterator[Callable[[Sequence[Line]], N
     if args.log is None:
         yield lambda _: None
         return
+    from ..flows.batchline import entries_of
     from ..shop.presslog import open_log
-    from ..shop.presslog_records import NewEntry
 
     notes = log_notes(args)
     prefix, load = notes.pop("piece"), notes.pop("lay")
     with open_log(args.log or None) as log:
 
         def keep(lines: Sequence[Line]) -> None:
-            judged = [line for line in lines if line["verdict"]]
-            lays = _lays(judged, load, notes["recipe"])
-            log.record_all(
-                NewEntry(
-                    "inspect",
-                    line,
-                    piece=f"{prefix} {Path(line['photo']).stem}-{line['piece']}".strip(),
-                    lay=lay,
-                    uid=hashlib.sha256(f"{line['sha256']} {line['piece']}".encode()).hexdigest()[:32],
-                    **notes,
-                )
-                for line, lay in zip(judged, lays, strict=True)
-            )
+            log.record_all(entries_of(lines, prefix=prefix, load=load, **notes))
 
         yield keep
-
-
-def _lays(judged: Sequence[Line], load: Any, recipe: Any) -> list[Any]:
-    """Place each piece on the platen, where the load's own lay was told.
-
-    The photo shows the pictures; a load that lay face down is mirrored when seen from above.
-    """
-    if load is None:
-        return [None] * len(judged)
-    from ..shop.presslog_records import Lay, faces_up, turned
-
-    places = [line["photos"][0]["piece_in_photo"] for line in judged]
-    xs, ys = [p["x_mm"] for p in places], [p["y_mm"] for p in places]
-    middle = ((min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2) if places else (0.0, 0.0)
-    out = []
-    for line, p in zip(judged, places, strict=True):
-        up = faces_up(load, heated_face=recipe.heated_face if recipe else "", view=line["view"])
-        side = -1.0 if up is False else 1.0
-        x, y = turned(side * (p["x_mm"] - middle[0]), p["y_mm"] - middle[1], load.turn_deg)
-        turn = (load.turn_deg + side * p["turn_deg"]) % 360.0
-        out.append(Lay(load.x_mm + x, load.y_mm + y, turn, load.face, load.sheet_deg, load.blank_deg))
-    return out

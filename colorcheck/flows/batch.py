@@ -19,7 +19,8 @@ from ..ground.errors import ColorcheckError, FileError, UsageError
 from ..ground.files import opened, read_bytes
 from .arrivals import Arrivals
 from .batchbook import Book
-from .batchwork import MOST_BYTES, Line, Setup, Told, begin, refused, with_files, work_elsewhere, work_here
+from .batchline import Line, Told, refused
+from .batchwork import MOST_BYTES, Setup, begin, with_files, work_elsewhere, work_here
 
 _TRIES = 2  # times that a photo may be at work when a worker dies, before it is tried alone
 _IN_HAND = 2  # photos given out for each worker: one at work, one ready

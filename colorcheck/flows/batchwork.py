@@ -15,20 +15,11 @@ from typing import Any
 
 from ..ground.errors import ColorcheckError
 from ..ground.files import read_bytes
+from .batchline import Told, refused
 from .pieces import Candidates, JudgedPhoto, judge_photo
 from .requests import InspectRequest
 
-Line = dict[str, Any]
 MOST_BYTES = 300_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """What is said of a photo: one line a piece, and a small picture of each and of the whole, as text of a page."""
-
-    lines: tuple[Line, ...]
-    pictures: tuple[str, ...] = ()
-    overview: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,24 +38,6 @@ class Setup:
 def with_files(setup: Setup) -> Setup:
     """Put the artworks themselves into a setup."""
     return replace(setup, files=tuple(read_bytes(j.artwork, most=MOST_BYTES) for j in setup.candidates.jobs))
-
-
-def refused(photo: str, sha256: str, why: str, *, same_as: str = "") -> Line:
-    """Line of a photo that cannot be judged, or that is a copy of another (``same_as``)."""
-    return {
-        "schema": "colorcheck-batch/1",
-        "photo": photo,
-        "sha256": sha256,
-        "piece": None,
-        "pieces": 0,
-        "centre_px": None,
-        "artwork": None,
-        "alike": [],
-        "verdict": None,
-        "findings": [],
-        "error": why,
-        **({"same_as": same_as} if same_as else {}),
-    }
 
 
 def work(setup: Setup, path: str, sha256: str) -> Told:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from . import words
-from .batchlines import ORDER, action_of, word_of
+from .batchwords import ORDER, action_of, word_of
 from .say import say
 
 _SHOWN = 600  # pieces of one kind; more would make the page too heavy for a phone

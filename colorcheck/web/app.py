@@ -46,6 +46,7 @@ from .joblog import Journal
 from .jobs import DONE, INTERRUPTED, RUNNING, WAITING, Bench, Job
 from .more import More
 from .readerunits import COOKIE, Shown, chosen
+from .several import Several, page_of
 
 _WAIT_S = 20.0
 _TYPES = {".jpg": "image/jpeg", ".png": "image/png", ".json": "application/json", ".pdf": "application/pdf"}
@@ -54,6 +55,7 @@ _TWICE_S = 120.0  # the same form sent again within this time was meant once
 _FORMS = {
     "read": "/check/target",
     "inspect": "/check/piece",
+    "several": "/check/several",
     "target": "/target",
     "compare": "/compare",
     "prepare": "/prepare",
@@ -63,7 +65,7 @@ _FORMS = {
     "ladder-plan": "/steps",
     "ladder": "/steps",
 }
-_LOGGED = ("read", "inspect", "compare", "profile", "prepare", "repeat", "camera", "ladder")
+_LOGGED = ("read", "inspect", "several", "compare", "profile", "prepare", "repeat", "camera", "ladder")
 
 
 def make_app(
@@ -145,6 +147,7 @@ class Site:
         self._tries = Tries()
         self._begun: dict[str, str] = {}
         self._rows: dict[str, dict[str, Any]] = {}
+        self.several = Several(self)
         self._env = env = Environment(
             loader=ChoiceLoader([PackageLoader("colorcheck.web"), PackageLoader("colorcheck")]),
             autoescape=True,
@@ -183,6 +186,7 @@ class Site:
             Route("/in/{code}", self.enter),
             Route("/static/{name}", self.static),
             *More(self).routes(),
+            *self.several.routes(),
         ]
 
     # ------------------------------------------------------------ showing
@@ -226,7 +230,7 @@ class Site:
         if answer is None:
             return None
         context = answer.get("context", {})
-        self._rows[uid] = {
+        row = {
             "uid": uid,
             "kind": answer.get("kind", ""),
             "title": answer.get("title", ""),
@@ -236,7 +240,9 @@ class Site:
             "when": self.store.time_of(uid),
             "picture": self.store.picture(uid),
         }
-        return self._rows[uid]
+        if row["picture"] or row["kind"] != "several":  # an overview grows
+            self._rows[uid] = row
+        return row
 
     async def target(self, request: Request) -> Response:
         """Make a target."""
@@ -308,8 +314,18 @@ class Site:
         """Earlier results of one kind, the newest first."""
         return [r for uid in self.store.uids()[:200] if (r := self.row(uid)) and r["kind"] == kind]
 
-    async def check(self, request: Request, kind: str, template: str, parse: Any, what: str) -> Response:
-        """Show the form of a check, or take it."""
+    async def check(
+        self,
+        request: Request,
+        kind: str,
+        template: str,
+        parse: Any,
+        what: str,
+        *,
+        begin: Any = None,
+        most: int = uploads.MAX_FILES,
+    ) -> Response:
+        """Show the form of a check, or take it: ``begin`` instead of `begin` where it is more than one job."""
         if refused := self.refuse(request):
             return refused
         earlier = request.query_params.get("from", "")
@@ -318,7 +334,7 @@ class Site:
         if request.method == "POST":
             uid = self.store.new_uid()
             try:
-                form = await uploads.form_of(request)
+                form = await uploads.form_of(request, most)
                 fields = uploads.texts(form)
                 last = self.store.uploads(fields["from"]) if UID.fullmatch(fields.get("from", "")) else None
                 try:
@@ -329,7 +345,7 @@ class Site:
                 params = parse(given, self.store, chosen(request))
                 title = params["piece"] or f"{what} {next(iter(params['names'].values()))}"
                 mark = await asyncio.to_thread(uploads.fingerprint, given)
-                return await self.begin(request, kind, title, params, uid=uid, mark=mark)
+                return await (begin or self.begin)(request, kind, title, params, uid=uid, mark=mark)
             except ColorcheckError as e:
                 error, earlier = str(e), uid  # what was sent is not asked for again
                 given = uploads.load_given(self.store.uploads(uid))
@@ -358,21 +374,27 @@ class Site:
         self, request: Request, kind: str, title: str, params: dict[str, Any], *, uid: str = "", mark: str = ""
     ) -> Response:
         """Put a job into the queue and show it; the same form of the same visitor sent twice is one job."""
-        mark = f"{session_of(request)} {kind} {mark or repr(params)}"
-        same = self.bench.jobs.get(self._begun.get(mark, ""))
-        if same is not None and same.state in (WAITING, RUNNING, DONE) and same.age_s < _TWICE_S:
+        mark = mark or repr(params)
+        if (same := self.begun(request, kind, mark)) is not None:
             if uid:
                 await asyncio.to_thread(self.store.forget_uploads, uid)
-            return RedirectResponse(f"/jobs/{same.uid}", 303)
+            return RedirectResponse(page_of(same), 303)
         uid = uid or self.store.new_uid()
-        self._begun = {m: u for m, u in self._begun.items() if u in self.bench.jobs} | {mark: uid}
+        self._begun = {m: u for m, u in self._begun.items() if u in self.bench.jobs}
+        self._begun[_mark(request, kind, mark)] = uid
         params = {**params, "title": title}
         if kind in _LOGGED:
             params["log"] = self.journal.where
-        job = Job(uid=uid, kind=kind, title=title, params=params, folder=self.store.folder(uid))
+        job = Job(uid=uid, kind=kind, title=title, params=params, folder=self.store.folder(params.get("group", uid)))
         self.bench.submit(job)
         await asyncio.to_thread(self.journal.job_began, uid, kind, title)
-        return RedirectResponse(f"/jobs/{uid}", 303)
+        return RedirectResponse(page_of(job), 303)
+
+    def begun(self, request: Request, kind: str, mark: str) -> Job | None:
+        """Find the job that the same form of the same visitor began a moment ago."""
+        same = self.bench.jobs.get(self._begun.get(_mark(request, kind, mark), ""))
+        fresh = same is not None and same.state in (WAITING, RUNNING, DONE) and same.age_s < _TWICE_S
+        return same if fresh else None
 
     def ended(self, job: Job) -> None:
         """Put away a job that is over: its photos go, unless it may be tried again; its end is noted."""
@@ -382,6 +404,8 @@ class Site:
                 await asyncio.to_thread(self.store.forget_uploads, job.uid)
             if job.state != DONE:
                 await asyncio.to_thread(self.store.forget, job.uid)
+            if "group" in job.params:
+                await asyncio.to_thread(self.several.ended, job)
             await asyncio.to_thread(self.store.tidy)
             await asyncio.to_thread(self.journal.job_over, job.uid, job.state, reader.shown(job.error))
 
@@ -399,6 +423,8 @@ class Site:
         """Show how far a job is; what it found, when it is done."""
         uid = request.path_params["uid"]
         job = self.bench.jobs.get(uid)
+        if job is not None and "group" in job.params:
+            return RedirectResponse(page_of(job), 303)
         if job is not None and job.state != DONE:
             return self.show(request, "job.html.j2", self._job_values(job))
         if self.store.answer(uid) is not None:
@@ -460,6 +486,9 @@ class Site:
         answer = await asyncio.to_thread(self.store.answer, uid)
         if answer is None:
             return page_of_one_line("there is no such result", 404)
+        if answer["kind"] == "several":
+            values = await asyncio.to_thread(self.several.values, uid, answer)
+            return self.show(request, "several.html.j2", values)
         values = {
             "base": "answer.html.j2",
             "uid": uid,
@@ -481,6 +510,7 @@ class Site:
             return refused
         uid = request.path_params["uid"]
         await asyncio.to_thread(self.store.forget, uid)
+        await asyncio.to_thread(self.store.forget_uploads, uid)
         self._rows.pop(uid, None)
         return RedirectResponse("/", 303)
 
@@ -670,6 +700,11 @@ class Site:
         if name == "page.css":
             text = files("colorcheck").joinpath("templates", "look.css").read_text(encoding="utf-8") + text
         return Response(text, media_type=found[name], headers={"cache-control": "no-cache"})
+
+
+def _mark(request: Request, kind: str, mark: str) -> str:
+    """Name a form of a visitor."""
+    return f"{session_of(request)} {kind} {mark}"
 
 
 def _at_bench(request: Request) -> bool:

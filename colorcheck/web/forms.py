@@ -85,7 +85,7 @@ def pressing(fields: dict[str, str], shown: Shown, store: Store) -> tuple[Pressi
     return told, {"recipe_name": kept.name if kept else "", "turned": float(turn) if turn else None, **noted}
 
 
-def _limits(store: Store) -> str | None:
+def own_limits(store: Store) -> str | None:
     """Path of the workshop's own limits, where it has some."""
     return str(store.limits_file) if store.limits_file.exists() else None
 
@@ -157,7 +157,7 @@ def target_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         against=saved(store, fields["against"], "reading", given.folder, "against", names)
         if fields.get("against")
         else None,
-        limits=_limits(store),
+        limits=own_limits(store),
         pressing=pressed,
         photos=_photos(given, names),
     )
@@ -180,7 +180,7 @@ def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         "before": saved(store, fields["before"], "earlier check", given.folder, "before", names)
         if fields.get("before")
         else None,
-        "limits": _limits(store),
+        "limits": own_limits(store),
         "pressing": pressed,
     }
     asked["photos"] = _photos(given, names)

@@ -128,6 +128,11 @@ class Bench:
         self._waiting.append(job)
         self._more.set()
 
+    @property
+    def room(self) -> int:
+        """How many more jobs may be put into the queue."""
+        return self.limit - len(self._waiting)
+
     def ahead(self, job: Job) -> int:
         """How many jobs are done before this one."""
         return self._waiting.index(job) if job in self._waiting else 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ..flows.requests import CameraRequest, LadderRequest, PlanRequest, ProfileRequest, RepeatRequest
+from ..flows.requests import CameraRequest, InspectRequest, LadderRequest, PlanRequest, ProfileRequest, RepeatRequest
 from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits
 from ..ground.units import parse_range, parse_seconds
@@ -13,7 +13,7 @@ from ..shop.ladder import parse_really
 from . import forms
 from .datafolder import Store
 from .readerunits import Shown
-from .uploads import Given, plain
+from .uploads import ARTWORKS, Given, plain
 
 
 def _photos(given: Given) -> tuple[tuple[str, ...], dict[str, str]]:
@@ -48,6 +48,48 @@ def camera(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         photos=photos, target=layout, measured=str(measured[0].path), light=given.fields.get("light", "").strip()[:200]
     )
     return forms.params(request, names, given.fields.get("piece", "").strip()[:80])
+
+
+def several(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
+    """Read the form 'several pieces at once': what all photos share, 'photos' by path, and 'jobs' as in a job list.
+
+    Raises
+    ------
+    ColorcheckError
+        Something is missing or cannot be used.
+    """
+    fields = given.fields
+    photos, names = _photos(given)
+    jobs: list[dict[str, Any]] = []
+    for field in ARTWORKS:
+        sent = given.files.get(field, ())
+        kept = [a for a in store.artworks() if fields.get(f"kept-{a.digest}")] if field == ARTWORKS[0] else []
+        names |= {s.path.name: s.name for s in sent}
+        paths = [str(s.path) for s in sent]
+        for a in kept:  # all are called 'artwork' where they lie
+            path = given.folder / f"kept-{a.digest}{a.path.suffix}"
+            path.write_bytes(a.path.read_bytes())
+            names[path.name] = a.name
+            paths.append(str(path))
+        if not paths:
+            continue
+        n = field.removeprefix(ARTWORKS[0])
+        size = forms.size({"size": fields.get(f"size{n}", "")}, shown)
+        shape = plain(fields, f"shape{n}", ("rect", "round"))
+        jobs += [{"artwork": p, "size_mm": size, "shape": shape} for p in paths]
+    if not jobs:
+        raise UsageError("the artworks are missing", "send the pictures that are printed")
+    pressed, lay = forms.pressing(fields, shown, store)
+    asked: dict[str, Any] = {
+        "view": plain(fields, "view", ("front", "through")),
+        "paper": plain(fields, "paper", ("on", "off")),
+        "limits": forms.own_limits(store),
+        "pressing": pressed,
+    }
+    for job in jobs:  # refuses what no piece can be
+        request = InspectRequest(photos=(), artwork="", size_mm=job["size_mm"], shape=job["shape"], **asked)
+    piece = fields.get("piece", "").strip()[:80]
+    return forms.params(request, names, piece, photos=photos, jobs=jobs, keep_artwork=str(store.root), **lay)
 
 
 def profile(fields: dict[str, str], uids: list[str], store: Store, folder: Path) -> dict[str, Any]:

@@ -44,6 +44,9 @@ def perform(kind: str, params: dict[str, Any], folder: Path, tell: Tell) -> None
     ColorcheckError
         Bad input, in one line.
     """
+    if kind == "several":
+        _several(params, folder, tell)
+        return
     with for_page():
         answer, result = _TASKS[kind](params, folder, tell)
     result = all_shown(result)
@@ -95,6 +98,45 @@ def _kept(params: dict[str, Any]) -> dict[str, str]:
     path = Path(params["request"]["artwork"])
     digest = Store(params["keep_artwork"]).keep_artwork(path, params["names"][path.name])
     return {"artwork_kept": digest} if digest else {}
+
+
+def _several(params: dict[str, Any], folder: Path, tell: Tell) -> None:
+    """Judge the pieces in one photo of several, as `batch` does; what they gave stands in the overview's folder."""
+    import numpy as np
+
+    from ..flows.batchline import entries_of
+    from ..flows.batchwork import Setup, work
+    from ..flows.pieces import load_candidates
+    from ..flows.requests import InspectRequest
+    from ..ground.jsontext import write_json
+    from ..shop.joblist import Job
+    from ..shop.presslog import open_log
+    from ..show.batchlines import tell_photo
+    from .datafolder import SMALL, Store
+    from .joblog import lay_of
+
+    with for_page():
+        _say(tell)("finding the pieces, and judging each")
+        request = msgspec.convert(params["request"], InspectRequest)
+        candidates = load_candidates(tuple(msgspec.convert(j, Job) for j in params["jobs"]), view=request.view)
+        told = work(Setup(request, candidates, tell_photo), params["photo"], params["sha256"])
+    store = Store(params["keep_artwork"])
+    for name in {line["artwork"] for line in told.lines if line["artwork"]}:
+        path = next(Path(j["artwork"]) for j in params["jobs"] if Path(j["artwork"]).name == name)
+        store.keep_artwork(path, params["names"][name])
+    lines = [named(params, line) for line in told.lines]
+    notes = {key: params.get(key, "") for key in ("blank", "lot", "note")}
+    with open_log(params["log"]) as log:
+        load, number = lay_of(params), params["request"]["pressing"]["press_no"]
+        more = {"prefix": params.get("piece", ""), "load": load, "recipe": _recipe(params), "press_no": number}
+        log.record_all(entries_of([all_shown(line) for line in lines], **more, **notes))
+    if told.overview and not (folder / SMALL).exists():
+        import cv2
+
+        jpeg = np.frombuffer(base64.b64decode(told.overview.partition(",")[2]), np.uint8)
+        _small(cv2.imdecode(jpeg, cv2.IMREAD_COLOR)[..., ::-1], folder)
+    pictures = _pictures_out({"pictures": list(told.pictures), "overview": told.overview}, folder)
+    write_json(folder / f"part-{params['part']}.json", {"lines": lines, **pictures})
 
 
 def _record(kind: str, params: dict[str, Any], uid: str, result: dict[str, Any]) -> None:
@@ -182,9 +224,9 @@ def named(params: dict[str, Any], value: Any) -> Any:
         return {k: named(params, v) for k, v in value.items()}
     if isinstance(value, list | tuple):
         return [named(params, v) for v in value]
-    if isinstance(value, str) and len(value) < 2000:
-        for old, new in params.get("names", {}).items():
-            value = value.replace(old, new)
+    names = params.get("names")
+    if isinstance(value, str) and len(value) < 2000 and names:
+        return re.sub("|".join(map(re.escape, names)), lambda found: str(names[found[0]]), value)  # each once
     return value
 
 

@@ -20,6 +20,9 @@ from ..ground.files import write_text
 MAX_FILES = 12
 _MOST_PARTS = 200  # more is no form of this page
 PICTURES = {"photos": "photo", "turned": "turned", "artwork": "artwork", "blank_frame": "white-sheet"}
+ARTWORKS = ("artworks", "artworks2", "artworks3")  # of pieces of one size each
+PICTURES |= {field: field for field in ARTWORKS}
+_MANY = ("photos", "turned", *ARTWORKS)
 FILES = {"profile": "profile.icc", "measured": "measured.txt", "layout": "layout.json"}
 _ENDING = {
     "jpeg": ".jpg",
@@ -42,8 +45,8 @@ class Stored:
     name: str
 
 
-async def form_of(request: Request) -> FormData:
-    """Read a form; files are spooled to disk while they come.
+async def form_of(request: Request, most: int = MAX_FILES) -> FormData:
+    """Read a form of at most so many files; they are spooled to disk while they come.
 
     Raises
     ------
@@ -55,13 +58,13 @@ async def form_of(request: Request) -> FormData:
     except MultiPartException as e:
         await _drain(request)
         if "Too many files" in e.message:
-            raise UsageError(f"more than {_MOST_PARTS} files at once", f"send {MAX_FILES} at most") from e
+            raise UsageError(f"more than {_MOST_PARTS} files at once", f"send {most} at most") from e
         raise UsageError("the form did not arrive whole", "go back and send it again") from e
     except (ValueError, KeyError, AssertionError) as e:
         raise UsageError("that is not a form of this page", "go back and send it again") from e
     count = sum(isinstance(v, UploadFile) and bool(v.filename) for _, v in form.multi_items())
-    if count > MAX_FILES:
-        raise UsageError(f"{count} files at once are too many", f"send {MAX_FILES} at most")
+    if count > most:
+        raise UsageError(f"{count} files at once are too many", f"send {most} at most")
     return form
 
 
@@ -139,8 +142,8 @@ async def take(form: FormData, folder: Path, earlier: Path | None) -> Given:
                 if field in FILES:
                     stored.append(await store_file(f, folder, FILES[field]))
                 else:
-                    many = field in ("photos", "turned")
-                    stored.append(await store_picture(f, folder, f"{PICTURES[field]}-{k}" if many else PICTURES[field]))
+                    many = f"-{k}" if field in _MANY else ""
+                    stored.append(await store_picture(f, folder, PICTURES[field] + many))
             except ColorcheckError as e:
                 wrong = wrong or e
         if not stored:

@@ -47,6 +47,19 @@ if (job && job.dataset.over === "0") {
   };
   wait();
 }
+// An overview that grows: take over what has changed, and leave the reader where he is.
+let several = document.getElementById("several");
+const grow = async () => {
+  while (several.dataset.live === "1") {
+    await new Promise((done) => setTimeout(done, 1500));
+    try {
+      const page = new DOMParser().parseFromString(await (await fetch(location.href)).text(), "text/html");
+      const now = page.getElementById("several");
+      if (now && (now.dataset.seen !== several.dataset.seen || now.dataset.live === "0")) { several.replaceWith(now); several = now; }
+    } catch { /* out of reach for now: the next round asks again */ }
+  }
+};
+if (several) grow();
 // A form with files: show how much has been sent, send once only.
 for (const form of document.querySelectorAll('form[enctype="multipart/form-data"]')) {
   const old = form.querySelector("#artwork_kept"), art = form.querySelector("#artwork");
