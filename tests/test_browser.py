@@ -30,8 +30,8 @@ AXE = os.environ.get("COLORCHECK_AXE", "")
 SCANS = Path(__file__).parents[1] / "scans"
 WIDTHS = {"phone": (360, 740), "desk": (1280, 900)}
 ANSWERS: list[str] = []  # of every kind, left by the tests before, for the last one to look at
-SCREENS = ("/", "/target", "/check/target", "/check/piece", "/check/several", "/compare", "/prepare", "/presses", "/settings")
-SCREENS += ("/open", "/profile", "/steps", "/setup", "/camera")
+SCREENS = ("/", "/target", "/check/target", "/check/piece", "/check/several", "/compare", "/prepare", "/presses")
+SCREENS += ("/settings", "/open", "/profile", "/steps", "/setup", "/camera")
 _FLAGS = [
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
@@ -106,37 +106,36 @@ def fits(page: Any) -> bool:
     return bool(page.evaluate("document.documentElement.scrollWidth <= window.innerWidth + 1"))
 
 
-def check_target(page: Any, photo: str = "plaque-pale-spot.jpg") -> None:
-    page.goto("/check/target")
-    page.set_input_files("#photos", SCANS / photo)
+# ---------------------------------------------------------------- what five people do, by the words on the screen
+
+
+def test_first_target_from_making_it_to_the_verdict(visit: Any) -> None:
+    page = visit("phone")
+    page.get_by_role("link", name="A new blank or recipe").click()
+    page.get_by_label("Size of the blank").fill("100")
+    page.get_by_label("Through the glass").check()
+    page.get_by_role("button", name="Make it").click()
+    page.wait_for_url("**/pieces/**")
+    assert page.get_by_text("not mirrored, and must not be").is_visible()
+    assert fits(page)
+    with page.expect_download() as got:
+        page.get_by_role("link", name="Print file").click()
+    assert Path(got.value.path()).read_bytes().startswith(b"%PDF")
+    page.get_by_role("link", name="Target", exact=True).click()
+    page.get_by_label("Photo or scan of the target").set_input_files(SCANS / "plaque-pale-spot.jpg")
     page.get_by_role("button", name="Read it").click()
     page.wait_for_url("**/pieces/**")
-
-
-def check_piece(page: Any) -> None:
-    page.goto("/check/piece")
-    page.set_input_files("#photos", SCANS / "number-plaque.jpg")
-    page.set_input_files("#artwork", SCANS / "number-plaque.png")
-    page.fill("#size", "200x150")
-    page.get_by_label("Through the glass").check()
-    page.get_by_role("button", name="Check it").click()
-    page.wait_for_url("**/pieces/**")
-
-
-@pytest.mark.parametrize("width", WIDTHS)
-def test_target_from_photo_to_verdict(visit: Any, width: str) -> None:
-    page = visit(width)
-    page.get_by_role("link", name="A pressed target").click()
-    check_target(page)
     head = page.locator("h1")
     assert "Press again" in head.inner_text()
-    box = head.bounding_box()
-    assert box["y"] < 320, "the verdict is the first thing on the screen"
-    biggest = page.evaluate(
-        "Math.max(...[...document.querySelectorAll('main *')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
-    )
-    assert float(head.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) == biggest
-    assert fits(page)
+    for width in ("desk", "phone"):
+        page.set_viewport_size(dict(zip(("width", "height"), WIDTHS[width], strict=True)))
+        box = head.bounding_box()
+        assert box["y"] < 320, "the verdict is the first thing on the screen"
+        biggest = page.evaluate(
+            "Math.max(...[...document.querySelectorAll('main *')].map(e => parseFloat(getComputedStyle(e).fontSize)))"
+        )
+        assert float(head.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) == biggest
+        assert fits(page)
     page.locator("svg a.tap").first.click()
     assert page.url.endswith("#finding-1")
     numbers = page.get_by_text("How the answer was reached")
@@ -147,35 +146,58 @@ def test_target_from_photo_to_verdict(visit: Any, width: str) -> None:
     assert fits(page)
 
 
-def test_piece_from_photo_to_verdict_and_again_after_the_press(visit: Any) -> None:
-    page = visit("phone", "/check/piece")
+def test_spotted_piece_its_size_typed_wrongly_and_pressed_again(visit: Any) -> None:
+    page = visit("phone")
+    page.get_by_role("link", name="A finished piece").click()
     assert page.locator("#tally li.on").count() == 1
-    page.set_input_files("#blank_frame", SCANS / "number-plaque.jpg")
+    page.get_by_label("Photo of the piece on white card").set_input_files(SCANS / "number-plaque.jpg")
+    page.get_by_label("White sheet in the piece's place").set_input_files(SCANS / "number-plaque.jpg")
     assert page.locator("#tally li.on").count() == 2
-    check_piece(page)
+    page.get_by_label("White sheet in the piece's place").set_input_files([])
+    page.get_by_label("Artwork", exact=True).set_input_files(SCANS / "number-plaque.png")
+    page.get_by_label("Through the glass").check()
+    page.get_by_label("A name for it").fill("number 7")
+    page.get_by_label("Size of the piece").fill("8x6")  # inches were meant, and are not said
+    page.get_by_role("button", name="Check it").click()
+    wrong = page.get_by_role("alert")
+    assert "if inches were meant, write 8x6in" in wrong.inner_text()
+    page.get_by_label("Size of the piece").fill("20x15")  # centimetres were
+    page.get_by_role("button", name="Check it").click()
+    page.wait_for_url("**/pieces/**")
+    assert "centimetres were meant, write 20x15cm as 'Size of the piece'" in page.locator("main").inner_text()
+    page.get_by_role("link", name="Photograph it again").click()
+    page.get_by_label("Photo of the piece on white card").set_input_files(SCANS / "number-plaque.jpg")
+    page.get_by_label("Size of the piece").fill("20x15cm")
+    page.get_by_role("button", name="Check it").click()
+    page.wait_for_url("**/pieces/**")
     assert "Press again" in page.locator("h1").inner_text()
     assert page.get_by_text("Burns:").is_visible(), "cautions stand beside advice that involves heat"
     assert fits(page)
     page.get_by_role("link", name="Check it again after pressing").click()
-    assert page.locator("#size").input_value() == "200x150mm"
-    page.set_input_files("#photos", SCANS / "number-plaque.jpg")
+    assert page.get_by_label("Size of the piece").input_value() == "20x15cm"
+    page.get_by_label("Photo of the piece on white card").set_input_files(SCANS / "number-plaque.jpg")
     page.get_by_role("button", name="Check it").click()
     page.wait_for_url("**/pieces/**")
     assert page.get_by_text("Since the earlier inspection").is_visible()
+    assert "number 7" in page.locator(".which").inner_text()
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_make_a_target(visit: Any, width: str) -> None:
-    page = visit(width, "/target")
-    page.fill("#size", "100")
-    page.get_by_label("Through the glass").check()
-    page.get_by_role("button", name="Make it").click()
+def test_a_phone_out_of_reach_for_two_minutes(visit: Any) -> None:
+    page = visit("phone", "/check/target")
+    page.clock.install()
+    page.get_by_label("Photo or scan of the target").set_input_files(SCANS / "clock-good.jpg")
+    page.get_by_label("A name for it").fill("out of reach")
+    page.route("**/state?*", lambda route: route.abort())  # the network is gone as soon as the photo has been sent
+    page.get_by_role("button", name="Read it").click()
+    page.get_by_text("trying again").wait_for()
+    for _ in range(12):
+        page.clock.fast_forward(10_000)
+    assert "/jobs/" in page.url
+    assert page.get_by_text("trying again").is_visible()
+    page.unroute("**/state?*")
+    page.clock.fast_forward(10_000)
     page.wait_for_url("**/pieces/**")
-    assert page.get_by_text("not mirrored, and must not be").is_visible()
-    assert fits(page)
-    with page.expect_download() as got:
-        page.get_by_role("link", name="Print file").click()
-    assert Path(got.value.path()).read_bytes().startswith(b"%PDF")
+    assert "out of reach" in page.locator(".which").inner_text()
 
 
 @pytest.mark.parametrize("path", SCREENS)
@@ -283,21 +305,6 @@ def test_no_field_in_use_lies_under_the_button(visit: Any) -> None:
         raise AssertionError("the button is not reached")
 
 
-def test_a_phone_out_of_reach_goes_on_by_itself(visit: Any) -> None:
-    page = visit("phone", "/check/target")
-    page.set_input_files("#photos", SCANS / "clock-good.jpg")
-    page.fill("#piece", "out of reach")
-    page.route("**/state?*", lambda route: route.abort())  # the network is gone as soon as the photo has been sent
-    page.get_by_role("button", name="Read it").click()
-    page.get_by_text("trying again").wait_for()
-    page.wait_for_timeout(3000)
-    assert "/jobs/" in page.url
-    page.unroute("**/state?*")
-    page.evaluate("dispatchEvent(new Event('online'))")
-    page.wait_for_url("**/pieces/**")
-    assert "out of reach" in page.locator(".which").inner_text()
-
-
 def test_a_bad_file_keeps_the_form(visit: Any) -> None:
     page = visit("phone", "/check/target")
     page.fill("#piece", "board C")
@@ -323,26 +330,50 @@ def test_dark_look_and_inches_are_remembered(visit: Any) -> None:
     assert fits(page)
 
 
+def test_several_pieces_at_once(visit: Any, tmp_path: Path) -> None:
+    from tests.test_batch import make_day
+
+    day = make_day(tmp_path, 3, 1, megapixels=0.5)
+    page = visit("phone")
+    page.get_by_role("link", name="Several pieces").click()
+    photos = page.get_by_label("Photos of the pieces")
+    photos.set_input_files([day.photo, SCANS / "clock-good.jpg"])
+    art = day.arts[0]
+    page.get_by_label("Artworks", exact=True).first.set_input_files(day.folder / art.name)
+    page.get_by_label("Size of each piece").first.fill("x".join(f"{v:g}" for v in art.size_mm))
+    page.get_by_role("group", name="Shape").first.get_by_label("Round" if art.shape == "round" else "Rectangle").check()
+    page.get_by_role("button", name="Check them").click()
+    page.wait_for_url("**/pieces/**")
+    ANSWERS.append(page.url)
+    page.get_by_role("link", name="Check more pieces").wait_for()  # it grows by itself
+    assert page.get_by_role("heading", name="Not judged (1)").is_visible()
+    assert art.name in page.locator("main").inner_text()
+    assert fits(page)
+    assert not page.evaluate(SMALL_TARGETS)
+    page.get_by_role("link", name="Try again").click()
+    assert page.get_by_text("Here already: load.jpg, clock-good.jpg.").is_visible()
+
+
 @pytest.mark.skipif(not Path(AXE).is_file(), reason="axe-core is not installed (COLORCHECK_AXE)")
-@pytest.mark.parametrize("width", WIDTHS)
-def test_no_remark_for_those_who_hear_or_do_not_see_well(visit: Any, width: str) -> None:
-    """axe-core, all its rules: those for WCAG 2.1 A and AA, and its best practices."""
-    page = visit(width, "/")
+def test_no_remark_for_those_who_hear_or_do_not_see_well(visit: Any) -> None:
+    """axe-core, all its rules, at both widths in the light look; in the dark one those that look at colours."""
+    page = visit("phone", "/")
     script = Path(AXE).read_text(encoding="utf-8")
     bad = []
 
-    def look() -> None:
+    def look(what: str, rules: str = "") -> None:
+        found = page.evaluate("axe.run(document, {resultTypes: ['violations']" + rules + "})")["violations"]
+        bad.extend(f"{page.url} {what}: {v['id']} {v['nodes'][0]['html'][:120]}" for v in found)
+
+    for path in (*SCREENS, *ANSWERS):
+        page.goto(path)
         page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
         page.evaluate(script)
-        for scheme in ("light", "dark") if width == "phone" else ("light",):
-            page.emulate_media(color_scheme=scheme)
-            found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")["violations"]
-            bad.extend(f"{page.url} {scheme}: {v['id']} {v['nodes'][0]['html'][:120]}" for v in found)
-
-    for path in SCREENS:
-        page.goto(path)
-        look()
-    for row in ANSWERS:
-        page.goto(row)
-        look()
+        look("phone")
+        page.emulate_media(color_scheme="dark")
+        look("phone, dark", ", runOnly: ['color-contrast', 'link-in-text-block']")
+        page.emulate_media(color_scheme="light")
+        page.set_viewport_size(dict(zip(("width", "height"), WIDTHS["desk"], strict=True)))
+        look("desk")
+        page.set_viewport_size(dict(zip(("width", "height"), WIDTHS["phone"], strict=True)))
     assert not bad

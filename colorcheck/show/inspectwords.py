@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from ..ground.reader import number, option
+from ..ground.reader import number, option, size
 from ..ground.records import Finding, Kind, Reason, Severity
 from . import words
 from .numbers import cm, mm
@@ -132,7 +132,7 @@ def why(i: Inspection) -> str:
     if words.unfit(v):
         faults = [r for r in failed if words.is_photo_measure(r)]
         n = len(faults) - 1
-        return sentences(say(faults[0], i), f"The photo has {words.count_of(n, 'more fault')}." if n else "")
+        return sentences(say(faults[0], i), f"The photo has {words.count_of(n, 'more fault')}." if n else "", _tiny(i))
     if v.action == "retake-photo":
         reason, settle = _deciding(i)
         if reason is None:
@@ -164,6 +164,18 @@ def why(i: Inspection) -> str:
     if v.undecided:
         text += f" Too close to call: {' and '.join(dict.fromkeys(words.plain_measure(m) for m in v.undecided))}."
     return sentences(text, _little(i) if i.defects.judged_share < _MOST else "")
+
+
+def _tiny(i: Inspection) -> str:
+    """Ask after a size in the wrong unit, where the edges of a photo are broad for a piece as small as that."""
+    blur = next((r.value for r in i.verdict.reasons if r.measure == "blur-mm" and r.outcome == "fail"), 0.0)
+    w, h = i.size_mm
+    if blur < 0.1 * min(w, h):
+        return ""
+    meant = f"{w:g}x{h:g}cm"
+    return (
+        f"Is the piece no larger than {size(i.size_mm)}? If centimetres were meant, write {meant} as {option('size')}."
+    )
 
 
 def _deciding(i: Inspection) -> tuple[Reason | None, str]:

@@ -724,9 +724,10 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
     kind, again = answer["kind"], answer.get("again", {})
     repressed = answer.get("action") == "re-press"
     once_more = "Check it again after pressing" if repressed else "Photograph it again"
-    again = {**again, "press": "2"} if repressed else again
+    if repressed:  # what follows has been pressed once more; a photo that is only taken again has not
+        again = {**again, "press": "2", **({"before": uid} if kind == "inspect" else {})}
     if kind == "inspect":
-        return [{"href": "/check/piece?" + urlencode({**again, "before": uid}), "text": once_more}]
+        return [{"href": "/check/piece?" + urlencode(again), "text": once_more}]
     if kind == "read":
         return [
             {"href": "/check/target?" + urlencode(again), "text": once_more},

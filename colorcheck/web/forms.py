@@ -108,7 +108,7 @@ def saved(store: Store, uid: str, what: str, folder: Path, stem: str, names: dic
 
 def _again(fields: dict[str, str], shown: Shown) -> dict[str, str]:
     """Collect what the next check of the same piece need not be asked, lengths as typed and with their unit."""
-    kept = ("piece", "size", "shape", "view", "paper", "printed", "reading", "recipe", "glass", "press", "blank", "lot")
+    kept = "before piece size shape view paper printed reading recipe glass press blank lot".split()
     told = {k: fields[k][:80] for k in kept if fields.get(k)}
     return {k: _with_unit(v, shown) if k in ("size", "glass") else v for k, v in told.items()}
 
