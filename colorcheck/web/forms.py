@@ -28,6 +28,10 @@ from .datafolder import Store
 from .readerunits import Shown
 from .uploads import Given, plain
 
+_ASKED_ONCE = (
+    *("before", "piece", "size", "shape", "view", "paper", "printed"),
+    *("reading", "recipe", "glass", "press", "blank", "lot"),
+)
 _NONE = re.compile(r"\s*0*(\.0*)?\s*(mm|cm|in)?\s*")
 
 
@@ -108,8 +112,7 @@ def saved(store: Store, uid: str, what: str, folder: Path, stem: str, names: dic
 
 def _again(fields: dict[str, str], shown: Shown) -> dict[str, str]:
     """Collect what the next check of the same piece need not be asked, lengths as typed and with their unit."""
-    kept = "before piece size shape view paper printed reading recipe glass press blank lot".split()
-    told = {k: fields[k][:80] for k in kept if fields.get(k)}
+    told = {k: fields[k][:80] for k in _ASKED_ONCE if fields.get(k)}
     return {k: _with_unit(v, shown) if k in ("size", "glass") else v for k, v in told.items()}
 
 
