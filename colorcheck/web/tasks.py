@@ -134,7 +134,9 @@ def _several(params: dict[str, Any], folder: Path, tell: Tell) -> None:
         import cv2
 
         jpeg = np.frombuffer(base64.b64decode(told.overview.partition(",")[2]), np.uint8)
-        _small(cv2.imdecode(jpeg, cv2.IMREAD_COLOR)[..., ::-1], folder)
+        small = cv2.imdecode(jpeg, cv2.IMREAD_COLOR)
+        assert small is not None
+        _small(small[..., ::-1], folder)
     pictures = _pictures_out({"pictures": list(told.pictures), "overview": told.overview}, folder)
     write_json(folder / f"part-{params['part']}.json", {"lines": lines, **pictures})
 
