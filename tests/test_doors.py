@@ -293,6 +293,29 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
     assert (tmp_path / "real").read_text() == "new"
 
 
+_NO_ROOM = (
+    "import resource, sys; from colorcheck.__main__ import main; most = int(sys.argv.pop(1)); "
+    "resource.setrlimit(resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY)); sys.exit(main(sys.argv[1:]))"
+)
+
+
+@pytest.mark.parametrize("kind", ["png", "tiff", "pdf"])
+def test_print_file_and_layout_are_replaced_together_or_not_at_all(kind: str, tmp_path: Path) -> None:
+    words = ["target", str(tmp_path), "--name", "t", "--size", "60x60mm", "--format", kind, "--quiet"]
+    assert main(words) == 0
+    old = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    assert set(old) == {"t.json", f"t.{kind}"}
+    largest = len(old[f"t.{kind}"])
+    command = [sys.executable, "-c", _NO_ROOM, str(largest // 2), *words, "--seed", "2", "--overwrite"]
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1, "libtiff said a second line of its own"
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == old
+    assert main([*words, "--seed", "2", "--overwrite"]) == 0
+    assert all((tmp_path / name).read_bytes() != data for name, data in old.items())
+
+
 # whoever runs the tests in the background may ignore these signals, and a child inherits that
 _LISTENING = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "

@@ -6,6 +6,7 @@ profile is embedded: the numbers are meant to reach the printer as they stand.
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -459,7 +460,9 @@ def write_picture(
             image.save(temporary, format="PNG", dpi=(dpi, dpi), **effort)
         else:  # differences of neighbours (predictor, TIFF 6.0 section 14): a photo would grow without
             tags = {_TIFF_PREDICTOR: 2} if picture.size >= _LARGE else {}
-            image.save(temporary, format="TIFF", dpi=(dpi, dpi), compression="tiff_lzw", tiffinfo=tags)
+            sink = io.BytesIO()  # libtiff itself writes past a full disk, and talks of it on the screen
+            image.save(sink, format="TIFF", dpi=(dpi, dpi), compression="tiff_lzw", tiffinfo=tags)
+            Path(temporary).write_bytes(sink.getbuffer())
 
 
 def _write_pdf(image: Image.Image, path: str, size_mm: tuple[float, float], bleed_mm: float, border_mm: float) -> None:

@@ -467,11 +467,11 @@ def _check_order(reader: _Reader, rgb: Floats, lab: Floats) -> None:
 def _check_conditions(reader: _Reader, has_spectra: bool) -> bool:
     """Say whether XYZ and Lab are under D50 and the 2° observer as far as the keywords tell."""
     header = reader.table.header
-    keys = [k for k in ("WEIGHTING_FUNCTION", "ILLUMINANT", "OBSERVER") if k in header]
+    keys = [k for k in header if re.search("ILLUMIN|OBSERVER|WEIGHTING_FUNCTION", k)]
     # The source of the instrument is not the light of the sums: it counts only where nothing else is said.
     said = "; ".join(f"{k} {header[k]}" for k in keys) or header.get("MEASUREMENT_SOURCE", "")
-    light = re.search(r"(?i)\bD\s?(?:55|65|75|93)\b|\bF(?:2|7|11)\b|\bILLUMINANT\W{1,3}A\b", said)
-    angle = re.search(r"(?i)OBSERVER(?:_?ANGLE)?\W{0,4}(?:10|1964)\b", said)
+    light = re.search(r"(?i)\bD\s?(?:55|65|75|93)\b|\bFL?\s?\d{1,2}\b|\bILLUMIN\w*\W{1,3}[ABCE]\b", said)
+    angle = re.search(r"(?i)OBSERVER\w*\W{0,4}(?:CIE\s?)?(?:10|1964)\b", said)
     odd = light or angle
     if not odd:
         return True
