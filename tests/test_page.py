@@ -954,6 +954,35 @@ def test_the_press_log_as_files_and_its_trend(client: TestClient, answers: dict[
     assert re.search("too few|steady|as usual|has moved", head[1])
 
 
+def test_notes_fading_and_the_results_of_another_bench(
+    client: TestClient, answers: dict[str, str], tmp_path: Path
+) -> None:
+    at = answers["clock-good.jpg"]
+    page = client.post(at + action(client, at, r'action="(note[^"]+)"'), data={"note": 'Peeled & <b>bright</b> "7"'})
+    assert "Peeled &amp; &lt;b&gt;bright" in page.text
+    assert 'from clock-good"' in client.get("/presses", params={"text": "peeled bright"}).text.replace("</strong>", '"')
+    client.post(at + action(client, at, r'action="(note[^"]+)"'), data={"note": ""})
+    assert "Nothing like that" in client.get("/presses", params={"text": "peeled bright"}).text
+    faded = wait(client, str(client.post(action(client, at, r'action="(/fading/[^"]+)"')).url))
+    assert "from clock-good" in faded.text
+    assert "one reading" in faded.text
+    nameless = answers["clock again"]
+    assert client.post(action(client, nameless, r'action="(/fading/[^"]+)"')).status_code == 404
+    tables = client.post(action(client, "/presses", r'action="(/log/tables[^"]+)"')).content
+    with TestClient(make(tmp_path)[0]) as other:
+        url = action(other, "/presses", r'action="(/log/import[^"]+)"')
+        for added, known in ((True, False), (False, True)):
+            page = other.post(url, files=[("tables", ("press-log.zip", tables, "application/zip"))])
+            told = re.search(r"Results taken up: (\d+); here already: (\d+)\.", page.text)
+            assert told, page.text[:400]
+            assert (int(told[1]) > 0, int(told[2]) > 0) == (added, known)
+        for bad in (b"PK\x03\x04 no archive", tables[: len(tables) // 2], b"{}"):
+            page = other.post(url, files=[("tables", ("x.zip", bad, "application/zip"))])
+            assert page.status_code == 503
+            assert "<h1" in page.text
+            assert "Traceback" not in page.text
+
+
 def test_a_camera_is_taught_and_used(tmp_path: Path) -> None:
     from colorcheck.web import moreforms, tasks
     from colorcheck.web.uploads import Given, Stored

@@ -12,7 +12,7 @@ import socket
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 from itertools import groupby, islice, pairwise
 from pathlib import Path
@@ -399,6 +399,20 @@ class PressLog:
             if len(found) > 1:
                 raise UsageError(f"several entries begin with {start}", "give more of the id")
             return self._whole(c, found)[0]
+
+    def note(self, uid: str, text: str) -> None:
+        """Write another note beside an entry; it is found by its words from then on.
+
+        Raises
+        ------
+        UsageError
+            The log has no such entry.
+        """
+        e = self.entry(uid)
+        told = NewEntry(e.row.kind, e.data, photos=e.photos, piece=e.row.piece, blank=e.row.blank, lot=e.row.lot)
+        row = make_ready(replace(told, recipe=e.recipe, note=text)).row
+        new = {"note": row["note"], "words": row["words"]}
+        self._write(lambda c: c.execute(sa.update(entries).where(entries.c.uid == e.row.uid).values(**new)))
 
     def whole(self, uids: Sequence[str]) -> Iterator[Entry]:
         """Give entries with their results, by their uids and in that order, `_AT_ONCE` read at a time."""

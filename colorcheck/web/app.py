@@ -500,6 +500,7 @@ class Site:
             "when": self.store.time_of(uid),
             "picture_of": self.store.picture(uid),
             "own_limits": answer.get("own_limits", []),
+            "note": await asyncio.to_thread(self.journal.note_of, uid) if answer["kind"] in _LOGGED else None,
             **answer["context"],
         }
         return self.show(request, str(answer["template"]), values)
@@ -530,13 +531,15 @@ class Site:
         )
 
     async def presses(self, request: Request) -> Response:
-        """Show the log."""
-        values = await asyncio.to_thread(self.journal.presses, dict(request.query_params))
+        """Show the log, and how much was just taken up."""
+        query = dict(request.query_params)
+        taken = [query[k] for k in ("added", "known") if query.get(k, "").isdecimal()]
+        values = await asyncio.to_thread(self.journal.presses, query)
         for row in values["rows"]:
             row["word"] = words.action_word(row["action"]) if row["action"] else ""
             row["shown"] = self.store.file(row["uid"], "answer.json") is not None
             row["picture"] = self.store.picture(row["uid"])
-        return self.show(request, "presses.html.j2", values)
+        return self.show(request, "presses.html.j2", {**values, "taken": taken if len(taken) == 2 else []})
 
     async def health(self, request: Request) -> Response:
         """Lay the findings of the logged pieces over one another."""
@@ -745,7 +748,7 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
         return []
     if kind == "ladder":
         return [{"href": "/steps", "text": "All step tests"}]
-    if kind in ("health", "trend"):
+    if kind in ("health", "trend", "fading"):
         return [{"href": "/presses", "text": "All presses"}]
     return [{"href": "/compare", "text": "Compare others"}]
 

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from ..ground.errors import ColorcheckError
+
 if TYPE_CHECKING:
     from ..shop.presslog import PressLog
     from ..shop.presslog_records import EntryRow, JobRow, Lay
@@ -70,6 +72,20 @@ class Journal:
         return self.log().job(uid)
 
     # ------------------------------------------------------------ results
+
+    def piece_of(self, uid: str) -> str:
+        """Name of the piece that an entry is about; '' where it has none, or the log does not know it."""
+        try:
+            return self.log().entry(uid).row.piece
+        except ColorcheckError:
+            return ""
+
+    def note_of(self, uid: str) -> str | None:
+        """Note of an entry; None where the log does not know it, or cannot be asked now."""
+        try:
+            return self.log().entry(uid).row.note
+        except ColorcheckError:
+            return None
 
     def presses(self, query: Mapping[str, str]) -> dict[str, Any]:
         """List what the log holds, newest first.

@@ -13,11 +13,13 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from ..ground.errors import ColorcheckError
+from ..ground.errors import ColorcheckError, DataError, UsageError
 from . import moreforms, uploads
 from .access import page_of_one_line
 from .datafolder import Store
 from .joblog import Journal
+
+_MOST_TABLES = 150_000_000  # bytes of an archive of tables
 
 
 class Pages(Protocol):
@@ -55,6 +57,35 @@ class Pages(Protocol):
         ...
 
 
+def _log_in(path: Path) -> Path:
+    """Take the one file of an export that is read back out of the archive it came in.
+
+    Raises
+    ------
+    DataError
+        It holds none, or too much.
+    """
+    import shutil
+    import zipfile
+
+    from ..shop.presslog_files import WHOLE
+
+    if not zipfile.is_zipfile(path):
+        return path
+    try:
+        with zipfile.ZipFile(path) as archive:
+            name = next((n for n in archive.namelist() if n.rpartition("/")[2] == WHOLE), None)
+            if name is None:
+                raise DataError("there is no press log in that file", "choose the file that a page gave out")
+            if archive.getinfo(name).file_size > 20 * _MOST_TABLES:
+                raise DataError("that press log is too large for the page", "take 'log import' on the bench computer")
+            with archive.open(name) as source, open(path.with_name(WHOLE), "wb") as out:
+                shutil.copyfileobj(source, out, 1 << 20)
+    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as e:
+        raise DataError("that file is damaged", "have it given out again") from e
+    return path.with_name(WHOLE)
+
+
 class More:
     """Handlers beside those of `Site`, which shows the pages and begins the jobs."""
 
@@ -72,6 +103,9 @@ class More:
             Route("/steps", self.steps, methods=both),
             Route("/steps/{plan}", self.step_answer, methods=both),
             Route("/trend", self.trend, methods=["POST"]),
+            Route("/fading/{uid}", self.fading, methods=["POST"]),
+            Route("/pieces/{uid}/note", self.note, methods=["POST"]),
+            Route("/log/import", self.take_up, methods=["POST"]),
             Route("/log/{what}", self.log_file, methods=["POST"]),
         ]
 
@@ -146,6 +180,42 @@ class More:
         if refused := self.site.refuse(request):
             return refused
         return await self.site.begin(request, "trend", "Is anything drifting?", {"from": self.site.journal.where})
+
+    async def fading(self, request: Request) -> Response:
+        """Ask what has faded on a piece since its first reading."""
+        if refused := self.site.refuse(request):
+            return refused
+        piece = await asyncio.to_thread(self.site.journal.piece_of, request.path_params["uid"])
+        if not piece:
+            return page_of_one_line("this reading has no name in the press log, so it cannot be found again", 404)
+        params = {"from": self.site.journal.where, "of": piece}
+        return await self.site.begin(request, "fading", f"Has {piece} faded?", params)
+
+    async def note(self, request: Request) -> Response:
+        """Write another note beside a result in the press log."""
+        if refused := self.site.refuse(request):
+            return refused
+        uid = request.path_params["uid"]
+        text = uploads.texts(await uploads.form_of(request)).get("note", "")
+        await asyncio.to_thread(lambda: self.site.journal.log().note(uid, text))
+        return RedirectResponse(f"/pieces/{uid}/#note", 303)
+
+    async def take_up(self, request: Request) -> Response:
+        """Take up the tables that another page, or this one, gave out."""
+        site = self.site
+        if refused := site.refuse(request):
+            return refused
+        uid = site.store.new_uid()
+        try:
+            sent = uploads.sent(await uploads.form_of(request), "tables")
+            if not sent:
+                raise UsageError("the tables are missing", "choose the file that a page gave out")
+            stored = await uploads.store_file(sent[0], site.store.uploads(uid), "tables", max_bytes=_MOST_TABLES)
+            taken = await asyncio.to_thread(lambda: site.journal.log().import_(_log_in(stored.path)))
+        finally:
+            await request.close()
+            await asyncio.to_thread(site.store.forget_uploads, uid)
+        return RedirectResponse(f"/presses?added={taken.added}&known={taken.known}", 303)
 
     async def log_file(self, request: Request) -> Response:
         """Send the press log: a sound copy, or its tables."""

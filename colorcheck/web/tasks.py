@@ -401,6 +401,17 @@ def _trend(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, 
     return {"template": "blocks.html.j2", "context": shown}, None
 
 
+def _fading(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
+    from ..shop.presslog import open_log
+    from ..show.logbook import fading_blocks
+    from ..show.page import blocks_context
+
+    _say(tell)("laying its readings side by side")
+    with open_log(params["from"]) as log:
+        blocks = fading_blocks(log.fading(params["of"]), params["of"])
+    return {"template": "blocks.html.j2", "context": blocks_context(blocks, name=params["of"], word="Fading")}, None
+
+
 def _repeat(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
     from ..flows.repeat import repeat, to_dict
     from ..flows.requests import RepeatRequest
@@ -476,6 +487,7 @@ _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], d
     "health": _health,
     "repeat": _repeat,
     "trend": _trend,
+    "fading": _fading,
     "camera": _camera,
     "ladder-plan": _ladder_plan,
     "ladder": _ladder,
