@@ -8,6 +8,7 @@ bend by up to ±2 %, phones that lay an S-curve over the picture or sharpen it, 
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -237,3 +238,11 @@ __all__ = [
     "sheet",
     "shoot",
 ]
+
+
+@lru_cache(maxsize=1)
+def little_photo() -> bytes:
+    """A small good target as a JPEG of 2 megapixels: for tests of the way a photo takes, not of what it shows."""
+    photo = v.photograph(press("small"), scene=v.Scene(), pose=v.Pose.megapixels(2.0, fill=0.7), seed=3)
+    with tempfile.TemporaryDirectory() as folder:
+        return v.save_photo(photo, Path(folder) / "little.jpg").read_bytes()

@@ -102,6 +102,12 @@ UNDER_THE_BUTTON = """() => { const e = document.activeElement, b = document.que
   const r = e.getBoundingClientRect(); return r.bottom > b.getBoundingClientRect().top + 1 && r.height < 200; }"""
 
 
+def little() -> Any:
+    from tests.scenes import little_photo
+
+    return {"name": "little.jpg", "mimeType": "image/jpeg", "buffer": little_photo()}
+
+
 def fits(page: Any) -> bool:
     return bool(page.evaluate("document.documentElement.scrollWidth <= window.innerWidth + 1"))
 
@@ -185,7 +191,7 @@ def test_spotted_piece_its_size_typed_wrongly_and_pressed_again(visit: Any) -> N
 def test_a_phone_out_of_reach_for_two_minutes(visit: Any) -> None:
     page = visit("phone", "/check/target")
     page.clock.install()
-    page.get_by_label("Photo or scan of the target").set_input_files(SCANS / "clock-good.jpg")
+    page.get_by_label("Photo or scan of the target").set_input_files(little())
     page.get_by_label("A name for it").fill("out of reach")
     page.route("**/state?*", lambda route: route.abort())  # the network is gone as soon as the photo has been sent
     page.get_by_role("button", name="Read it").click()
@@ -267,10 +273,10 @@ def test_compare_profile_prepare_and_the_log(visit: Any) -> None:
 
 def test_without_a_script(visit: Any) -> None:
     page = visit("phone", "/check/target", java_script_enabled=False)
-    page.set_input_files("#photos", SCANS / "plaque-glare.jpg")
+    page.set_input_files("#photos", little())
     page.get_by_role("button", name="Read it").click()
     page.wait_for_url("**/pieces/**")
-    assert "photo" in page.locator("h1").inner_text().lower()
+    assert "Accept" in page.locator("h1").inner_text()
     page.goto("/check/target")
     page.set_input_files("#photos", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"})
     page.get_by_role("button", name="Read it").click()

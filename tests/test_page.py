@@ -40,6 +40,7 @@ from colorcheck.web.readerunits import Shown
 from colorcheck.web.server import make_server
 
 from . import virtual
+from .scenes import little_photo
 from .test_batch import Day, make_day
 
 SCANS = Path(__file__).parents[1] / "scans"
@@ -164,7 +165,7 @@ def test_what_phones_make_by_default_is_read(client: TestClient) -> None:
     import pillow_heif
 
     sink = io.BytesIO()
-    with Image.open(SCANS / "clock-good.jpg") as picture:
+    with Image.open(io.BytesIO(little_photo())) as picture:
         pillow_heif.from_pillow(picture).save(sink, quality=85)
     sent = send(client, "/check/target", [("photos", ("IMG.HEIC", sink.getvalue(), "image/heic"))])
     answer = wait(client, str(sent.url))
@@ -475,8 +476,10 @@ def test_from_the_network_only_with_the_code(tmp_path: Path) -> None:
 def test_a_job_can_be_cancelled_and_the_next_one_runs(tmp_path: Path) -> None:
     app, store, _ = make(tmp_path)
     with TestClient(app) as client:
-        first = send(client, "/check/target", [("photos", photo("clock-good.jpg"))])
-        second = send(client, "/check/target", [("photos", photo("clock-good.jpg"))], piece="another")
+        first = send(client, "/check/target", [("photos", ("little.jpg", little_photo(), "image/jpeg"))])
+        second = send(
+            client, "/check/target", [("photos", ("little.jpg", little_photo(), "image/jpeg"))], piece="another"
+        )
         stop = re.search(r'action="(/jobs/[^"]+/cancel[^"]+)"', client.get(str(first.url)).text)
         assert stop
         assert "Cancelled" in client.post(stop[1]).text
@@ -520,7 +523,7 @@ def test_killed_and_started_again(tmp_path: Path) -> None:
                 time.sleep(0.1)
         return server
 
-    photo_bytes = (SCANS / "clock-good.jpg").read_bytes()
+    photo_bytes = little_photo()
     server = start()
     try:
         first, second = visitor.upload(photo_bytes), visitor.upload(photo_bytes)
@@ -670,7 +673,7 @@ def test_one_bad_value_keeps_the_rest_and_a_failed_job_its_form(client: TestClie
 
 
 def test_the_same_form_sent_twice_is_one_job(client: TestClient) -> None:
-    url, files = action(client, "/check/target"), [("photos", photo("clock-good.jpg"))]
+    url, files = action(client, "/check/target"), [("photos", ("little.jpg", little_photo(), "image/jpeg"))]
     first, second = (client.post(url, files=files, data={"piece": "twice"}).url for _ in range(2))
     assert str(first).split("/")[4] == str(second).split("/")[4]
     other = client.post(url, files=files, data={"piece": "another"}).url
@@ -987,7 +990,8 @@ def test_a_camera_is_taught_and_used(tmp_path: Path) -> None:
     from colorcheck.web import moreforms, tasks
     from colorcheck.web.uploads import Given, Stored
 
-    store, sample = Store(tmp_path / "data"), SCANS / "clock-good.jpg"
+    store, sample = Store(tmp_path / "data"), tmp_path / "little.jpg"
+    sample.write_bytes(little_photo())
     values, reading = tmp_path / "v.txt", tmp_path / "r.json"
     assert main(["read", str(sample), "--values", str(values), "--json", str(reading), "--quiet"]) == 0
     layout = tmp_path / "layout.json"
