@@ -39,6 +39,7 @@ def add_inspect(sub: Any) -> None:
     )
     p.add_argument("--profile", metavar="P.icc", help="ICC profile the piece was printed through")
     p.add_argument("--before", metavar="RESULT.json", help="inspection before a re-press: what improved?")
+    p.add_argument("--bench", metavar="BENCH.json", help="check of your set-up, from 'colorcheck bench'")
     add_judging(p)
     p.set_defaults(run=_inspect)
 
@@ -68,7 +69,7 @@ def _jobs(args: argparse.Namespace) -> tuple[Job, ...]:
 
 
 def _inspect(args: argparse.Namespace) -> int:
-    inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits]
+    inputs = [args.artwork, args.blank_frame, args.reading, args.profile, args.before, args.limits, args.bench]
     begin(args, outputs=[], inputs=[*args.photos, *inputs])
 
     jobs = _jobs(args)

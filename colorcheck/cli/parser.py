@@ -6,6 +6,7 @@ import argparse
 
 from .. import __version__
 from .batch import add_batch
+from .bench import add_bench
 from .camera import add_camera
 from .common import Parser
 from .compare import add_compare
@@ -27,6 +28,7 @@ _COMMANDS = (
     add_batch,
     add_camera,
     add_repeat,
+    add_bench,
     add_compare,
     add_ladder,
     add_health,

@@ -30,6 +30,7 @@ def add_read(sub: Any) -> None:
     )
     p.add_argument("--against", metavar="READING.json", help="compare with an earlier reading of the same target")
     p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
+    p.add_argument("--bench", metavar="BENCH.json", help="check of your set-up, from 'colorcheck bench'")
     p.add_argument("--values", metavar="VALUES.txt", help="write the cells' values as ISO 28178 text")
     add_judging(p)
     p.set_defaults(run=_read)
@@ -43,7 +44,7 @@ def request_of(args: argparse.Namespace) -> ReadRequest:
 
 
 def _read(args: argparse.Namespace) -> int:
-    inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat]
+    inputs = [*args.photos, args.target, args.against, args.limits, args.camera, args.repeat, args.bench]
     begin(args, outputs=[args.values], inputs=inputs)
 
     request = request_of(args)

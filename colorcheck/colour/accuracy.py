@@ -14,7 +14,7 @@ from ..ground.cielab import (
 from ..ground.records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Mask, Target
 from ..ground.relative import even_lab, relative_lab
 from ..ground.response import Response, predict
-from ..photo.cameradoubt import camera_doubt
+from ..photo.cameradoubt import TONE_STD, camera_doubt
 from .blame import without_camera
 from .gamut import cube_nodes, srgb_lab
 
@@ -56,6 +56,7 @@ def judge_accuracy(
     *,
     against: Earlier | None = None,
     trust: str = "balanced",
+    tone_std: float = TONE_STD,
 ) -> Accuracy:
     """Compare every cell with its aim and say where the error comes from.
 
@@ -68,6 +69,8 @@ def judge_accuracy(
         are then mostly common to both and only a rest of them stays in the uncertainty.
     trust : {'balanced', 'referenced'}
         Which doubt of the camera competes with the print for the deviations.
+    tone_std : float
+        Error of the exponent of its tone curve.
 
     Returns
     -------
@@ -120,7 +123,8 @@ def judge_accuracy(
         """Return the figures that remain when a likely camera takes all it can from these cells."""
         seen, due = (xyz_to_linear_srgb(lab_to_xyz(v)) for v in (even, reachable))
         strength = 1.0 if against is None else _SHARED_REST
-        return np.abs(figures(relative_lab(without_camera(seen, due, told_by, camera_doubt(trust), strength=strength))))
+        doubt_of_camera = camera_doubt(trust, tone_std)
+        return np.abs(figures(relative_lab(without_camera(seen, due, told_by, doubt_of_camera, strength=strength))))
 
     # of all colours, and of the greys alone
     left = np.concatenate([left_by_camera(inside)[:2], left_by_camera(grey)[2:]])

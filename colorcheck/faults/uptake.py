@@ -12,10 +12,12 @@ import numpy as np
 from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
 from ..ground.records import Accuracy, CellKind, Floats, Mask, Target, Uptake
 from ..ground.robust import tukey_weights
+from ..photo.cameradoubt import TONE_STD
 
 _LEAST, _MOST = 0.06, 1.0  # density between which noise and the coat's own floor hardly tell
 _FEW = 8
-_TONE_STD = {"referenced": 0.02, "balanced": 0.05}  # of a camera's exponent, which multiplies densities likewise
+# of a camera's exponent, which multiplies densities likewise; of a balanced one the sensor's part, without the curve's
+_TONE_STD = {"referenced": 0.02, "balanced": 0.04}
 _SAME_CAMERA = 0.5  # share of that which two readings by the same camera do not have in common
 
 
@@ -23,7 +25,9 @@ def _density(lab: Floats) -> Floats:
     return np.asarray(-np.log10(np.clip(xyz_to_linear_srgb(lab_to_xyz(lab)), 1e-3, 2.0)))
 
 
-def measure_uptake(target: Target, lab: Floats, due: Floats, usable: Mask, *, trust: str, reference: str) -> Uptake:
+def measure_uptake(
+    target: Target, lab: Floats, due: Floats, usable: Mask, *, trust: str, reference: str, tone_std: float = TONE_STD
+) -> Uptake:
     """Compare the dye of a piece with that which was due.
 
     Parameters
@@ -35,6 +39,8 @@ def measure_uptake(target: Target, lab: Floats, due: Floats, usable: Mask, *, tr
     trust : {'balanced', 'referenced'}
     reference : str
         Name of the other reading; empty: the aim.
+    tone_std : float
+        Error of the exponent of a balanced camera's tone curve.
 
     Returns
     -------
@@ -62,13 +68,24 @@ def measure_uptake(target: Target, lab: Floats, due: Floats, usable: Mask, *, tr
         after += float((w * (y - k * x) ** 2).sum())
     if not factors:
         return Uptake(float("nan"), float("nan"), 0.0, reference)
-    tone = _TONE_STD.get(trust, _TONE_STD["balanced"]) * (_SAME_CAMERA if reference else 1.0)
+    own = _TONE_STD["referenced"] if trust == "referenced" else float(np.hypot(_TONE_STD["balanced"], tone_std))
+    tone = own * (_SAME_CAMERA if reference else 1.0)
     std = float(np.hypot(np.mean(errors), tone))
     return Uptake(float(np.median(factors)), std, 1.0 - after / max(before, 1e-9), reference)
 
 
-def uptake_of_piece(target: Target, colour: Accuracy, *, trust: str, printed: str) -> Uptake | None:
+def uptake_of_piece(
+    target: Target, colour: Accuracy, *, trust: str, printed: str, tone_std: float = TONE_STD
+) -> Uptake | None:
     """Measure a piece's dye against the reading it was compared with, or its aim; None where neither tells."""
     if printed == "raw" and not colour.against:
         return None
-    return measure_uptake(target, colour.even_lab, colour.aim_lab, colour.used, trust=trust, reference=colour.against)
+    return measure_uptake(
+        target,
+        colour.even_lab,
+        colour.aim_lab,
+        colour.used,
+        trust=trust,
+        reference=colour.against,
+        tone_std=tone_std,
+    )

@@ -16,14 +16,18 @@ from ..faults.catalogue import HEAT_HELPS
 from ..faults.find import DefectResult, find_faults
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
 from ..ground import reader
+from ..ground.bench import Bench, check_camera
 from ..ground.errors import PhotoError
 from ..ground.files import refuse_same
 from ..ground.geometry import mm_to_px, scaled
 from ..ground.limits import Limits, load_limits
 from ..ground.records import FlatImage, Kind, LinearImage, PhotoCheck, Pose, Shape, Verdict, View
+from ..photo.benchfile import load_bench
+from ..photo.camera import without_tone
 from ..photo.decode import decode
 from ..photo.drawn import refuse_drawn
 from ..piece.aim import colour_error
+from ..piece.apart import TONE_STD
 from ..piece.artwork import Artwork, load_artwork
 from ..piece.blankframe import blank_frame
 from ..piece.blocks import PieceView
@@ -35,6 +39,7 @@ from .requests import InspectRequest
 
 QUICK_PIXELS = 6_500_000  # decode a larger photo at half size or less …
 ENOUGH_PX_PER_MM = 3.2  # … unless the piece then shows with less than this
+_LEAST_CURVE_STD = 0.02  # excess slope that a checked curve may still have from photo to photo; estimate
 _BROAD_MM = 40.0  # wider places share their colours with little else on the piece; estimate
 _TESTED = (Kind.GHOST, Kind.BANDING, Kind.SCORCH)  # worth a line even when nothing of them was found
 
@@ -203,18 +208,22 @@ def inspect(request: InspectRequest, *, progress: Callable[[str], None] | None =
     """
     say = progress or (lambda _: None)
     refuse_same(request.photos)
+    bench = load_bench(request.bench) if request.bench else None
     art = load_artwork(request.artwork, size_mm=request.size_mm, shape=request.shape, view=request.view)
-    return judge(request, art, (_shot(path, art, say) for path in request.photos), progress=say)
+    return judge(request, art, (_shot(path, art, say, bench) for path in request.photos), progress=say)
 
 
-def _shot(path: str, art: Artwork, say: Callable[[str], None]) -> Shot:
+def _shot(path: str, art: Artwork, say: Callable[[str], None], bench: Bench | None) -> Shot:
     """Decode a photo as finely as the piece needs it, and find the piece."""
     say(f"finding the piece in {Path(path).name}")
     image = decode(path, max_pixels=QUICK_PIXELS)
     refuse_drawn(image)
+    check_camera(bench, image)
+    tone = np.zeros(0) if bench is None else bench.tone
+    image = without_tone(image, tone)
     reg = register(image, art)
     if image.scale < 1 and reg.pose.px_per_mm < ENOUGH_PX_PER_MM:
-        image = decode(path)
+        image = without_tone(decode(path), tone)
         reg = at_full_size(reg, image)
     return Shot(image, reg)
 
@@ -237,6 +246,9 @@ def judge(
     repress = (replace(pressed, press_no=max(2, pressed.press_no)) if request.before else pressed).advice()
     answer, source = _known_colours(request)
     limits = load_limits(request.limits)
+    bench = load_bench(request.bench) if request.bench else None
+    curve = None if bench is None else bench.exponent_std
+    tone_std = TONE_STD if curve is None else max(_LEAST_CURVE_STD, 2 * curve)
     earlier = load_earlier(request.before) if request.before else None
     size_mm, shape, view = request.size_mm, request.shape, request.view
     views: list[PieceView] = []
@@ -259,7 +271,8 @@ def judge(
         carded = on_card(flat, ring, size_mm)
         blank = None
         if request.blank_frame:
-            blank = blank_frame(request.blank_frame, image, reg, flat, ring, size_mm)
+            tone = None if bench is None else bench.tone
+            blank = blank_frame(request.blank_frame, image, reg, flat, ring, size_mm, tone=tone)
         pose = reg.pose
         views.append(
             PieceView(
@@ -296,7 +309,7 @@ def judge(
         first_flat = flat if first_flat is None else first_flat
     assert first_flat is not None
     say("looking for defects")
-    res = piece_residue(views, device, size_mm, shape, answer=answer, source=source)
+    res = piece_residue(views, device, size_mm, shape, answer=answer, source=source, tone_std=tone_std)
     colours, mean_de00, p95_de00, uptake = colour_error(res, answer)
     found = replace(find_faults(res, limits), colours=colours, mean_de00=mean_de00, p95_de00=p95_de00, uptake=uptake)
     verdict = _verdict(kept, found, request, limits, camera_doubt(answer, {p.device for p in kept}), repress)

@@ -28,6 +28,8 @@ from ..ground.files import refuse_same
 from ..ground.limits import load_limits
 from ..ground.records import CellFlag, CellKind, Earlier, Kind, PrintCheck, Reading
 from ..ground.response import fit_response
+from ..photo.benchfile import load_bench
+from ..photo.cameradoubt import TONE_STD
 from ..photo.camerafile import load_camera
 from ..sheet.edgewidth import edge_width
 from ..sheet.merge import merge_cells, merge_fields
@@ -69,6 +71,10 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     limits = load_limits(request.limits)
     floor = load_floor(request.repeat) if request.repeat else None
     camera = load_camera(request.camera).model if request.camera else None
+    bench = load_bench(request.bench) if request.bench else None
+    tone_std = TONE_STD if bench is None or bench.exponent_std is None else bench.exponent_std
+    if bench is not None and camera is not None:
+        bench = replace(bench, tone=np.zeros(0))  # the camera's file holds its curve
     target = load_target(request.target) if request.target else None
     against = None
     if request.against:
@@ -80,7 +86,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
             )
         against = Earlier(saved.name, saved.lab, saved.u_random, saved.usable)
 
-    target, worked = work_files(request.photos, target, limits=limits, say=say)
+    target, worked = work_files(request.photos, target, limits=limits, say=say, bench=bench)
     say("judging")
     fit = [k for k in worked if not k.result.check.problems] or list(worked)
     check_same_piece(
@@ -125,18 +131,18 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel), weights=np.where(usable, 1.0, 0.0)
     )
     trust = "balanced" if camera is None else "referenced"
-    accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=against, trust=trust)
+    accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=against, trust=trust, tone_std=tone_std)
     black = (target.kind == CellKind.BLACK) & usable
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
-    tone_std = abs(main.tone.field_slope) * 3.0
-    uptake = uptake_of_piece(target, accuracy, trust=trust, printed=request.printed)
+    tone_slope = abs(main.tone.field_slope) * 3.0
+    uptake = uptake_of_piece(target, accuracy, trust=trust, printed=request.printed, tone_std=tone_std)
     reasons = [
         *photo_reasons([k.result.check for k in worked]),
         *finding_reasons(findings, limits, tested=_TESTED),
         *evenness_reasons(even, limits),
         *uptake_reasons(uptake, limits),
         density_reason(density, uptake, limits, printed=request.printed),
-        *colour_reasons(accuracy, limits, printed=request.printed, tone_std=tone_std, other_light=change),
+        *colour_reasons(accuracy, limits, printed=request.printed, tone_std=tone_slope, other_light=change),
     ]
     verdict = decide(reasons, paper=request.paper, repress=repress)
     return Reading(
@@ -153,6 +159,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         accuracy=accuracy,
         verdict=verdict,
         limits=limits,
+        bench="" if bench is None else bench.name,
     )
 
 

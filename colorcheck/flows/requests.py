@@ -160,6 +160,8 @@ class ReadRequest:
         Another reading of the same target, taken as the aim.
     repeat : path, optional
         Repeat study of this set-up: no cell is called surer than it says.
+    bench : path, optional
+        Check of this set-up: its figures take the place of assumed ones.
     limits : path, optional
         Limits laid over the shipped ones.
     pressing : Pressing
@@ -173,6 +175,7 @@ class ReadRequest:
     paper: Paper = "on"
     against: str | None = None
     repeat: str | None = None
+    bench: str | None = None
     limits: str | None = None
     pressing: Pressing = Pressing()
 
@@ -227,6 +230,64 @@ class RepeatRequest:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BenchRequest:
+    """Check a photo set-up; every part may be left out.
+
+    Parameters
+    ----------
+    lamp_a, lamp_b, both : path, optional
+        A pressed target on white card under one lamp, the other, and both; all three or only the last.
+    black : path, optional
+        A dark hole in white card: the mouth of a lined box.
+    sheet : path, optional
+        A sheet of paper on a dark table.
+    turned : path, optional
+        The target of ``both`` turned by a quarter, under both lamps.
+    again : path, optional
+        Reading of the same piece on an earlier day, in the same set-up.
+    target : path, optional
+        Layout of the target; without one the printed code tells.
+    glass_on_hole : bool
+        A clear pane lay on the hole, so that the room mirrored in it was measured as well.
+
+    Raises
+    ------
+    UsageError
+        Nothing to check, or photos that only together tell something.
+    """
+
+    lamp_a: str | None = None
+    lamp_b: str | None = None
+    both: str | None = None
+    black: str | None = None
+    sheet: str | None = None
+    turned: str | None = None
+    again: str | None = None
+    target: str | None = None
+    glass_on_hole: bool = False
+
+    def __post_init__(self) -> None:
+        if not self.photos():
+            raise UsageError("no photo was given", "give at least one, such as --sheet PAPER.jpg; see 'bench --help'")
+        lamps = [self.lamp_a, self.lamp_b, self.both]
+        if (self.lamp_a or self.lamp_b) and not all(lamps):
+            raise UsageError(
+                "light is added from three photos", "give --lamp-a, --lamp-b and --both together, or --both alone"
+            )
+        if (self.turned or self.again) and not self.both:
+            raise UsageError("--turned and --again are compared with --both", "give --both as well")
+        if self.both and not (self.lamp_a or self.turned or self.again):
+            raise UsageError("--both alone proves nothing", "add --lamp-a and --lamp-b, --turned or --again")
+        if self.glass_on_hole and not self.black:
+            raise UsageError("--glass-on-hole is about --black", "give --black as well")
+
+    def photos(self) -> dict[str, str]:
+        """Photos given, by the name of their field."""
+        names = ("lamp_a", "lamp_b", "both", "black", "sheet", "turned")
+        return {n: p for n in names if (p := getattr(self, n))}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InspectRequest:
     """Check a finished piece against its artwork.
 
@@ -246,6 +307,8 @@ class InspectRequest:
         What the colours should be: a reading of the same substrate, or the profile it was printed through.
     before : path, optional
         Result of the inspection before the piece was pressed again; it may not be pressed once more then.
+    bench : path, optional
+        Check of this set-up: its figures take the place of assumed ones.
     limits : path, optional
         Limits laid over the shipped ones.
     pressing : Pressing
@@ -267,6 +330,7 @@ class InspectRequest:
     reading: str | None = None
     profile: str | None = None
     before: str | None = None
+    bench: str | None = None
     limits: str | None = None
     pressing: Pressing = Pressing()
 

@@ -553,3 +553,4 @@ class Reading:
     accuracy: Accuracy | None
     verdict: Verdict
     limits: Limits
+    bench: str = ""

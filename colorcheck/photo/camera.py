@@ -31,7 +31,7 @@ from ..ground.cielab import (
     xyz_to_lab,
 )
 from ..ground.errors import DataError
-from ..ground.records import CellFlag, Cells, Floats, LightChange, Mask
+from ..ground.records import CellFlag, Cells, Floats, LightChange, LinearImage, Mask
 from ..ground.robust import alikeness, tukey_weights
 
 MAX_DEGREE = 4
@@ -219,6 +219,19 @@ def linearise(signal: Floats, tone: Floats) -> Floats:
     inside = np.clip(signal, 0.0, 1.0)
     out = srgb_to_linear(np.interp(linear_to_srgb(inside), _GRID, table))
     return np.asarray(out + (signal - inside))
+
+
+def without_tone(image: LinearImage, tone: Floats) -> LinearImage:
+    """Take a camera's tone curve out of a whole photo, as `linearise` does; an empty ``tone`` changes nothing."""
+    if len(tone) == 0:
+        return image
+    table = linearise(np.arange(65536) / 65535.0, tone).astype(np.float32)
+    rgb = np.empty_like(image.rgb)
+    for top in range(0, len(rgb), 256):  # in strips that fit the processor's cache
+        part = image.rgb[top : top + 256]
+        inside = np.clip(part, 0.0, 1.0)
+        rgb[top : top + 256] = table[(inside * np.float32(65535) + np.float32(0.5)).astype(np.uint16)] + (part - inside)
+    return replace(image, rgb=rgb)
 
 
 def relative_light(model: CameraModel, rgb_rel: Floats, coat_rgb: Floats | None = None) -> Floats:
@@ -901,3 +914,21 @@ def judge_veil(veil: float, std: float) -> Veil:
     doubt = _SURE * float(np.hypot(std, _LEAST_STD))
     taken = found * max(1.0 - (doubt / found) ** 2, 0.0) if safe and found > 0 else 0.0
     return Veil(found, full if safe else np.inf, taken, safe)
+
+
+def weigh_veil(told: Veil, measured: float, std: float) -> Veil:
+    """Put together what a photo tells of its veil and what was measured of the set-up, by their variances.
+
+    Parameters
+    ----------
+    told : Veil
+        From `judge_veil`.
+    measured, std : float
+        Share of the coat, and its error.
+    """
+    weight = 1.0 / (1.0 + (told.std / std) ** 2) if np.isfinite(told.std) else 0.0
+    if abs(told.found - measured) > _SURE * np.hypot(told.std, std):  # this photo is unlike: it alone counts
+        return told
+    found = measured + weight * (told.found - measured)
+    error = float(std * np.sqrt(1.0 - weight))
+    return Veil(found, error, found, True)

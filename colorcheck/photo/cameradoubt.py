@@ -22,7 +22,7 @@ from ..ground.records import Floats
 
 MODES = 12
 _DARKEST = 2e-3
-_TONE_STD = 0.03  # of the exponent of a phone's tone curve against sRGB; from simulation
+TONE_STD = 0.03  # of the exponent of a phone's tone curve against sRGB; from simulation
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,13 +37,16 @@ class CameraDoubt:
     provenance: dict[str, Any]
 
 
-@lru_cache(maxsize=4)
-def camera_doubt(trust: str) -> CameraDoubt:
-    """Doubt of a camera: 'balanced', or 'referenced' with inks or light other than it was taught with."""
+@lru_cache(maxsize=8)
+def camera_doubt(trust: str, tone_std: float = TONE_STD) -> CameraDoubt:
+    """Doubt of a camera: 'balanced', or 'referenced' with inks or light other than it was taught with.
+
+    ``tone_std`` is the error of the exponent of its tone curve, smaller where the set-up was checked.
+    """
     table = json.loads(files("colorcheck.photo").joinpath("cameradoubt.json").read_text(encoding="utf-8"))
     own = table[trust]
     covariance = np.array(own["covariance"])
-    covariance[6:9, 6:9] += _TONE_STD**2  # the tone curve of the file, alike in all channels
+    covariance[6:9, 6:9] += tone_std**2  # the tone curve of the file, alike in all channels
     return CameraDoubt(np.linalg.cholesky(covariance), float(own["rest"]), table["provenance"])
 
 

@@ -21,7 +21,7 @@ from ..ground.records import Floats
 from ..ground.robust import polynomial_terms, robust_least_squares
 
 _DARKEST = np.log(0.02)
-_PRIOR_STD = 0.15
+PRIOR_STD = 0.15  # how far a curve may be from the one assumed; estimate
 _PRESS_STD = 0.0, 0.01, 0.03, 0.1, 0.3  # of the press over the piece, at 2 % reflectance, that the data choose among
 _PRESS_DEGREE = 4
 
@@ -40,7 +40,16 @@ def _depth(rho: Floats) -> Floats:
     return np.asarray(np.clip(np.log(np.clip(rho, 1e-4, 1.0)) / _DARKEST, 0.0, 1.3))
 
 
-def fit_tone(log_light: Floats, rho: Floats, excess: Floats, std: Floats, xy: Floats, *, field_rho: float) -> Tone:
+def fit_tone(
+    log_light: Floats,
+    rho: Floats,
+    excess: Floats,
+    std: Floats,
+    xy: Floats,
+    *,
+    field_rho: float,
+    prior_std: float = PRIOR_STD,
+) -> Tone:
     """Fit the excess slope.
 
     Parameters
@@ -53,13 +62,15 @@ def fit_tone(log_light: Floats, rho: Floats, excess: Floats, std: Floats, xy: Fl
         Where each datum lies on the piece, −1 to 1.
     field_rho : float
         Relative signal of the field, for the summary slope.
+    prior_std : float
+        How far the camera's curve may be from the one assumed.
 
     Returns
     -------
     Tone
         All zero when the light is too even to tell or nothing is significant.
     """
-    none = Tone(0.0, 0.0, _PRIOR_STD, 0.0)
+    none = Tone(0.0, 0.0, prior_std, 0.0)
     if len(excess) < 20 or float(np.std(log_light)) < 0.02:
         return none
     u = _depth(rho)
@@ -68,7 +79,7 @@ def fit_tone(log_light: Floats, rho: Floats, excess: Floats, std: Floats, xy: Fl
     a = np.concatenate([tone, press], axis=1)
     _, robust, scale = robust_least_squares(a / std[:, None], excess / std, ridge=1e-6)
     w = robust / (std * max(scale, 1.0)) ** 2
-    part, cov = max((_evidence(a, w, excess, p) for p in _PRESS_STD), key=lambda e: e[0])[1:]
+    part, cov = max((_evidence(a, w, excess, p, prior_std) for p in _PRESS_STD), key=lambda e: e[0])[1:]
     chi2 = float(part @ np.linalg.solve(cov, part))
     uf = float(_depth(np.array([field_rho]))[0])
     row = np.array([uf, uf * uf])
@@ -78,10 +89,10 @@ def fit_tone(log_light: Floats, rho: Floats, excess: Floats, std: Floats, xy: Fl
     return Tone(float(part[0]), float(part[1]), slope_std, slope)
 
 
-def _evidence(a: Floats, w: Floats, excess: Floats, press: float) -> tuple[float, Floats, Floats]:
+def _evidence(a: Floats, w: Floats, excess: Floats, press: float, prior_std: float) -> tuple[float, Floats, Floats]:
     """Log marginal likelihood if the press varies by so much; the tone's two terms and their covariance."""
     a = a if press else a[:, :4]
-    prior = np.concatenate([[0.0, 0.0, _PRIOR_STD**-2, _PRIOR_STD**-2], np.full(a.shape[1] - 4, (press or 1.0) ** -2)])
+    prior = np.concatenate([[0.0, 0.0, prior_std**-2, prior_std**-2], np.full(a.shape[1] - 4, (press or 1.0) ** -2)])
     n = a.T @ (a * w[:, None]) + np.diag(prior)
     x = np.linalg.solve(n, a.T @ (w * excess))
     held = x @ n @ x - np.linalg.slogdet(n)[1] + np.log(prior[2:]).sum()

@@ -32,7 +32,7 @@ _LAMP = (10.0, 0.5, 0.2, 0.07)
 # of the lens's fall-off with the square and the fourth power of the distance from the photo's middle, at its
 # corner: cos^4 of 37 degrees, a wide-angle phone lens, is exp(-0.9)
 _LENS = (0.6, 0.3)
-_SLOPE_STD = 0.3  # of the sought exponent, before looking
+SLOPE_STD = 0.3  # of the sought exponent, before looking
 _NOISES = (0.0015, 0.0021, 0.003, 0.0042, 0.006, 0.0085, 0.012, 0.017, 0.024)  # relative; of single white cells
 _CLEAR = 3.0  # logarithm of a Bayes factor of 20
 _FEW = 4
@@ -90,7 +90,14 @@ def _log_mean(evidence: Floats) -> float:
 
 
 def judge_local_tone(
-    near: Floats, white: Floats, xy_mm: Floats, size_mm: tuple[float, float], off_axis: Floats, *, limit: float
+    near: Floats,
+    white: Floats,
+    xy_mm: Floats,
+    size_mm: tuple[float, float],
+    off_axis: Floats,
+    *,
+    limit: float,
+    likely_std: float = SLOPE_STD,
 ) -> LocalTone:
     """Let lamp and lens alone compete with lamp, lens and local tone for the white cells' signal.
 
@@ -103,6 +110,8 @@ def judge_local_tone(
     xy_mm : (n, 2)
     off_axis : (n,)
         Distance from the photo's middle, 1 in its corners.
+    likely_std : float
+        How large the exponent may be before one looks.
 
     Returns
     -------
@@ -120,7 +129,7 @@ def judge_local_tone(
     without = _log_mean(_weigh(terms, prior, y)[0])
     # what is seen is already flattened: its own contrast is (1 - exponent) of the scene's
     fits = [
-        _weigh(np.column_stack([terms, near[:, k].mean() - near[:, k]]), np.append(prior, _SLOPE_STD), y)
+        _weigh(np.column_stack([terms, near[:, k].mean() - near[:, k]]), np.append(prior, likely_std), y)
         for k in range(near.shape[1])
     ]
     evidence, mean, variance = (np.concatenate(v) for v in zip(*fits, strict=True))
@@ -142,7 +151,14 @@ def judge_local_tone(
 
 
 def check_local_tone(
-    image: LinearImage, pose: Pose, target: Target, signal: Floats, usable: Mask, *, limit: float = LIMIT
+    image: LinearImage,
+    pose: Pose,
+    target: Target,
+    signal: Floats,
+    usable: Mask,
+    *,
+    limit: float = LIMIT,
+    likely_std: float = SLOPE_STD,
 ) -> LocalTone:
     """Compare the white cells over the whole frame with the brightness of their neighbourhood.
 
@@ -156,7 +172,8 @@ def check_local_tone(
         Cells in the photo's linear units, glare taken off, light still in.
     usable : (n,) bool
         Cells free of glare, clipping and cover.
-    limit : float
+    limit, likely_std : float
+        As for `judge_local_tone`.
 
     Returns
     -------
@@ -168,4 +185,4 @@ def check_local_tone(
     level = np.log(np.maximum(signal[white], 1e-6)).mean(axis=1)
     half = np.array(image.rgb.shape[1::-1]) / 2
     off_axis = np.linalg.norm(mm_to_px(pose, xy) + 0.5 - half, axis=1) / np.linalg.norm(half)
-    return judge_local_tone(near, level, xy, target.size_mm, off_axis, limit=limit)
+    return judge_local_tone(near, level, xy, target.size_mm, off_axis, limit=limit, likely_std=likely_std)

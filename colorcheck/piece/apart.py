@@ -46,7 +46,7 @@ _LACK_STD, _LACK_STD_ANCHORED, _LACK_STD_LOOSE = 0.05, 0.15, 0.4
 _COLOUR_STD = 0.04
 _COLOUR_STD_FREE = 0.2  # what the map learned from the photo may have taken for colour
 _SHIFT_STD_MM = 0.3
-_TONE_STD = 0.12
+TONE_STD = 0.12  # excess slope of a camera's tone curve, where nobody checked it; estimate
 _CORRELATED = 4.0  # neighbouring blocks err alike: variance of a fit counted as so many times that of independent ones
 
 
@@ -187,8 +187,14 @@ def _design(
     return a
 
 
-def separate(expected: Expected) -> Parted:
+def separate(expected: Expected, *, tone_std: float = TONE_STD) -> Parted:
     """Solve for light and print together.
+
+    Parameters
+    ----------
+    expected : Expected
+    tone_std : float
+        How far the camera's tone curve may be from the one assumed, as an excess slope.
 
     Returns
     -------
@@ -269,7 +275,7 @@ def separate(expected: Expected) -> Parted:
     w = np.concatenate(weights)
     blank = all(v.blank_used for v in views)
     anchored = blank or len(views) > 1 or any(len(v.ring_y) for v in views)
-    prior = _prior_std(cols, t, half_mm, blank, e.source)
+    prior = _prior_std(cols, t, half_mm, blank, e.source, tone_std)
     if anchored:
         prior[cols.lack :] = _LACK_STD_ANCHORED
     x, normal = _solve(a, y, w, prior)
@@ -397,7 +403,7 @@ def _ring_rows(
     return a, np.log(np.maximum(v.ring_y, 1e-5)) - to(v.ring_mm) @ c0
 
 
-def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str) -> Array:
+def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str, tone_std: float) -> Array:
     s = np.zeros(cols.end)
     s[cols.theta : cols.exposure] = _COLOUR_STD if source == "photo" else 0.5 * _COLOUR_STD
     s[cols.theta : cols.exposure : t] = 0.5
@@ -410,7 +416,7 @@ def _prior_std(cols: _Columns, t: int, half_mm: float, blank: bool, source: str)
     s[cols.shift : cols.scatter] = _SHIFT_STD_MM
     s[cols.shift + 6 : cols.scatter : 7] = 1.5
     s[cols.scatter : cols.tone] = 0.1
-    s[cols.tone : cols.lack] = _TONE_STD
+    s[cols.tone : cols.lack] = tone_std
     s[cols.lack :] = _LACK_STD
     return s
 

@@ -10,16 +10,24 @@ import cv2
 import numpy as np
 
 from ..ground.errors import DataError
-from ..ground.records import FlatImage, LinearImage
+from ..ground.records import FlatImage, Floats, LinearImage
+from ..photo.camera import without_tone
 from ..photo.decode import decode
 from .flatpiece import lay_piece, on_card
 from .register import Registered
 
 
 def blank_frame(
-    path: str | Path, like: LinearImage, reg: Registered, flat: FlatImage, ring: Any, size_mm: tuple[float, float]
+    path: str | Path,
+    like: LinearImage,
+    reg: Registered,
+    flat: FlatImage,
+    ring: Any,
+    size_mm: tuple[float, float],
+    *,
+    tone: Floats | None = None,
 ) -> Any:
-    """Lay the blank frame flat by the piece's pose, after checking that it can serve.
+    """Lay the blank frame flat by the piece's pose, after checking that it can serve; ``tone`` as for `without_tone`.
 
     Raises
     ------
@@ -27,6 +35,8 @@ def blank_frame(
         Another size or exposure, or there is something in it.
     """
     image = decode(path, max_pixels=like.rgb.shape[0] * like.rgb.shape[1])
+    if tone is not None:
+        image = without_tone(image, tone)
     if image.original_size != like.original_size or image.rgb.shape != like.rgb.shape:
         raise DataError(
             f"{image.source} has another size than {like.source}",

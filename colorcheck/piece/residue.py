@@ -12,7 +12,7 @@ from ..ground.due import dye_floor
 from ..ground.grid import Array
 from ..ground.records import Shape
 from ..ground.residue import Residue, standing_out
-from .apart import Parted, separate
+from .apart import TONE_STD, Parted, separate
 from .blocks import Answer, PieceView, lay_in_blocks
 from .expect import Expected, expected_image
 from .swallowed import surviving_share
@@ -29,6 +29,7 @@ def piece_residue(
     answer: Answer | None = None,
     source: str = "reading",
     rim_mm: float = 1.5,
+    tone_std: float = TONE_STD,
 ) -> Residue:
     """Learn what the artwork's colours and the light look like, and take both out of the photos.
 
@@ -40,6 +41,8 @@ def piece_residue(
         Device RGB 0–255 over the piece, as its viewer sees it, blurred as the photo is.
     answer : callable, optional
         Device RGB → linear RGB relative to the coat, from a reading or a profile.
+    tone_std : float
+        As for `separate`.
 
     Returns
     -------
@@ -52,9 +55,9 @@ def piece_residue(
         # several photos tell a reflection by where it stays; a single one must not learn from it: what may be a spot
         # or a reflection must not teach what its colours look like
         first = expected_image(laid, turns=2)
-        doubtful = standing_out(_joined(first, separate(first)))
+        doubtful = standing_out(_joined(first, separate(first, tone_std=tone_std)))
         expected = expected_image(laid, doubtful=doubtful, before=first, turns=3)
-    parted = separate(expected)
+    parted = separate(expected, tone_std=tone_std)
     res = _joined(expected, parted)
     learned = surviving_share(expected, parted) if expected.source == "photo" else 1.0
     return replace(res, standout=standing_out(res), centre_left=learned)

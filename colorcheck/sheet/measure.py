@@ -9,7 +9,7 @@ import numpy as np
 from ..ground.cielab import delta_e00, density_from_y, linear_srgb_to_xyz
 from ..ground.records import CellFlag, Cells, CellSamples, Floats, Light
 from ..ground.relative import relative_lab, relative_to_coat, without_veil
-from ..photo.cameradoubt import camera_doubt, cameras, seen_by
+from ..photo.cameradoubt import TONE_STD, camera_doubt, cameras, seen_by
 
 _VEIL = 0.004  # unknown even veil, share of white
 _BOUND = 0.23  # relative error of Y from which a density, wrong by 0.1, is called a lower bound
@@ -17,11 +17,11 @@ _STRAY = 0.0015  # change of even stray light between photos, share of white; fr
 _DRAWS = 48
 
 
-def _system_uncertainty(rgb_rel: Floats, lab: Floats, veil_std: float) -> Floats:
+def _system_uncertainty(rgb_rel: Floats, lab: Floats, veil_std: float, tone_std: float) -> Floats:
     """ΔE00 spread of the same cells seen by an ensemble of plausible phones, (n,)."""
     rng = np.random.Generator(np.random.PCG64(20))
     total = np.zeros(len(rgb_rel))
-    for amounts in cameras(camera_doubt("balanced"), _DRAWS):
+    for amounts in cameras(camera_doubt("balanced", tone_std), _DRAWS):
         other = seen_by(rgb_rel, amounts)
         other = (other + abs(rng.normal(0, veil_std))) / (1 + veil_std)
         total += delta_e00(relative_lab(other), lab) ** 2
@@ -48,6 +48,7 @@ def measure(
     covered: Any,
     model_error: float,
     veil: Floats | None = None,
+    tone_std: float = TONE_STD,
 ) -> Cells:
     """Turn cell samples into colour.
 
@@ -65,6 +66,8 @@ def measure(
         What the lighting model leaves unexplained, relative.
     veil : (n, 3), optional
         Share that even stray light has in the coat's signal at every cell, to be taken off.
+    tone_std : float
+        Error of the exponent of the camera's tone curve.
 
     Returns
     -------
@@ -95,7 +98,7 @@ def measure(
     u_random = np.sqrt(u_noise**2 + u_glare**2 + u_light**2 + u_stray**2 + 0.2**2)
     clipped = (flags & (CellFlag.CLIPPED | CellFlag.HIDDEN)) > 0
     u_random = np.where(clipped, np.maximum(u_random, 10.0), u_random)
-    u_system = _system_uncertainty(rgb_rel, lab, veil_std)
+    u_system = _system_uncertainty(rgb_rel, lab, veil_std, tone_std)
     return Cells(
         rgb_rel=rgb_rel,
         lab=lab,

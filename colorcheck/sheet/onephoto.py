@@ -8,20 +8,22 @@ from pathlib import Path
 
 import numpy as np
 
+from ..ground.bench import Bench, check_camera
 from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
 from ..ground.errors import PhotoError, TargetError
 from ..ground.limits import Limits
 from ..ground.records import CellFlag, Cells, Floats, LightChange, LinearImage, PhotoResult, Target
 from ..ground.relative import with_veil, without_veil
-from ..photo.camera import CameraModel, Veil, refer_cells
+from ..photo.camera import CameraModel, Veil, refer_cells, without_tone
+from ..photo.cameradoubt import TONE_STD
 from ..photo.card import CardSignal, card_signal, coat_of, join
 from ..photo.decode import decode
 from ..photo.drawn import refuse_drawn
 from ..photo.glare import glare_at
 from ..photo.lighting import light_at
 from ..photo.rectify import lay_flat, sample_cells, sample_field, sample_quiet
-from ..photo.tone import Tone
-from ..photo.toneguard import check_local_tone
+from ..photo.tone import PRIOR_STD, Tone
+from ..photo.toneguard import SLOPE_STD, check_local_tone
 from .locate import UnreadCodeError, locate
 from .measure import measure
 from .photocheck import check_photo
@@ -29,6 +31,7 @@ from .sheetlight import find_veil, separate
 
 _QUICK_PIXELS = 6_500_000
 _ENOUGH_PX_PER_MM = 4.5
+_LEAST_CURVE_STD = 0.02  # excess slope that a checked curve may still have from photo to photo; estimate
 _SPOILED = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEVEN)
 
 
@@ -48,13 +51,21 @@ class WorkedPhoto:
 
 
 def work_photo(
-    image: LinearImage, target: Target | None, *, limits: Limits, unread: UnreadCodeError | None = None
+    image: LinearImage,
+    target: Target | None,
+    *,
+    limits: Limits,
+    unread: UnreadCodeError | None = None,
+    bench: Bench | None = None,
 ) -> tuple[Target, WorkedPhoto]:
-    """Decode aside, everything that is done to one photo alone."""
+    """Decode aside, everything that is done to one photo alone; ``bench`` is what was measured of the set-up."""
+    own = _assumed(bench)
     refuse_drawn(image)
     tones = np.unique(image.rgb[::9, ::9, 1])
     if len(tones) < 32 and tones[-1] > 0.3:
         raise PhotoError(f"{image.source} holds only {len(tones)} tones", "use the photo as the camera stored it")
+    if bench is not None:
+        image = without_tone(image, bench.tone)
     found = locate(image, target, unread=unread)
     target, pose, image = found.target, found.pose, found.image
     flat = lay_flat(image, pose, target.size_mm)
@@ -62,13 +73,20 @@ def work_photo(
     if float(np.percentile(np.ptp(samples.rgb, axis=1) / np.maximum(samples.rgb.max(axis=1), 1e-4), 95)) < 0.02:
         raise PhotoError(f"{image.source} has no colour, only greys", "photograph or scan the target in colour")
     field = sample_field(flat, target, edge_mm=found.edge_mm)
-    parts = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm))
+    parts = separate(target, samples, field, sample_quiet(flat, target, edge_mm=found.edge_mm), curve_std=own.curve)
     _, g_std, lies = glare_at(parts.glare, target.centres_mm)
-    veil, light = find_veil(target, samples, parts.light, ~(lies | parts.covered))
+    veil, light = find_veil(target, samples, parts.light, ~(lies | parts.covered), own.veil(image))
     coat = coat_of(light)
     share = light.veil * coat / light.e_cell
     cells = measure(
-        samples, light, g_std=g_std, glare=lies, covered=parts.covered, model_error=0.3 * parts.fit.loo, veil=share
+        samples,
+        light,
+        g_std=g_std,
+        glare=lies,
+        covered=parts.covered,
+        model_error=0.3 * parts.fit.loo,
+        veil=share,
+        tone_std=own.exponent,
     )
     field_rel = without_veil((field.rgb - light.g_map) / light.e_map, light.veil * coat / light.e_map)
     field_rel[parts.covered_field] = np.nan
@@ -80,10 +98,14 @@ def work_photo(
         samples.rgb - parts.light.g_cell,
         clear,
         limit=limits.photo.local_tone,
+        likely_std=own.local,
     )
     if local.error > 0:  # what the camera's own dodging may have left in every cell
         y = np.clip(cells.rgb_rel.mean(axis=1), 1e-3, 1.0)
         noise = np.hypot(cells.u_noise, 116 / 3 * np.cbrt(y) * local.error)
+        cells = replace(cells, u_noise=noise, uncertainty=np.hypot(noise, cells.u_system))
+    if own.scatter != 1.0:
+        noise = cells.u_noise * own.scatter
         cells = replace(cells, u_noise=noise, uncertainty=np.hypot(noise, cells.u_system))
     card = card_signal(image, pose, target, lambda mm: light_at(parts.fit, mm)[0])
     check = check_photo(
@@ -127,16 +149,49 @@ def work_photo(
     )
 
 
-def work_file(path: str | Path, target: Target | None, *, limits: Limits) -> tuple[LinearImage, Target, WorkedPhoto]:
+@dataclass(frozen=True, slots=True)
+class _Assumed:
+    """What is assumed of a set-up, or known of it: see `Bench`."""
+
+    curve: float
+    local: float
+    exponent: float
+    scatter: float
+    of_mean: float | None
+    veil_std: float
+
+    def veil(self, image: LinearImage) -> tuple[float, float] | None:
+        """Signal that strays over this frame, and its error as a share of the coat."""
+        if self.of_mean is None:
+            return None
+        return self.of_mean * float(image.rgb[::8, ::8].mean()), self.veil_std
+
+
+def _assumed(bench: Bench | None) -> _Assumed:
+    b = bench or Bench("", "", np.zeros(0), None, None, None, None, None)
+    return _Assumed(
+        curve=max(_LEAST_CURVE_STD, 2 * b.exponent_std) if b.exponent_std is not None else PRIOR_STD,
+        local=SLOPE_STD if b.local_std is None else b.local_std,
+        exponent=TONE_STD if b.exponent_std is None else b.exponent_std,
+        scatter=1.0 if b.scatter is None else b.scatter,
+        of_mean=b.veil_of_mean,
+        veil_std=b.veil_std or 0.0,
+    )
+
+
+def work_file(
+    path: str | Path, target: Target | None, *, limits: Limits, bench: Bench | None = None
+) -> tuple[LinearImage, Target, WorkedPhoto]:
     """Decode a photo at the scale that is needed and work it through.
 
     Three to six megapixels carry every figure of a sheet that fills the frame; a small or
     far one is taken again at full size.
     """
     image = decode(path, max_pixels=_QUICK_PIXELS)
+    check_camera(bench, image)
     unread: UnreadCodeError | None = None
     try:
-        found, worked = work_photo(image, target, limits=limits)
+        found, worked = work_photo(image, target, limits=limits, bench=bench)
         if image.scale >= 1.0 or worked.result.pose.px_per_mm >= _ENOUGH_PX_PER_MM:
             return image, found, worked
     except TargetError as e:
@@ -147,18 +202,23 @@ def work_file(path: str | Path, target: Target | None, *, limits: Limits) -> tup
                 raise
             unread = e
     image = decode(path)
-    found, worked = work_photo(image, target, limits=limits, unread=unread)
+    found, worked = work_photo(image, target, limits=limits, unread=unread, bench=bench)
     return image, found, worked
 
 
 def work_files(
-    paths: Sequence[str], target: Target | None, *, limits: Limits, say: Callable[[str], None]
+    paths: Sequence[str],
+    target: Target | None,
+    *,
+    limits: Limits,
+    say: Callable[[str], None],
+    bench: Bench | None = None,
 ) -> tuple[Target, tuple[WorkedPhoto, ...]]:
     """Work several photos of one piece through; only the sharpest of the fit ones keeps its flat picture."""
     worked: list[WorkedPhoto] = []
     for path in paths:
         say(f"reading {Path(path).name}")
-        _, target, one = work_file(path, target, limits=limits)
+        _, target, one = work_file(path, target, limits=limits, bench=bench)
         if worked:
             best = min((worked[-1], one), key=lambda k: (len(k.result.check.problems), k.result.check.edge_mm))
             other = one if best is worked[-1] else worked[-1]

@@ -118,6 +118,7 @@ class ReadingFile(msgspec.Struct, frozen=True):
     printed: str = "as-usual"
     photos: list[PhotoRow] = []
     lighting: LightingRow = LightingRow()
+    bench: str = ""
     geometry: GeometryRow = GeometryRow()
 
 

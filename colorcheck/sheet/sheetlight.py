@@ -9,11 +9,11 @@ import numpy as np
 
 from ..ground.records import CellFlag, CellKind, CellSamples, FieldSamples, Floats, Light, Target
 from ..ground.response import Response, fit_response, predict
-from ..photo.camera import Veil, estimate_veil, judge_veil
+from ..photo.camera import Veil, estimate_veil, judge_veil, weigh_veil
 from ..photo.card import coat_of
 from ..photo.glare import Evidence, GlareFit, fit_glare, glare_at
 from ..photo.lighting import LightFit, fit_light, grid_places, light_at
-from ..photo.tone import Tone, fit_tone, tone_gain
+from ..photo.tone import PRIOR_STD, Tone, fit_tone, tone_gain
 from .cover import find_covered
 
 _BAD = int(CellFlag.CLIPPED | CellFlag.HIDDEN)
@@ -55,8 +55,25 @@ class Separated:
     field_std: Floats
 
 
-def separate(target: Target, samples: CellSamples, field: FieldSamples, quiet: tuple[Floats, Floats]) -> Separated:
+def separate(
+    target: Target,
+    samples: CellSamples,
+    field: FieldSamples,
+    quiet: tuple[Floats, Floats],
+    *,
+    curve_std: float = PRIOR_STD,
+) -> Separated:
     """Take light and glare out of one photo: the two exchange what they found until both stay.
+
+    Parameters
+    ----------
+    target : Target
+    samples : CellSamples
+    field : FieldSamples
+    quiet : (m, 2), (m, 3)
+        Places of bare coat between the cells, and their signal.
+    curve_std : float
+        How far the camera's tone curve may be from the one assumed.
 
     Returns
     -------
@@ -99,7 +116,7 @@ def separate(target: Target, samples: CellSamples, field: FieldSamples, quiet: t
         field_rel = (flat_field - g_field) / e_field
         typical = np.nanmedian(field_rel[have], axis=0)
         tone, e_cell, e_field = _follow_tone(
-            rel, due, error, e_cell, field_rel, typical, e_field, usable & ~lies & ~white, have, white, at
+            rel, due, error, e_cell, field_rel, typical, e_field, usable & ~lies & ~white, have, white, at, curve_std
         )
         seen = samples.rgb / e_cell
         rel = (samples.rgb - g_cell) / e_cell
@@ -163,6 +180,7 @@ def _follow_tone(
     have: Any,
     white: Any,
     at: tuple[Floats, Floats],
+    curve_std: float,
 ) -> tuple[Tone, Floats, Floats]:
     """Let the light mean for each tone what the camera's curve makes of it."""
     middle = float(np.log(e_field.mean(axis=1)).mean())
@@ -176,7 +194,9 @@ def _follow_tone(
     t = np.concatenate([np.repeat(t_cell[cells], 3), np.repeat(t_field[pick], 3)])
     place = np.repeat(np.concatenate([at[0][cells], at[1][pick]]), 3, axis=0)
     ok = np.isfinite(excess)
-    tone = fit_tone(t[ok], rho[ok], excess[ok], std[ok], place[ok], field_rho=float(typical.mean()))
+    tone = fit_tone(
+        t[ok], rho[ok], excess[ok], std[ok], place[ok], field_rho=float(typical.mean()), prior_std=curve_std
+    )
     if not tone.a and not tone.b:
         return tone, e_cell, e_field
     gain = tone_gain(tone, due, t_cell[:, None])
@@ -194,13 +214,17 @@ def _thin(places: Floats, have: Any, pitch: float, step: float) -> Any:
     return have & (row % k == 0) & (col % k == 0)
 
 
-def find_veil(target: Target, samples: CellSamples, light: Light, usable: Any) -> tuple[Veil, Light]:
+def find_veil(
+    target: Target, samples: CellSamples, light: Light, usable: Any, known: tuple[float, float] | None = None
+) -> tuple[Veil, Light]:
     """Find the even veil of one photo from its dark cells, and note in the light what may be taken off.
 
     Parameters
     ----------
     usable : (n,) bool
         Cells free of glare and cover.
+    known : (float, float), optional
+        What was measured of the set-up: mean signal that strayed over the frame, and its error as a share of the coat.
     """
     good = usable & ((samples.flags & (_BAD | int(CellFlag.UNEVEN))) == 0)
     level = light.e_cell.mean(axis=1)
@@ -209,6 +233,8 @@ def find_veil(target: Target, samples: CellSamples, light: Light, usable: Any) -
     coat = coat_of(light)
     scale = float(np.median(level[good]) / coat.mean()) if good.any() else 1.0
     veil = judge_veil(share * scale, std * scale)
+    if known is not None:
+        veil = weigh_veil(veil, known[0] / float(coat.mean()), known[1])
     signal = veil.taken * coat.mean()
     veil_std = veil.std if veil.known else light.veil_std
     return veil, replace(light, veil=np.asarray(signal / coat), veil_std=veil_std, veil_known=veil.known)

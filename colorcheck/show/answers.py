@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from ..colour.reach import Reach
     from ..colour.substrate import Quantity, Substrate
+    from ..flows.bench import Checked
     from ..flows.compare import Comparison
     from ..flows.inspect import Inspection
     from ..flows.ladder import LadderRead
@@ -143,6 +144,28 @@ def camera_blocks(camera: CameraFile, out: str) -> list[Block]:
 def repeat_blocks(result: Repeatability) -> list[Block]:
     """Say what the screen shows of several photos of one piece."""
     return [Heading(say("repeat_head", result)), say("repeat_says", result)]
+
+
+def bench_blocks(result: Checked, path: str | None) -> list[Block]:
+    """Say what the screen shows of a checked set-up; ``path`` is where its file was written."""
+    done = [c for c in result.checks if c.outcome != "left-out"]
+    rows = [
+        (say("bench_name", c.name), *say("bench_value", c).split(" / "), say("bench_outcome", c.outcome)) for c in done
+    ]
+
+    def names(outcome: str) -> list[str]:
+        return [say("bench_name", c.name) for c in done if c.outcome == outcome]
+
+    blocks: list[Block] = [
+        Heading(say("bench_head", names("poor"), names("open"))),
+        Table(items("bench_columns"), rows),
+        Items([say("bench_proves", c) for c in done], say("name_of_part", "proves")),
+    ]
+    change = [say("bench_change", c) for c in done if c.outcome in ("poor", "open")]
+    if change:
+        blocks.append(Items(change, say("name_of_part", "change")))
+    left = [say("bench_name", c.name) for c in result.checks if c.outcome == "left-out"]
+    return [*blocks, *([say("bench_left_out", left)] if left else []), say("bench_use", path)]
 
 
 # ---------------------------------------------------------------- prepare

@@ -155,4 +155,5 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
             },
         }
     )
-    return {**cast("dict[str, Any]", rest), "patches": patches, "target": target_to_dict(t)}
+    checked = {"bench": reading.bench} if reading.bench else {}
+    return {**cast("dict[str, Any]", rest), **checked, "patches": patches, "target": target_to_dict(t)}

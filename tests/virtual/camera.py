@@ -52,6 +52,7 @@ class Camera:
     sharpen: float = 0.0  # unsharp mask amount, phones 0.3–0.8
     sharpen_px: float = 1.2
     flare: float = 0.004  # veiling flare of the lens: share of the mean scene spread over all
+    flicker: tuple[float, float, float] = (0.0, 3.0, 0.0)  # bands down the frame: amplitude, how many, phase (turns)
     bits: int = 8
 
     def locked(self, photo: Photo) -> Camera:
@@ -133,6 +134,8 @@ def develop(
     for top in range(0, linear.shape[0], rows):
         part = linear[top : top + rows]
         part *= np.float32(gain)
+        if camera.flicker[0]:  # the shutter rolls down the frame while a lamp on mains goes up and down
+            part *= _bands(camera.flicker, np.arange(top, top + len(part)) / linear.shape[0])
         if camera.noise:
             sigma = part * shot
             sigma += read
@@ -158,6 +161,11 @@ def develop(
         soft = cv2.GaussianBlur(out, (0, 0), camera.sharpen_px)
         out = cv2.addWeighted(out, 1 + camera.sharpen, soft, -camera.sharpen, 0)
     return out, float(gain), (float(balance[0]), float(balance[1]), float(balance[2]))
+
+
+def _bands(flicker: tuple[float, float, float], down: Array) -> Array:
+    amplitude, many, phase = flicker
+    return (1 + amplitude * np.sin(2 * np.pi * (many * down + phase))).astype(np.float32)[:, None, None]
 
 
 def _balance(camera: Camera, light: str, mean: Array, card: Array | None) -> tuple[float, float, float]:
