@@ -237,3 +237,10 @@ def test_finished_piece_of_the_samples_is_judged_as_its_truth_says() -> None:
     # over random pieces nine in ten come out within 0.8 to 1.6 times the truth (tests of the findings)
     assert 0.7 < found["delta_e00"] / spot["delta_e00"] < 1.5
     assert 1 / 1.6 < found["area_mm2"] / (np.pi / 4 * spot["diameter_mm"] ** 2) < 1.6
+
+
+def test_every_file_of_data_says_where_it_comes_from() -> None:
+    data = ROOT / "tests" / "data"
+    told = (data / "SOURCES.md").read_text(encoding="utf-8")
+    for path in data.iterdir():
+        assert path.name == "SOURCES.md" or f"`{path.name}{'/' if path.is_dir() else ''}`" in told, path.name
