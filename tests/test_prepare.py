@@ -38,6 +38,7 @@ from colorcheck.ground.cielab import D50_WHITE, delta_e00, lab_to_xyz, xyz_to_la
 from colorcheck.ground.errors import DataError, ImageError, UsageError
 from colorcheck.show import answers as words
 from colorcheck.show.proof import proof_picture
+from colorcheck.show.say import say
 
 from .test_icc import BLACK_XYZ, COAT_XYZ, invented_tables, printer_lab, profile
 
@@ -676,3 +677,30 @@ def test_errors_name_the_picture(tmp_path: Path, board: PrinterProfile) -> None:
     (tmp_path / "art.png").write_bytes(whole[: len(whole) // 2])
     with pytest.raises(ImageError, match=r"art\.png is cut short"):
         made(tmp_path / "art.png", board)
+
+
+def test_a_profile_of_the_other_side_is_pointed_at(tmp_path: Path) -> None:
+    tables = dataclasses.replace(invented_tables(), characterisation='KEYWORD "VIEWED_FROM"\nVIEWED_FROM "through"\n')
+    board = printer_profile(profile_bytes(tables), name="board.icc")
+    assert board.view == "through"
+    art = saved(tmp_path, picture())
+    said = [n for n in made(art, board, view="front").notes if "looked at through the glass" in n]
+    assert len(said) == 1
+    assert not [n for n in made(art, board, view="through").notes if "looked at" in n]
+
+
+@pytest.mark.parametrize(
+    ("size_mm", "says"),
+    [
+        ((200, 150), ""),
+        ((200, 285), "It fits on A4, but not on Letter."),
+        ((209, 270), "It fits on Letter, but not on A4."),
+        ((285, 290), "It does not fit on A4 or Letter: it takes A3 paper or larger."),
+        ((600, 400), "It is larger than A3+ paper"),
+    ],
+)
+def test_a_sheet_that_common_paper_does_not_hold_is_pointed_at(size_mm: tuple[float, float], says: str) -> None:
+    """ISO 216 and ANSI Y14.1: A4 210 × 297 mm, Letter 215.9 × 279.4 mm, A3 297 × 420 mm."""
+    told = say("paper_hint", size_mm)
+    assert told.startswith(says) if says else not told
+    assert told == say("paper_hint", size_mm[::-1])

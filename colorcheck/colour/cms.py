@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import io
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -29,6 +30,7 @@ Intent = Literal["relative", "perceptual", "saturation"]
 _NUMBER = {"perceptual": 0, "relative": 1, "saturation": 2, "absolute": 3}  # ICC.1
 _EXACT, _COMPENSATE = 0x0100, 0x2000
 _MAX_BYTES = 50_000_000
+VIEWED_FROM = "VIEWED_FROM"  # keyword of the measured values in a profile that was built here
 _TODO = "give the profile made for this printer, ink, paper and blank"
 _KINDS = {
     b"mntr": "a screen",
@@ -44,7 +46,8 @@ _KINDS = {
 class PrinterProfile:
     """An RGB output profile that LittleCMS can use both ways.
 
-    ``faults`` are departures from ICC.1 that do not keep it from being used.
+    ``faults`` are departures from ICC.1 that do not keep it from being used; ``view`` is the side from which its target
+    was looked at, '' where it does not tell.
     """
 
     data: bytes
@@ -52,6 +55,7 @@ class PrinterProfile:
     description: str
     sha256: str
     faults: tuple[str, ...]
+    view: str = ""
 
 
 def load_printer_profile(path: str | Path) -> PrinterProfile:
@@ -87,7 +91,8 @@ def printer_profile(data: bytes, *, name: str) -> PrinterProfile:
         to_device(np.full((1, 1, 3), 255, np.uint8), None, found, intent="relative")
     except (ImageCms.PyCMSError, OSError, ValueError, TypeError) as e:
         raise DataError(f"{name} is damaged, or cannot be used in both directions", _TODO) from e
-    return PrinterProfile(data, name, description.strip(), found.sha256, found.faults)
+    view = re.search(rf'{VIEWED_FROM} "?(front|through)'.encode(), data)
+    return replace(found, description=description.strip(), view=view[1].decode() if view else "")
 
 
 @lru_cache(16)

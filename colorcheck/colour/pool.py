@@ -14,6 +14,7 @@ from ..ground.records import CellKind, Floats, Mask
 from ..ground.relative import even_lab
 from ..sheet.exchange import measurements_from_lab, measurements_text
 from ..sheet.savedreading import SavedReading
+from .cms import VIEWED_FROM
 from .printer_model import merge_cells
 
 _SAME = 5.0  # mean ΔE00 between readings beyond which they are not one printer on one substrate
@@ -112,8 +113,8 @@ def _between(readings: Sequence[SavedReading], labs: Sequence[Floats]) -> float:
     return worst
 
 
-def characterisation(pool: Pool, name: str) -> str:
-    """Measured values as ISO 28178 text."""
+def characterisation(pool: Pool, name: str, view: str) -> str:
+    """Measured values as ISO 28178 text, and from which side they hold."""
     device, lab, _, _ = merge_cells(
         pool.device_rgb[pool.usable], pool.lab[pool.usable], np.maximum(pool.std[pool.usable], 0.1)
     )
@@ -122,6 +123,7 @@ def characterisation(pool: Pool, name: str) -> str:
     header = {
         "FILE_DESCRIPTOR": f"{name}: CIELAB relative to the bare coat, uneven pressing divided out",
         "PRINT_CONDITIONS": name,
+        VIEWED_FROM: view,
     }
     values = measurements_from_lab([str(k + 1) for k in range(len(lab))], lab, device_rgb=device, header=header)
     return measurements_text(values)

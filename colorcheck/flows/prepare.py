@@ -157,6 +157,9 @@ def prepare(request: PrepareRequest, *, progress: Callable[[str], None] | None =
             and int(to_srgb(np.full((1, 1, 3), 255, np.uint8), profile.data, absolute=True).min()) >= 254
         ):
             notes = ("the profile does not know the true colour of the coat, so the proof shows it white",)
+        if profile.view and profile.view != view:
+            side = "through the glass" if profile.view == "through" else "straight at the coat"
+            notes += (f"the profile comes from a target that is looked at {side}, and this piece is not",)
         reach = picture_reach(seen, source, profile, shape)
         expected = expected_errors(seen, source, profile, shape)
     mirrored = view == "front"

@@ -96,7 +96,7 @@ def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | 
             black_xyz=np.asarray(np.clip(black_y * white, 0.0, 1.0)),
             description=request.name,
             copyright="Made with colorcheck by the owner of the printer; free to use.",
-            characterisation=characterisation(pool, request.name),
+            characterisation=characterisation(pool, request.name, readings[0].target.view),
             created=datetime.now(UTC),
         ),
         model=model,

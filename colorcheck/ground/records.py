@@ -107,6 +107,11 @@ class Target:
     keep_out_mm: Floats
 
     @property
+    def printed_mm(self) -> tuple[float, float]:
+        """Width and height of the print file, its bleed included."""
+        return self.size_mm[0] + 2 * self.bleed_mm, self.size_mm[1] + 2 * self.bleed_mm
+
+    @property
     def centres_mm(self) -> Floats:
         """Middles of the cells, (n, 2)."""
         return self.box_mm[:, :2] + self.box_mm[:, 2:] / 2

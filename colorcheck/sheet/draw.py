@@ -403,8 +403,7 @@ def write_print_file(target: Target, path: str | Path) -> None:
     FileError
         The file cannot be written; what was there before stays.
     """
-    w, h = (v + 2 * target.bleed_mm for v in target.size_mm)
-    write_picture(print_picture(target), path, dpi=target.dpi, size_mm=(w, h), bleed_mm=target.bleed_mm)
+    write_picture(print_picture(target), path, dpi=target.dpi, size_mm=target.printed_mm, bleed_mm=target.bleed_mm)
 
 
 def print_suffix(path: str | Path) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from ..ground.reader import heat, length, lengths, number, on_page, option, per_mm, size
 
@@ -15,6 +16,7 @@ __all__ = [
     "number",
     "on_page",
     "option",
+    "papers",
     "per_mm",
     "percent",
     "pm",
@@ -68,3 +70,20 @@ def mm(value: float, digits: int | None = 1) -> str:
 def cm(value_mm: float, digits: int | None = 0) -> str:
     """Write a length given in mm as people say longer ones: in cm, or in the reader's unit."""
     return length(value_mm, digits, "cm")
+
+
+_PAPERS_MM = {  # ISO 216; ANSI Y14.1 sizes A and B; A3+ by common practice, no source
+    "A4": (210.0, 297.0),
+    "Letter": (215.9, 279.4),
+    "A3": (297.0, 420.0),
+    "Tabloid": (279.4, 431.8),
+    "A3+": (329.0, 483.0),
+}
+_BARE_MM = 3.0  # rim that most printers leave white; common practice, no source
+
+
+def papers(size_mm: Sequence[float]) -> list[str]:
+    """Name the common papers on which a print of that size (mm) has room, lying or standing; the smallest first."""
+    short, long = sorted(size_mm)
+    room = 2 * _BARE_MM
+    return [name for name, (w, h) in _PAPERS_MM.items() if short <= w - room and long <= h - room]

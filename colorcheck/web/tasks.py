@@ -268,6 +268,7 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
     from ..ground.jsontext import write_json
     from ..sheet.draw import render, write_print_file
     from ..sheet.target import to_dict
+    from ..show.say import say
     from ..show.words import CAUTIONS
 
     _say(tell)("drawing the target")
@@ -291,6 +292,7 @@ def _target(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
         "print_file": target.print_file,
         "cautions": CAUTIONS,
         "layout_file": f"{target.name}.json",
+        "paper": say("paper_hint", target.printed_mm),
         "pixels": [int(small.shape[1]), int(small.shape[0])],
     }
     return {"template": "target.html.j2", "context": context}, None
