@@ -2,6 +2,7 @@ import os
 import re
 import stat
 import warnings
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -629,3 +630,51 @@ def test_written_file_has_the_usual_rights(tmp_path):
     write_measurements(path, measurements_from_lab(["a"], [[50, 0, 0]]))
     plain.write_text("x")
     assert stat.S_IMODE(path.stat().st_mode) == stat.S_IMODE(plain.stat().st_mode)
+
+
+def test_a_form_that_was_filled_in_is_taken(tmp_path: Path) -> None:
+    """The list that `target --for-measuring` writes, with three columns of values added at its end."""
+    from colorcheck.__main__ import main
+    from colorcheck.sheet.target import load_target
+
+    words = ["target", str(tmp_path), "--name", "teach", "--size", "100x100mm", "--patches", "compact"]
+    assert main([*words, "--for-measuring", "--quiet"]) == 0
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "teach-measure.html",
+        "teach-measure.txt",
+        "teach.json",
+        "teach.png",
+    ]
+    target = load_target(tmp_path / "teach.json")
+    form = (tmp_path / "teach-measure.txt").read_text(encoding="utf-8")
+    rng = np.random.default_rng(3)
+    grey = target.device_rgb.mean(axis=1) / 2.55
+    lab = {i: (g, *rng.uniform(-5, 5, 2)) for i, g in zip(target.ids, grey, strict=True)}
+    lines, inside = [], False
+    for line in form.replace("NUMBER_OF_FIELDS 6", "NUMBER_OF_FIELDS 9").splitlines():
+        inside = (inside or line == "BEGIN_DATA") and line != "END_DATA"
+        extra = "\tLAB_L\tLAB_A\tLAB_B" if line.startswith("SAMPLE_ID") else ""
+        if inside and "\t" in line:
+            extra = "\t" + "\t".join(f"{v:.2f}" for v in lab[line.split("\t")[0]])
+        lines.append(line + extra)
+    (tmp_path / "filled.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    back = read_measurements(tmp_path / "filled.txt")
+    assert sorted(back.ids) == sorted(target.ids)
+    np.testing.assert_allclose(back.lab, [lab[i] for i in back.ids], atol=0.006)
+    order = [target.ids.index(i) for i in back.ids]
+    np.testing.assert_array_equal(back.device_rgb, target.device_rgb[order])
+    rows = np.round(target.centres_mm[order, 1], 1)
+    assert (np.diff(rows) >= 0).all()  # by rows, from the top
+    sheet = (tmp_path / "teach-measure.html").read_text(encoding="utf-8")
+    for said in ("ISO 13655", "M1", "D50", "LAB_L", "teach-measure.txt", "--target teach.json", "no source"):
+        assert said in sheet
+
+
+def test_a_form_without_values_is_refused_in_one_line(tmp_path: Path) -> None:
+    from colorcheck.__main__ import main
+
+    words = ["target", str(tmp_path), "--name", "teach", "--size", "100x100mm", "--patches", "compact"]
+    assert main([*words, "--for-measuring", "--quiet"]) == 0
+    with pytest.raises(DataError, match=r"teach-measure\.txt"):
+        read_measurements(tmp_path / "teach-measure.txt")
+    assert main([*words, "--for-measuring", "--quiet"]) == 2  # nothing that exists is lost

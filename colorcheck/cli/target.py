@@ -33,6 +33,11 @@ def add_target(sub: Any) -> None:
     p.add_argument("--seed", type=int, default=1, help="another number, another order of the cells")
     p.add_argument("--format", choices=("png", "tiff", "pdf"), default="png")
     p.add_argument("--bleed", default="0mm", help="print this much larger on every side (default: 0; 3mm is usual)")
+    p.add_argument(
+        "--for-measuring",
+        action="store_true",
+        help="add a sheet and a list of cells for whoever measures it with an instrument, to teach your camera",
+    )
     add_common(p, report=False)
     add_log(p)
     p.set_defaults(run=_target)
@@ -60,11 +65,20 @@ def _target(args: argparse.Namespace) -> int:
     from ..show import answers
 
     target = design_target(request_of(args))
-    names = (target.print_file, f"{args.name}.json")
+    names: tuple[str, ...] = (target.print_file, f"{args.name}.json")
+    if args.for_measuring:
+        names += (f"{args.name}-measure.html", f"{args.name}-measure.txt")
     begin(args, outputs=[], inputs=[str(Path(args.outdir) / name) for name in names])
     files = write_into(args.outdir, names, args.overwrite, "target")
     data = to_dict(target)
     write_print_file(target, files[0])
     write_json(files[1], data)
+    if args.for_measuring:
+        from ..ground.files import write_text
+        from ..sheet.exchange import form_text
+        from ..show.page import write_measuring_sheet
+
+        write_measuring_sheet(target, files[2], layout=files[1].name, form=files[3].name)
+        write_text(files[3], form_text(target.ids, target.device_rgb, target.centres_mm, name=target.name))
 
     return finish(args, lambda: data, lambda: answers.target_blocks(target, *files))

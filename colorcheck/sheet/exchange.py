@@ -746,3 +746,42 @@ def write_measurements(path: str | os.PathLike[str], measurements: Measurements)
         The file cannot be written.
     """
     write_text(path, measurements_text(measurements, Path(path).name))
+
+
+def form_text(ids: Sequence[str], device_rgb: ArrayLike, centres_mm: ArrayLike, *, name: str) -> str:
+    """List cells for whoever measures them, as ISO 28178 text without values yet.
+
+    Parameters
+    ----------
+    ids : sequence of str, length n
+    device_rgb : (n, 3)
+        0 to 255.
+    centres_mm : (n, 2)
+        x, y of the cells' middles from the top left of the piece as its owner sees it; rows are listed from the top.
+    name : str
+        Of the target.
+
+    Returns
+    -------
+    str
+        `read_measurements` takes it when columns with the values have been added.
+    """
+    at = np.asarray(centres_mm, float)
+    rgb = np.asarray(device_rgb, int)
+    order = np.lexsort((at[:, 0], np.round(at[:, 1], 1)))
+    rows = ["\t".join([_word(ids[k]), *map(str, rgb[k].tolist()), *(f"{v:.1f}" for v in at[k])]) for k in order]
+    head = [
+        "ISO28178",
+        'ORIGINATOR "colorcheck"',
+        f"FILE_DESCRIPTOR {_quoted(f'{name}, to be measured')}",
+        'WEIGHTING_FUNCTION "ILLUMINANT, D50; OBSERVER, 2 degree"',
+        f'KEYWORD "{_RGB_MAXIMUM}"',
+        f"{_RGB_MAXIMUM} 255",
+        "NUMBER_OF_FIELDS 6",
+        "BEGIN_DATA_FORMAT",
+        "\t".join(["SAMPLE_ID", *_RGB, "X_MM", "Y_MM"]),
+        "END_DATA_FORMAT",
+        f"NUMBER_OF_SETS {len(rows)}",
+        "BEGIN_DATA",
+    ]
+    return "\n".join([*head, *rows, "END_DATA", ""])

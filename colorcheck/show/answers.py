@@ -130,9 +130,10 @@ def _judged(
     ]
 
 
-def target_blocks(target: Target, print_file: Path, layout_file: Path) -> list[Block]:
+def target_blocks(target: Target, print_file: Path, layout_file: Path, *measuring: Path) -> list[Block]:
     """Say what the screen shows of a new target."""
-    return list(items("target_says", target, int((target.kind == 0).sum()), print_file, layout_file))
+    said = items("target_says", target, int((target.kind == 0).sum()), print_file, layout_file)
+    return [*said, *(items("measuring_files", *measuring) if measuring else [])]
 
 
 def camera_blocks(camera: CameraFile, out: str) -> list[Block]:

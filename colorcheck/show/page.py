@@ -11,7 +11,7 @@ import numpy as np
 
 from ..ground.errors import FileError
 from ..ground.files import made_folder, write_text
-from ..ground.records import CellKind, Finding, PhotoResult, Reading, Reason
+from ..ground.records import CellKind, Finding, PhotoResult, Reading, Reason, Target
 from . import answers as told
 from . import figures as fig
 from . import inspectwords as iw
@@ -520,6 +520,28 @@ def run_sheet_context(plan: LadderPlan) -> dict[str, Any]:
 def write_run_sheet(plan: LadderPlan, path: str | Path) -> None:
     """Write the sheet that lies beside the press."""
     write_text(path, render_page("runsheet.html.j2", run_sheet_context(plan)))
+
+
+# ---------------------------------------------------------------- a target to be measured
+
+
+def measuring_context(target: Target, *, layout: str, form: str) -> dict[str, Any]:
+    """Everything the sheet says to whoever measures a target, and to its owner when the values come back."""
+    return {
+        "word": say("page_word", "measuring"),
+        "name": target.name,
+        "subtitle": say("measuring_subtitle", target),
+        "headline": say("measuring_headline"),
+        "why": say("measuring_why", target, form),
+        "how": items("measuring_how", target, form),
+        "who": items("measuring_who"),
+        "back": items("measuring_back", layout, form),
+    }
+
+
+def write_measuring_sheet(target: Target, path: str | Path, *, layout: str, form: str) -> None:
+    """Write the sheet to hand over with a target that is to be measured."""
+    write_text(path, render_page("measuring.html.j2", measuring_context(target, layout=layout, form=form)))
 
 
 # ---------------------------------------------------------------- health and fading
