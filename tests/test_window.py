@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import warnings
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
+from colorcheck.__main__ import main
+from colorcheck.colour.icc import check_tags
+from colorcheck.ground.relative import relative_lab
+from colorcheck.ground.transmitted import colour_weights, passed_once, window_lin
+from tests import scenes
 from tests import virtual as v
 from tests.virtual import spectral, texture
 
@@ -130,3 +139,112 @@ def test_stray_light_lifts_the_black_and_pixels_show_through_a_clear_blank_only(
         middle = photo.rgb[200:250, 250:350].astype(float)
         rough[diffusing] = float(middle.std(axis=(0, 1)).max() / middle.mean())
     assert rough[True] < 0.01 < rough[False]
+
+
+# --- the contract ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Photos of one good target from the front and from behind, and their readings."""
+    out = tmp_path_factory.mktemp("window")
+    piece = scenes.press("small")
+    pose = v.Pose.megapixels(2.2, rotation_deg=3.0, fill=0.9)
+    v.save_photo(v.photograph(piece, pose=pose, seed=1), out / "front.jpg")
+    panel = v.Panel(lights=(v.Window(30, 1.4, 150.0),), stray=0.01)
+    for name, seed in (("window", 1), ("window-2", 2)):
+        v.save_photo(v.photograph_window(piece, panel=panel, pose=pose, seed=seed), out / f"{name}.jpg")
+    for name, lit in (("front", "front"), ("window", "behind"), ("window-2", "behind")):
+        assert ran("read", out / f"{name}.jpg", "--lit", lit, "--json", out / f"{name}.json") == 0
+    return out
+
+
+def ran(*words: object) -> int:
+    return main([*map(str, words), "--quiet"])
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    data: dict[str, Any] = json.loads(path.read_text())
+    return data
+
+
+def test_a_good_print_is_good_from_behind(folder: Path) -> None:
+    """Half the density is due, and colours are relative to the bare blank before the panel."""
+    reading = read_json(folder / "window.json")
+    assert reading["lit"] == "behind"
+    assert reading["paper"] == "off"
+    assert reading["verdict"]["action"] == "accept"
+    target = scenes.sheet("small")[0]
+    true = scenes.press("small").behind().true_lab(scenes.reading_area(target))
+    lab = np.array([p["lab"] for p in reading["patches"]])
+    assert v.delta_e00(lab, true).mean() < 2.0
+    passes = next(r for r in reading["verdict"]["reasons"] if r["measure"] == "black-passes")
+    black = scenes.press("small").behind().true_density(scenes.reading_area(target))[target.kind == 2]
+    assert passes["value"] == pytest.approx(100 * 10 ** -float(np.median(black)), abs=2.0)
+    assert "lets" in passes["says"]
+
+
+@pytest.mark.parametrize(("photo", "lit"), [("window", "front"), ("front", "behind")])
+def test_light_from_the_other_side_is_noticed(folder: Path, tmp_path: Path, photo: str, lit: str) -> None:
+    assert ran("read", folder / f"{photo}.jpg", "--lit", lit, "--json", tmp_path / "r.json") == 0
+    verdict = read_json(tmp_path / "r.json")["verdict"]
+    assert verdict["action"] == "retake-photo"
+    assert next(r["measure"] for r in verdict["reasons"] if r["outcome"] == "fail") == "lit-otherwise"
+
+
+def test_readings_of_unlike_light_do_not_meet(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    front, window, second = (folder / f"{n}.json" for n in ("front", "window", "window-2"))
+    art = tmp_path / "art.png"
+    Image.fromarray(np.arange(40000, dtype=np.uint32).reshape(200, 200).astype(np.uint8)).convert("RGB").save(art)
+    icc, size = tmp_path / "window.icc", ("--size", "100x100mm")
+    assert ran("profile", window, second, "--lit", "behind", "--out", icc) == 0
+    assert icc.read_bytes()[63] & 1  # ICC.1, 7.2.14: bit 0 of the attributes marks a transparency
+    assert check_tags(icc.read_bytes()) == []
+    made = ("--profile", icc, *size, "--out")
+    assert ran("prepare", art, *made, tmp_path / "print.png", "--lit", "behind", "--json", tmp_path / "p.json") == 0
+    assert "more ink" in read_json(tmp_path / "p.json")["warnings"][0]
+    refused: list[tuple[object, ...]] = [
+        ("compare", front, window),
+        ("compare", window, second),
+        ("profile", front, window, "--lit", "behind", "--out", tmp_path / "x.icc"),
+        ("profile", window, "--out", tmp_path / "x.icc"),
+        ("profile", front, "--lit", "behind", "--out", tmp_path / "x.icc"),
+        ("read", folder / "window.jpg", "--lit", "behind", "--against", front),
+        ("read", folder / "front.jpg", "--against", window),
+        ("prepare", art, *made, tmp_path / "x.png"),
+        ("inspect", folder / "front.jpg", "--artwork", art, *size, "--reading", window),
+        ("inspect", folder / "front.jpg", "--artwork", art, *size, "--profile", icc),
+    ]
+    for words in refused:
+        assert ran(*words) == 2
+        said = capsys.readouterr().err
+        assert said.count("\n") == 1
+        assert "lit from" in said, said
+    assert not (tmp_path / "x.icc").exists()
+    assert ran("compare", window, second, "--lit", "behind") == 0
+
+
+def test_half_the_density_of_a_front_print_meets_simulated_dyes() -> None:
+    """Three sets of dyes that the aim knows nothing of, light beside it or none: greys to L* 1.7, all to ΔE00 2.1."""
+    target = scenes.sheet("small")[0]
+    device = target.device_rgb
+    grey = np.ptp(device, axis=1) == 0
+    for dyes in ("clean", "dull", "soft"):
+        for leak in (0.0, 0.08):
+            coat = v.Substrate(leak=leak)
+            amounts = v.Printer(dyes=dyes).amounts(device.astype(np.uint8), coat)
+            black = v.lab_of_amounts(amounts[target.kind == 2][0], dyes, coat, lit="behind")
+            black_y = float(spectral.lab_to_xyz(black)[1])
+            seen = v.lab_of_amounts(amounts, dyes, coat, lit="behind")
+            due = relative_lab(window_lin(device, black_y))
+            front = v.lab_of_amounts(amounts, dyes, coat)
+            met = v.delta_e00(front, v.aim_lab(device, v.Printer(dyes=dyes), coat)) < 1.5  # the others are out of reach
+            assert v.delta_e00(seen, due)[met].mean() < 2.1, (dyes, leak)
+            assert np.abs(seen - due)[grey & met, 0].mean() < 1.7, (dyes, leak)
+
+
+def test_the_observer_of_the_aim_is_that_of_the_cie() -> None:
+    """Sums of bell curves of Wyman, Sloan and Shirley (2013) against the tables of colour-science."""
+    weights = spectral.xyz_weights() / spectral.xyz_weights().sum(axis=0)
+    assert np.abs(colour_weights() - weights).sum(axis=0).max() < 0.03
+    np.testing.assert_allclose(passed_once(np.full((1, 3), 0.25)), 0.5, atol=0.01)  # a grey: the square root

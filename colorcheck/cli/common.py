@@ -52,6 +52,16 @@ def add_piece(p: Any, size: str | None = None, *, needed: bool = True, view: str
     p.add_argument("--view", choices=("front", "through"), default="front", help=view or told)
 
 
+def add_lit(p: Any) -> None:
+    """Add from where the piece is lit."""
+    p.add_argument(
+        "--lit",
+        choices=("front", "behind"),
+        default="front",
+        help="'behind': it hangs in a window or stands before a lamp, paper off (default: front)",
+    )
+
+
 def add_judging(p: argparse.ArgumentParser) -> None:
     """Add what every judgement of a pressed piece asks and gives."""
     p.add_argument(

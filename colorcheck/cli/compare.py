@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from .common import add_common, add_log, ask, begin, filled, finish
+from .common import add_common, add_lit, add_log, ask, begin, filled, finish
 
 
 def add_compare(sub: Any) -> None:
@@ -49,6 +49,7 @@ def add_compare(sub: Any) -> None:
         help="two photos of a light panel, with the piece and without, exposure locked",
     )
     p.add_argument("--csv", metavar="FILE", help="write the numbers as CSV")
+    add_lit(p)
     add_common(p)
     add_log(p, piece=False)
     p.set_defaults(run=_compare)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import UsageError
-from .common import add_judging, add_piece, ask, begin, filled, finish, pressing_of, reuse_memory
+from .common import add_judging, add_lit, add_piece, ask, begin, filled, finish, pressing_of, reuse_memory
 
 if TYPE_CHECKING:
     from ..flows.requests import InspectRequest
@@ -40,6 +40,7 @@ def add_inspect(sub: Any) -> None:
     p.add_argument("--profile", metavar="P.icc", help="ICC profile the piece was printed through")
     p.add_argument("--before", metavar="RESULT.json", help="inspection before a re-press: what improved?")
     p.add_argument("--bench", metavar="BENCH.json", help="check of your set-up, from 'colorcheck bench'")
+    add_lit(p)
     add_judging(p)
     p.set_defaults(run=_inspect)
 

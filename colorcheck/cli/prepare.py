@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, add_piece, ask, begin, filled, finish
+from .common import add_common, add_lit, add_log, add_piece, ask, begin, filled, finish
 
 if TYPE_CHECKING:
     from ..flows.requests import PrepareRequest
@@ -46,6 +46,7 @@ def add_prepare(sub: Any) -> None:
     p.add_argument("--dpi", type=int, default=300)
     p.add_argument("--proof", metavar="PROOF.png", help="write a picture of how it will look, beside the original")
     p.add_argument("--coat-tint", action="store_true", help="show the tint of the bare coat in the proof")
+    add_lit(p)
     add_common(p)
     add_log(p, piece=False)
     p.set_defaults(run=_prepare)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from ..ground.errors import UsageError
-from .common import add_common, add_log, ask, begin, filled, finish
+from .common import add_common, add_lit, add_log, ask, begin, filled, finish
 
 
 def add_profile(sub: Any) -> None:
@@ -25,6 +25,7 @@ def add_profile(sub: Any) -> None:
     p.add_argument("--name", help="what it is called in lists (default: the file's name)")
     p.add_argument("--v2", action="store_true", help="write version 2 of the format, for older print software")
     p.add_argument("--curves", metavar="CURVES.json", help="write grey curves as well, the smaller correction")
+    add_lit(p)
     add_common(p, report=False)
     add_log(p, piece=False)
     p.set_defaults(run=_profile)

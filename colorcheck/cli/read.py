@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from .common import add_judging, ask, begin, filled, finish, pressing_of, reuse_memory, tell, write_result
+from .common import add_judging, add_lit, ask, begin, filled, finish, pressing_of, reuse_memory, tell, write_result
 
 if TYPE_CHECKING:
     from ..flows.requests import ReadRequest
@@ -32,6 +32,7 @@ def add_read(sub: Any) -> None:
     p.add_argument("--repeat", metavar="REPEAT.json", help="noise floor of your set-up, from 'colorcheck repeat'")
     p.add_argument("--bench", metavar="BENCH.json", help="check of your set-up, from 'colorcheck bench'")
     p.add_argument("--values", metavar="VALUES.txt", help="write the cells' values as ISO 28178 text")
+    add_lit(p)
     add_judging(p)
     p.set_defaults(run=_read)
 

@@ -11,9 +11,10 @@ from ..ground.cielab import (
     linear_srgb_to_xyz,
     xyz_to_linear_srgb,
 )
-from ..ground.records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Mask, Target
+from ..ground.records import Accuracy, CellFlag, CellKind, Cells, Earlier, Floats, Lit, Mask, Target
 from ..ground.relative import even_lab, relative_lab
 from ..ground.response import Response, predict
+from ..ground.transmitted import window_lin
 from ..photo.cameradoubt import TONE_STD, camera_doubt
 from .blame import without_camera
 from .gamut import cube_nodes, srgb_lab
@@ -57,6 +58,7 @@ def judge_accuracy(
     against: Earlier | None = None,
     trust: str = "balanced",
     tone_std: float = TONE_STD,
+    lit: Lit = "front",
 ) -> Accuracy:
     """Compare every cell with its aim and say where the error comes from.
 
@@ -71,6 +73,8 @@ def judge_accuracy(
         Which doubt of the camera competes with the print for the deviations.
     tone_std : float
         Error of the exponent of its tone curve.
+    lit : {'front', 'behind'}
+        From behind, the aim of what was printed for the front is half its density.
 
     Returns
     -------
@@ -87,7 +91,8 @@ def judge_accuracy(
     y = linear_srgb_to_xyz(cells.rgb_rel)[:, 1]
     black_y = float(np.clip(np.median(y[black & usable]) if (black & usable).any() else 0.02, 0.0, 0.5))
     if against is None:
-        aim = srgb_lab(target.device_rgb.astype(float), black_y)
+        device = target.device_rgb.astype(float)
+        aim = srgb_lab(device, black_y) if lit == "front" else relative_lab(window_lin(device, black_y))
         reachable = _reachable(aim, response)
     else:
         aim = reachable = against.lab

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from ..ground.errors import DataError
+from ..ground import reader
+from ..ground.errors import DataError, UsageError
 from ..ground.files import read_bytes
-from ..ground.records import Bytes, Floats
+from ..ground.records import Bytes, Floats, Lit
 from ..photo.colournames import standard_name
 from .icc import check_tags, coordinate_profile
 
@@ -56,6 +57,34 @@ class PrinterProfile:
     sha256: str
     faults: tuple[str, ...]
     view: str = ""
+
+    @property
+    def lit(self) -> Lit:
+        """From where its prints are lit: ICC.1 marks a transparency in the attributes of the header."""
+        return lit_of_profile(self.data)
+
+
+def lit_of_profile(data: bytes) -> Lit:
+    """Tell from a profile's header from where its prints are lit (ICC.1, 7.2.14, bit 0: a transparency)."""
+    return "behind" if data[63:64] and data[63] & 1 else "front"
+
+
+def check_profile_light(data: bytes, name: str, lit: Lit) -> None:
+    """Refuse a profile of prints that are lit from the other side.
+
+    Raises
+    ------
+    UsageError
+        Light passes the dye once from behind and twice from the front: such colours cannot be compared.
+    """
+    mine = lit_of_profile(data)
+    if mine == lit:
+        return
+    if mine == "behind":
+        todo = "choose that the piece hangs in a window" if reader.on_page() else "add --lit behind"
+        raise UsageError(f"{name} was made for pieces lit from behind", todo)
+    todo = "a reading of a target photographed against the light" if reader.on_page() else "'profile --lit behind'"
+    raise UsageError(f"{name} was made for pieces lit from the front", f"give one made for the window, from {todo}")
 
 
 def load_printer_profile(path: str | Path) -> PrinterProfile:

@@ -61,7 +61,7 @@ class ProfileTables:
     ``gamut_distance`` (m, m, m): 0 for what can be printed, else ΔE to the nearest printable colour.
     ``white_xyz`` (3,): the bare coat under D50, 2° observer, Y = 1 for a perfect white. ``black_xyz`` (3,): the
     deepest black likewise, if known. ``characterisation``: the measured values as ISO 28178 text.
-    ``created``: a time with its zone, or UTC.
+    ``created``: a time with its zone, or UTC. ``transparency``: the prints are seen lit from behind.
     """
 
     a2b: Floats
@@ -76,6 +76,7 @@ class ProfileTables:
     characterisation: str
     created: datetime
     a2b_perceptual: Floats | None = None
+    transparency: bool = False
 
 
 # ------------------------------------------------------------------------------------------------- grids, curves
@@ -282,11 +283,16 @@ def profile_bytes(tables: ProfileTables, *, version: Literal[4, 2] = 4) -> bytes
     """
     _check(tables)
     created = tables.created.astimezone(UTC) if tables.created.tzinfo else tables.created
-    return _assemble(_tags(tables, version), b"RGB ", created, version)
+    return _assemble(_tags(tables, version), b"RGB ", created, version, attributes=int(tables.transparency))
 
 
-def _assemble(tags: list[tuple[bytes, bytes]], space: bytes, created: datetime, version: Literal[4, 2]) -> bytes:
-    """Header, list of tags, their elements; equal elements are stored once."""
+def _assemble(
+    tags: list[tuple[bytes, bytes]], space: bytes, created: datetime, version: Literal[4, 2], *, attributes: int = 0
+) -> bytes:
+    """Header, list of tags, their elements; equal elements are stored once.
+
+    ``attributes`` of ICC.1, 7.2.14: bit 0 is set for a transparency, the others say glossy, positive, in colour.
+    """
     places: dict[bytes, int] = {}
     body = b""
     start = _HEADER + 4 + 12 * len(tags)
@@ -296,11 +302,11 @@ def _assemble(tags: list[tuple[bytes, bytes]], space: bytes, created: datetime, 
             body += element + bytes(-len(element) % 4)
     index = b"".join(struct.pack(">4sII", name, places[e], len(e)) for name, e in tags)
     header = struct.pack(
-        ">II4s4s4s4s6H4sIIII8xI3I4x16x28x",
+        ">II4s4s4s4s6H4sIIIIQI3I4x16x28x",
         *(start + len(body), 0, b"\x04\x30\0\0" if version == 4 else b"\x02\x40\0\0"),
         *(b"prtr", space, b"Lab "),
         *(created.year, created.month, created.day, created.hour, created.minute, created.second),
-        *(b"acsp", 0, 0, 0, 0),  # no platform, flags, maker, model; attributes zero: reflective, glossy
+        *(b"acsp", 0, 0, 0, 0, attributes),  # no platform, flags, maker, model
         *(1, *_D50),
     )
     data = header + struct.pack(">I", len(tags)) + index + body

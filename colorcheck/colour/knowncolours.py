@@ -13,8 +13,10 @@ import numpy as np
 from ..ground.cielab import lab_to_xyz, xyz_to_linear_srgb
 from ..ground.errors import DataError
 from ..ground.files import read_bytes
+from ..ground.records import Lit
 from ..ground.response import fit_response, predict
 from ..sheet.savedreading import SavedReading
+from .cms import check_profile_light
 
 _UNNAMED_SHARE = 0.3  # of the doubt between two cameras, where reading and photo both name none; estimate
 _CAMERA_DE = 2.5  # a phone balanced on white against the colorimetric truth, mean ΔE00; least doubt of one camera
@@ -75,18 +77,21 @@ def camera_doubt(known: Any, devices: Collection[str]) -> tuple[float, str]:
     return (0.0, "") if here <= set(known.cameras) else (known.camera_doubt, "other")
 
 
-def colours_of_profile(path: str | Path) -> Callable[[Any], Any]:
+def colours_of_profile(path: str | Path, *, lit: Lit = "front") -> Callable[[Any], Any]:
     """Return what an ICC profile says a printer makes of device colours, media-relative.
 
     Raises
     ------
     FileError, DataError
         The profile cannot be read or is not one of an RGB printer.
+    UsageError
+        It is one of prints that are lit from the other side.
     """
     from PIL import Image, ImageCms
 
     p = Path(path)
     data = read_bytes(p, todo="give the profile you print through")
+    check_profile_light(data, p.name, lit)
     try:
         profile = ImageCms.ImageCmsProfile(io.BytesIO(data))
         if profile.profile.xcolor_space.strip() != "RGB":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..colour.gamut import srgb_lab
@@ -19,6 +21,11 @@ _FULL_BLACK = 1.6  # visual density a good coat reaches in a photo (estimate)
 def _density(cells: Cells) -> Floats:
     """Density of each camera channel relative to the coat, (n, 3); for one photo only, no standard status."""
     return -np.log10(np.clip(cells.rgb_rel, 0.003, 2.0))
+
+
+def as_passed_twice(cells: Cells) -> Cells:
+    """Give cells lit from behind the densities that they have from the front, where light passes the dye twice."""
+    return replace(cells, rgb_rel=np.sign(cells.rgb_rel) * cells.rgb_rel**2, density=2 * cells.density)
 
 
 def missing_inks(target: Target, cells: Cells) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from ..colour.substrate import Substrate, cube_surface, measure_substrate, occup
 from ..ground import reader
 from ..ground.errors import DataError, UsageError
 from ..ground.records import Floats
-from ..sheet.savedreading import SavedReading, load_reading
+from ..sheet.savedreading import SavedReading, load_readings
 from ..shop.piececost import Cost, cost_of
 from ..shop.ranking import Ranking, rankings, same_camera
 from .requests import CompareRequest
@@ -66,7 +66,7 @@ def compare(request: CompareRequest, *, progress: Callable[[str], None] | None =
     labels = _labels(paths, request.names)
     groups = list(dict.fromkeys(labels))
     _check_groups(groups, labels, request)
-    readings = [load_reading(p) for p in paths]
+    readings = load_readings(paths, lit=request.lit)
     _check_readings(readings)
     measured = []
     for n, name in enumerate(groups):

@@ -11,7 +11,7 @@ import numpy as np
 
 from ..ground.errors import DataError, UsageError
 from ..ground.files import refuse_same, shaped
-from ..sheet.savedreading import PhotoRow, load_reading
+from ..sheet.savedreading import PhotoRow, load_readings
 from ..shop.presshealth import (
     SETUP_DE00,
     Fade,
@@ -106,7 +106,7 @@ def fading(request: FadingRequest) -> Fading:
     FileError, DataError
         A file cannot be read or is damaged.
     """
-    first, *later = [load_reading(p) for p in request.readings]
+    first, *later = load_readings(request.readings, lit=None)
     for r in later:
         if r.target.ids != first.target.ids or r.target.code_text != first.target.code_text:
             raise UsageError(

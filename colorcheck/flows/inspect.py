@@ -21,7 +21,7 @@ from ..ground.errors import PhotoError
 from ..ground.files import refuse_same
 from ..ground.geometry import mm_to_px, scaled
 from ..ground.limits import Limits, load_limits
-from ..ground.records import FlatImage, Kind, LinearImage, PhotoCheck, Pose, Shape, Verdict, View
+from ..ground.records import FlatImage, Kind, LinearImage, Lit, PhotoCheck, Pose, Shape, Verdict, View
 from ..photo.benchfile import load_bench
 from ..photo.camera import without_tone
 from ..photo.decode import decode
@@ -34,7 +34,7 @@ from ..piece.blocks import PieceView
 from ..piece.flatpiece import MARGIN_MM, card_ring, edge_width_mm, grid_density, lay_piece, on_card
 from ..piece.register import Registered, artwork_on_piece, register
 from ..piece.residue import piece_residue
-from ..sheet.savedreading import load_reading
+from ..sheet.savedreading import load_readings
 from .requests import InspectRequest
 
 QUICK_PIXELS = 6_500_000  # decode a larger photo at half size or less …
@@ -83,6 +83,7 @@ class Inspection:
     flat: FlatImage
     limits: Limits
     before: Before | None
+    lit: Lit = "front"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,15 +177,15 @@ def _verdict(
     ]
     doubted = any(r.outcome == "undecided" and r.measure in HEAT_HELPS for r in reasons)
     settle = found.settle_by or ("turned a quarter and shifted" if doubted else "")
-    return decide(reasons, paper=request.paper, repress=repress, settle_by=settle)
+    return decide(reasons, paper=request.taped, repress=repress, settle_by=settle)
 
 
 def _known_colours(request: InspectRequest) -> tuple[Callable[[Any], Any] | None, str]:
     """Take up what the colours should be, and where from: a reading or a profile; else the photo itself must tell."""
     if request.reading:
-        return colours_of_reading(load_reading(request.reading)), "reading"
+        return colours_of_reading(load_readings([request.reading], lit=request.lit)[0]), "reading"
     if request.profile:
-        return colours_of_profile(request.profile), "profile"
+        return colours_of_profile(request.profile, lit=request.lit), "profile"
     return None, "photo"
 
 
@@ -245,7 +246,7 @@ def judge(
     pressed = request.pressing
     repress = (replace(pressed, press_no=max(2, pressed.press_no)) if request.before else pressed).advice()
     answer, source = _known_colours(request)
-    limits = load_limits(request.limits)
+    limits = load_limits(request.limits).lit_from(request.lit)
     bench = load_bench(request.bench) if request.bench else None
     curve = None if bench is None else bench.exponent_std
     tone_std = TONE_STD if curve is None else max(_LEAST_CURVE_STD, 2 * curve)
@@ -318,11 +319,12 @@ def judge(
         size_mm=size_mm,
         shape=shape,
         view=view,
-        paper=request.paper,
+        paper=request.taped,
         photos=tuple(kept),
         defects=found,
         verdict=verdict,
         flat=first_flat,
         limits=limits,
         before=compare_before(earlier, found.findings, found.noise_de00) if earlier else None,
+        lit=request.lit,
     )

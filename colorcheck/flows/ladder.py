@@ -16,7 +16,7 @@ from ..ground.cielab import density_from_y, lab_to_xyz, xyz_to_linear_srgb
 from ..ground.errors import DataError, UsageError
 from ..ground.files import refuse_same
 from ..ground.records import Floats, Target
-from ..sheet.savedreading import SavedReading, load_reading
+from ..sheet.savedreading import SavedReading, load_readings
 from ..sheet.target import make_target
 from ..shop.ladder import (
     LadderFit,
@@ -78,7 +78,7 @@ def read_ladder(request: LadderRequest) -> LadderRead:
     """
     plan = load_plan(request.plan)
     refuse_same(request.readings, "reading")
-    readings = [load_reading(p) for p in request.readings]
+    readings = load_readings(request.readings, lit=None)
     told = _match(plan, readings, request.steps)
     names = told or [s.name for s in plan.steps]
     _check_names(request, names)

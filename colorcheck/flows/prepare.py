@@ -12,13 +12,21 @@ from typing import Literal
 
 import numpy as np
 
-from ..colour.cms import Intent, PrinterProfile, load_printer_profile, printed_lab, to_device, to_srgb
+from ..colour.cms import (
+    Intent,
+    PrinterProfile,
+    check_profile_light,
+    load_printer_profile,
+    printed_lab,
+    to_device,
+    to_srgb,
+)
 from ..colour.reach import Reach, expected_errors, inside_piece, picture_reach, smaller
 from ..colour.storedcolours import stored_colours
 from ..colour.tonecorrect import apply_curves, load_curves, neutral_curves
 from ..ground import reader
 from ..ground.errors import UsageError
-from ..ground.records import Bytes, Floats, Shape, View
+from ..ground.records import Bytes, Floats, Lit, Shape, View
 from ..ground.units import MM_PER_INCH
 from ..piece.artwork import load_artwork
 from ..piece.ontopiece import lay_on_piece, on_paper, piece_only
@@ -54,6 +62,7 @@ class Prepared:
     view: View
     mirrored: bool
     view_told: bool
+    lit: Lit
     intent: Intent
     correction: Correction
     curves: Floats | None
@@ -114,6 +123,7 @@ def prepare(request: PrepareRequest, *, progress: Callable[[str], None] | None =
     profile, curves, curves_name = None, None, ""
     if request.profile:
         profile = load_printer_profile(request.profile)
+        check_profile_light(profile.data, profile.file, request.lit)
     elif request.curves:
         curves, curves_name, _ = load_curves(request.curves)
     say("reading the artwork")
@@ -175,6 +185,7 @@ def prepare(request: PrepareRequest, *, progress: Callable[[str], None] | None =
         view=view,
         mirrored=mirrored,
         view_told=request.view_told,
+        lit=request.lit,
         intent=request.intent,
         correction=request.correction,
         curves=curves,

@@ -19,8 +19,8 @@ from ..colour.tonecorrect import neutral_curves
 from ..faults.catalogue import CATALOGUE
 from ..ground.cielab import D50_WHITE, lab_to_xyz
 from ..ground.errors import DataError
-from ..ground.records import Floats, Kind, Step
-from ..sheet.savedreading import SavedReading, load_reading
+from ..ground.records import Floats, Kind, Lit, Step
+from ..sheet.savedreading import SavedReading, load_readings
 from .requests import ProfileRequest
 
 _UNEVEN = {"zone": "uneven pressing", "slope": "pressing that changes over the piece"}
@@ -44,6 +44,7 @@ class Profile:
     view: str
     absolute: bool
     notes: tuple[str, ...]
+    lit: Lit
 
 
 def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | None = None) -> Profile:
@@ -67,7 +68,7 @@ def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | 
         The readings do not belong together.
     """
     say = progress or (lambda _: None)
-    readings = [load_reading(r) for r in request.readings]
+    readings = load_readings(request.readings, lit=request.lit)
     for r in readings:
         check_fit(r)
     pool = pool_readings(readings)
@@ -98,6 +99,7 @@ def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | 
             copyright="Made with colorcheck by the owner of the printer; free to use.",
             characterisation=characterisation(pool, request.name, readings[0].target.view),
             created=datetime.now(UTC),
+            transparency=request.lit == "behind",
         ),
         model=model,
         gain=gain,
@@ -110,6 +112,7 @@ def build_profile(request: ProfileRequest, *, progress: Callable[[str], None] | 
         view=str(readings[0].target.view),
         absolute=pool.white_xyz is not None,
         notes=_notes(readings, pool, model, trusts),
+        lit=request.lit,
     )
 
 

@@ -12,7 +12,8 @@ import numpy as np
 from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
 from ..faults.find import find_faults
-from ..faults.inks import ink_finding, missing_inks, uptake_of
+from ..faults.inks import as_passed_twice, ink_finding, missing_inks, uptake_of
+from ..faults.litside import black_passes, lit_otherwise
 from ..faults.uptake import uptake_of_piece
 from ..faults.verdict import (
     colour_reasons,
@@ -35,7 +36,7 @@ from ..sheet.edgewidth import edge_width
 from ..sheet.merge import merge_cells, merge_fields
 from ..sheet.onephoto import WorkedPhoto, refer, work_files
 from ..sheet.residue import sheet_residue
-from ..sheet.savedreading import load_reading
+from ..sheet.savedreading import load_readings
 from ..sheet.sheetlight import expected
 from ..sheet.target import load_target
 from .repeat import load_floor
@@ -68,7 +69,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     say = progress or (lambda _: None)
     refuse_same(request.photos)
     repress = request.pressing.advice()
-    limits = load_limits(request.limits)
+    limits = load_limits(request.limits).lit_from(request.lit)
     floor = load_floor(request.repeat) if request.repeat else None
     camera = load_camera(request.camera).model if request.camera else None
     bench = load_bench(request.bench) if request.bench else None
@@ -78,7 +79,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     target = load_target(request.target) if request.target else None
     against = None
     if request.against:
-        saved = load_reading(request.against)
+        saved = load_readings([request.against], lit=request.lit)[0]
         target = target or saved.target
         if target.ids != saved.target.ids or target.code_text != saved.target.code_text:
             raise UsageError(
@@ -116,11 +117,12 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     flat = main.result.flat
     assert flat is not None
     typical = np.nanmedian(field_rel.reshape(-1, 3), axis=0)
-    res = sheet_residue(target, [main], due, error, typical, edge_mm=main.result.check.edge_mm)
+    res = sheet_residue(target, [main], due, error, typical, edge_mm=main.result.check.edge_mm, lit_from=request.lit)
     found = find_faults(res, limits)
-    missing = missing_inks(target, main.result.cells)
+    inks = main.result.cells if request.lit == "front" else as_passed_twice(main.result.cells)
+    missing = missing_inks(target, inks)
     findings = (*found.findings, *(ink_finding(name, target, main.result.cells) for name in missing))
-    taken_up = uptake_of(target, main.result.cells)
+    taken_up = uptake_of(target, inks)
     prints = PrintCheck(found.looked, missing, edge_width(target, flat), *taken_up)
     change = None
     if camera is not None:
@@ -131,26 +133,34 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         target.device_rgb, np.where(ok[:, None], even_rgb, cells.rgb_rel), weights=np.where(usable, 1.0, 0.0)
     )
     trust = "balanced" if camera is None else "referenced"
-    accuracy = judge_accuracy(target, cells, smooth, even.uptake_cell, against=against, trust=trust, tone_std=tone_std)
+    accuracy = judge_accuracy(
+        target, cells, smooth, even.uptake_cell, against=against, trust=trust, tone_std=tone_std, lit=request.lit
+    )
     black = (target.kind == CellKind.BLACK) & usable
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
     tone_slope = abs(main.tone.field_slope) * 3.0
     uptake = uptake_of_piece(target, accuracy, trust=trust, printed=request.printed, tone_std=tone_std)
+    light = None
+    if request.printed == "as-usual":
+        seen = (cells.flags & int(CellFlag.CLIPPED)) == 0
+        light = lit_otherwise(target.device_rgb[seen].astype(float), cells.rgb_rel[seen], request.lit)
     reasons = [
+        *([light] if light else []),
         *photo_reasons([k.result.check for k in worked]),
         *finding_reasons(findings, limits, tested=_TESTED),
         *evenness_reasons(even, limits),
         *uptake_reasons(uptake, limits),
         density_reason(density, uptake, limits, printed=request.printed),
+        *black_passes(density, request.lit),
         *colour_reasons(accuracy, limits, printed=request.printed, tone_std=tone_slope, other_light=change),
     ]
-    verdict = decide(reasons, paper=request.paper, repress=repress)
+    verdict = decide(reasons, paper=request.taped, repress=repress)
     return Reading(
         target=target,
         trust=trust,
         absolute=cells.lab_absolute is not None,
         printed=request.printed,
-        paper=request.paper,
+        paper=request.taped,
         photos=tuple(k.result for k in worked),
         cells=cells,
         evenness=even,
@@ -160,6 +170,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         verdict=verdict,
         limits=limits,
         bench="" if bench is None else bench.name,
+        lit=request.lit,
     )
 
 

@@ -14,7 +14,7 @@ from typing import Any, Literal
 from ..ground import reader
 from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits, Recipe, check_limits
-from ..ground.records import Shape, View
+from ..ground.records import Lit, Shape, View
 from ..ground.units import inches_meant
 
 Patches = Literal["compact", "standard", "fine"]
@@ -166,6 +166,8 @@ class ReadRequest:
         Limits laid over the shipped ones.
     pressing : Pressing
         For the advice on pressing again.
+    lit : {'front', 'behind'}
+        From behind: before a window or a lamp. The paper is off then.
     """
 
     photos: tuple[str, ...]
@@ -178,6 +180,12 @@ class ReadRequest:
     bench: str | None = None
     limits: str | None = None
     pressing: Pressing = Pressing()
+    lit: Lit = "front"
+
+    @property
+    def taped(self) -> Paper:
+        """Whether the paper is on: lit from behind it is off, since it would let no light through."""
+        return "off" if self.lit == "behind" else self.paper
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -313,6 +321,8 @@ class InspectRequest:
         Limits laid over the shipped ones.
     pressing : Pressing
         For the advice on pressing again.
+    lit : {'front', 'behind'}
+        From behind: before a window or a lamp. The paper is off then.
 
     Raises
     ------
@@ -333,6 +343,12 @@ class InspectRequest:
     bench: str | None = None
     limits: str | None = None
     pressing: Pressing = Pressing()
+    lit: Lit = "front"
+
+    @property
+    def taped(self) -> Paper:
+        """Whether the paper is on: lit from behind it is off, since it would let no light through."""
+        return "off" if self.lit == "behind" else self.paper
 
     def __post_init__(self) -> None:
         _check_size(self.size_mm, self.shape)
@@ -359,6 +375,8 @@ class CompareRequest:
         For a name what one piece takes, see `piececost.cost_of`.
     lights : dict
         For a name two photos of a light panel: with the piece and without.
+    lit : {'front', 'behind'}
+        From where the pieces of all readings were lit.
     """
 
     readings: tuple[str, ...]
@@ -367,6 +385,7 @@ class CompareRequest:
     same_setup: bool = False
     costs: dict[str, dict[str, float | str]] = field(default_factory=dict)
     lights: dict[str, tuple[str, str]] = field(default_factory=dict)
+    lit: Lit = "front"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -381,6 +400,8 @@ class ProfileRequest:
         What the profile calls itself.
     version : {4, 2}
         Of ICC.1.
+    lit : {'front', 'behind'}
+        From where the pieces of all readings were lit, and prints through the profile will be.
 
     Raises
     ------
@@ -391,6 +412,7 @@ class ProfileRequest:
     readings: tuple[str, ...]
     name: str
     version: Literal[4, 2] = 4
+    lit: Lit = "front"
 
     def __post_init__(self) -> None:
         if not self.name or len(self.name) > 200 or not self.name.isprintable():
@@ -426,6 +448,8 @@ class PrepareRequest:
         Show the tint of the bare coat in the proof.
     view_told : bool
         False: nobody said how the piece is looked at, and that is then said with the answer.
+    lit : {'front', 'behind'}
+        From where the piece will be lit; the profile must be made for it.
 
     Raises
     ------
@@ -447,6 +471,7 @@ class PrepareRequest:
     dpi: int = 300
     coat_tint: bool = False
     view_told: bool = True
+    lit: Lit = "front"
 
     def __post_init__(self) -> None:
         _check_size(self.size_mm, self.shape)

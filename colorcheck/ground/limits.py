@@ -6,7 +6,7 @@ import re
 import tomllib
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import msgspec
 
@@ -88,6 +88,16 @@ class ColourLimits(_Table, frozen=True):
     grey_l: Limit
 
 
+class BehindLimits(_Table, frozen=True):
+    """What stands in for limits of black and colour on a piece that is lit from behind."""
+
+    black_density: Limit
+    mean_de00: Limit
+    p95_de00: Limit
+    grey_ch: Limit
+    grey_l: Limit
+
+
 class Limits(_Table, frozen=True):
     """All of them, one field for each table of the file."""
 
@@ -98,6 +108,15 @@ class Limits(_Table, frozen=True):
     even: EvenLimits
     complete: CompleteLimits
     colour: ColourLimits
+    behind: BehindLimits
+
+    def lit_from(self, lit: Literal["front", "behind"]) -> Limits:
+        """Give those that hold for a piece lit from there: from behind, table ``behind`` replaces what it names."""
+        if lit == "front":
+            return self
+        own = msgspec.structs.asdict(self.behind)
+        complete = msgspec.structs.replace(self.complete, black_density=own.pop("black_density"))
+        return msgspec.structs.replace(self, complete=complete, colour=msgspec.structs.replace(self.colour, **own))
 
     def tables(self) -> dict[str, dict[str, float]]:
         """Give them as the file has them: table → name → value."""

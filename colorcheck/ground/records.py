@@ -22,6 +22,7 @@ Mask = NDArray[np.bool_]
 
 Shape = Literal["rect", "round"]
 View = Literal["front", "through"]
+Lit = Literal["front", "behind"]  # from behind, light passes the dye once and white is the bare blank
 Action = Literal["accept", "re-press", "change-profile", "reprint", "retake-photo"]
 
 
@@ -559,3 +560,4 @@ class Reading:
     verdict: Verdict
     limits: Limits
     bench: str = ""
+    lit: Lit = "front"

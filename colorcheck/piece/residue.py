@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from ..ground.displaced import with_displacement
 from ..ground.due import dye_floor
 from ..ground.grid import Array
 from ..ground.records import Shape
@@ -60,7 +61,7 @@ def piece_residue(
     parted = separate(expected, tone_std=tone_std)
     res = _joined(expected, parted)
     learned = surviving_share(expected, parted) if expected.source == "photo" else 1.0
-    return replace(res, standout=standing_out(res), centre_left=learned)
+    return with_displacement(replace(res, standout=standing_out(res), centre_left=learned))
 
 
 def _joined(e: Expected, p: Parted) -> Residue:

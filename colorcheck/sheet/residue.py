@@ -9,9 +9,10 @@ from typing import Any
 import cv2
 import numpy as np
 
+from ..ground.displaced import with_displacement
 from ..ground.due import Due, answers, block_depth, colour_groups, dye_floor, log_left, prior_variance, settle_colours
 from ..ground.grid import Array, block_means, block_places, means_in_blocks
-from ..ground.records import CellFlag, FlatImage, Floats, Light, Target
+from ..ground.records import CellFlag, FlatImage, Floats, Light, Lit, Target
 from ..ground.residue import Residue, standing_out
 from ..ground.robust import polynomial_terms
 from .onephoto import WorkedPhoto
@@ -28,7 +29,14 @@ _NO_COLOUR = int(CellFlag.CLIPPED | CellFlag.HIDDEN)
 
 
 def sheet_residue(
-    target: Target, photos: Sequence[WorkedPhoto], due: Floats, error: Floats, typical: Floats, *, edge_mm: float
+    target: Target,
+    photos: Sequence[WorkedPhoto],
+    due: Floats,
+    error: Floats,
+    typical: Floats,
+    *,
+    edge_mm: float,
+    lit_from: Lit,
 ) -> Residue:
     """Lay seen and due of a target side by side.
 
@@ -42,6 +50,8 @@ def sheet_residue(
         The same of the field.
     edge_mm : float
         Width of a cell's blurred edge.
+    lit_from : {'front', 'behind'}
+        A print of half the density tells half as well where it lies.
 
     Returns
     -------
@@ -148,9 +158,9 @@ def sheet_residue(
         centre_left=1.0,
         coat="artwork",
         source="target",
-        placed_mm=_PLACED_MM,
+        placed_mm=_PLACED_MM if lit_from == "front" else 2 * _PLACED_MM,
     )
-    return replace(res, standout=standing_out(res))
+    return with_displacement(replace(res, standout=standing_out(res)))
 
 
 _LEAST_FILL = 0.3

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -11,9 +12,9 @@ import msgspec
 import numpy as np
 
 from ..ground import reader
-from ..ground.errors import DataError, TargetError
+from ..ground.errors import DataError, TargetError, UsageError
 from ..ground.files import read_json, shaped
-from ..ground.records import Floats, Mask, Target
+from ..ground.records import Floats, Lit, Mask, Target
 from .target import KindInFile, LayoutFile, RgbInFile, from_layout
 
 Place = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
@@ -116,6 +117,7 @@ class ReadingFile(msgspec.Struct, frozen=True):
     trust: str = "balanced"
     absolute: bool = False
     printed: str = "as-usual"
+    lit: Lit = "front"
     photos: list[PhotoRow] = []
     lighting: LightingRow = LightingRow()
     bench: str = ""
@@ -174,6 +176,48 @@ class SavedReading:
     def u_system(self) -> Floats:
         """Part of the uncertainty that all cells share, (n,)."""
         return np.asarray(np.sqrt(np.maximum(self.uncertainty**2 - self.u_random**2, 0.0)))
+
+
+def lit_words(lit: Lit) -> str:
+    """Name the side that a piece is lit from, after 'lit'."""
+    return "from behind" if lit == "behind" else "from the front"
+
+
+def load_readings(paths: Sequence[str | Path], *, lit: Lit | None) -> list[SavedReading]:
+    """Read reading files that belong together: from behind light passes the dye once, so that nothing compares.
+
+    Parameters
+    ----------
+    paths : sequence of path
+    lit : {'front', 'behind'}, optional
+        From where all of them must be lit; None: from wherever, but alike.
+
+    Raises
+    ------
+    FileError, DataError
+        As for `load_reading`.
+    UsageError
+        They are lit from unlike sides, or not as asked.
+    """
+    readings = [load_reading(p) for p in paths]
+    for r in readings:
+        mine, first = r.file.lit, readings[0].file.lit
+        if mine != first:
+            raise UsageError(
+                f"{Path(r.path).name} was read lit {lit_words(mine)}, {Path(readings[0].path).name} lit "
+                f"{lit_words(first)}: light passes the dye once from behind and twice from the front",
+                "give readings of one kind of light",
+            )
+        if lit is not None and mine != lit:
+            raise UsageError(f"{Path(r.path).name} was read lit {lit_words(mine)}", _as_lit(mine))
+    return readings
+
+
+def _as_lit(lit: Lit) -> str:
+    """Say how to ask for this light."""
+    if reader.on_page():
+        return f"choose that the piece is seen lit {lit_words(lit)}"
+    return "add --lit behind" if lit == "behind" else "leave --lit behind away, or give a reading of a window photo"
 
 
 def or_nan(value: float | None) -> float:

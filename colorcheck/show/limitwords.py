@@ -46,6 +46,13 @@ _NAMES = {
         "grey_ch": "Tint of the greys, distance from neutral",
         "grey_l": "Lightness of the greys, L*",
     },
+    "behind": {
+        "black_density": "Least depth of black, density",
+        "mean_de00": "Colour error of the profile, mean ΔE00",
+        "p95_de00": "Colour error of the profile, worst 5 %, ΔE00",
+        "grey_ch": "Tint of the greys, distance from neutral",
+        "grey_l": "Lightness of the greys, L*",
+    },
 }
 _TABLES = {
     "photo": "Photo of a target",
@@ -55,6 +62,7 @@ _TABLES = {
     "even": "Pressed evenly?",
     "complete": "Pressed completely?",
     "colour": "Colours",
+    "behind": "Lit from behind",
 }
 Tables = dict[str, dict[str, float]]
 

@@ -73,7 +73,7 @@ def inspection_to_dict(i: Inspection) -> dict[str, Any]:
     whole = {
         "schema": "colorcheck-inspection/1",
         "name": i.artwork,
-        **picked(i, "artwork size_mm shape view paper"),
+        **picked(i, "artwork size_mm shape view paper lit"),
         "findings": [finding_dict(f) for f in d.findings],
         "lighting": {
             "ratio": d.light_ratio,
@@ -135,7 +135,7 @@ def prepared_to_dict(p: Prepared, *, print_file: str, proof_file: str | None = N
         "size_mm": list(p.size_mm),
         "sheet_mm": [round(v, 3) for v in p.sheet_mm],
         "pixels": [p.picture.shape[1], p.picture.shape[0]],
-        **picked(p, "dpi bleed_mm border_mm shape view mirrored"),
+        **picked(p, "dpi bleed_mm border_mm shape view mirrored lit"),
         "correction": p.correction if p.profile is not None else "curves" if p.curves is not None else "none",
         "intent": p.intent if p.correction == "full" and p.profile is not None else None,
         "black_point_compensation": p.correction == "full" and p.profile is not None,
@@ -181,7 +181,7 @@ def _summary(profile: Profile) -> dict[str, Any]:
     """Gather the figures of a profile, for JSON."""
     g, m = profile.gain, profile.model
     return {
-        **picked(profile, "name=tables.description trust printed view absolute"),
+        **picked(profile, "name=tables.description trust printed view absolute lit"),
         "expected": {
             "before": picked(g, "mean_delta_e00=before_mean p95_delta_e00=before_p95 grey_delta_ch=before_grey"),
             "after": picked(g, "mean_delta_e00=after_mean p95_delta_e00=after_p95 grey_delta_ch=after_grey"),

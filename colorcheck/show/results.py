@@ -117,7 +117,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         {
             "schema": SCHEMA,
             "name": t.name,
-            **picked(reading, "trust absolute printed paper"),
+            **picked(reading, "trust absolute printed paper lit"),
             "photos": [
                 {
                     **picked(f, "file=image_name sha256 device taken colour_space kind size_px notes"),

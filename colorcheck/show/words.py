@@ -60,6 +60,8 @@ _SHORT = {
     "local-tone": "brightness evened out by the camera",
     "other-light": "other light than when the camera was taught",
     "mirrored": "mirrored sheet",
+    "lit-otherwise": "density, share of that from the front",
+    "black-passes": "light that black lets pass, %",
     "ghost": "second copy (ghost), % of the print",
     "banding": "regular lines, L*",
     "missing-ink": "missing inks",
@@ -94,6 +96,8 @@ _DIGITS = {
     "black-density": 2,
     "photo": 0,
     "mirrored": 0,
+    "lit-otherwise": 2,
+    "black-passes": 0,
 }
 _NO_NUMBER = frozenset({"photo", "mirrored"})
 _HUES = ("red", "orange", "yellow", "yellow-green", "green", "blue-green", "blue", "violet")
@@ -439,6 +443,24 @@ def _mirrored(r: Reason, _: Judged) -> str:
     )
 
 
+def _lit_otherwise(r: Reason, _: Judged) -> str:
+    if r.detail.get("lit") == "behind":
+        return "The print is as dark as one that is lit from the front, so it was not lit from behind."
+    if r.outcome == "fail":
+        return (
+            f"All colours have {number(100 * r.value, 0)} % of their density, and black stays pale: the piece was lit "
+            "from behind, or took up half of its dye."
+        )
+    return f"If it was photographed against the light, say so ({option('lit')}): that alone makes a good print pale."
+
+
+def _black_passes(r: Reason, _: Judged) -> str:
+    return (
+        f"Lit from behind, black lets {number(r.value, 0)} % of the light pass: no ink shows anything darker there, "
+        "and deep colours stay paler than from the front."
+    )
+
+
 def _ghost(r: Reason, _: Judged) -> str:
     if r.outcome != "fail":
         return "No second copy: the paper did not move."
@@ -629,6 +651,7 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "local-tone": _local_tone,
     "other-light": _other_light,
     "mirrored": _mirrored,
+    "lit-otherwise": _lit_otherwise,
     "ghost": _ghost,
     "banding": _banding,
     "missing-ink": _missing,
@@ -643,6 +666,7 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "grey-cast": _grey,
     "grey-tone": _grey_tone,
     "substrate-limit": _substrate,
+    "black-passes": _black_passes,
     "press-part": _press_part,
 }
 MEASURES = tuple(dict.fromkeys([*_SAY, *("dark-spot" if k == Kind.DARK else k for k in _PLACES)]))
@@ -720,6 +744,9 @@ def photo_advice(measure: str, where: str = "") -> str:
         "two lamps, one on either side, are best.",
         "local-tone": "Switch off HDR, 'enhance', filters and night mode, or save raw files.",
         "tone-curve": "Switch off HDR, 'enhance' and night mode, lock exposure and white balance, or save raw files.",
+        "lit-otherwise": "Say how it was lit: "
+        f"{option('lit')} behind for a piece before a window or a lamp, front for one with the light on the "
+        "viewer's side; and keep other light off the other side.",
         "mirrored": "Photograph the side that the owner will look at. If that was so, mirror the print for a "
         "coat that is "
         "looked at straight, and do not mirror it for a coat seen through the glass.",
