@@ -119,6 +119,16 @@ CATALOGUE: Mapping[Kind, Fault] = {
     Kind.PINHOLE: Fault(
         Step.PRINT, _DOT, Cure.REPRINT, Drawing.DOT, Family.CRISP, "pinhole", _DUST, measure="diameter_mm"
     ),
+    Kind.SHINING: Fault(
+        Step.PRINT,
+        _DOT,
+        Cure.REPRINT,
+        Drawing.DOT,
+        Family.CRISP,
+        "shining pinhole",
+        f"In a window every hole in the dye shines. {_DUST}",
+        measure="diameter_mm",
+    ),
     Kind.SPECK: Fault(Step.PRINT, _DOT, Cure.REPRINT, Drawing.DOT, Family.CRISP, "speck", _DUST, measure="diameter_mm"),
     Kind.HAIR: Fault(
         Step.PRINT, _DOT, Cure.REPRINT, Drawing.DOT, Family.CRISP, "hair or fibre", _DUST, measure="diameter_mm"

@@ -110,7 +110,7 @@ def on_the_print(spots: list[Finding], res: Residue) -> list[Finding]:
     for f in spots:
         sides = ("rim",) if res.shape == "round" else SIDES
         away = min(_from_side(f, s, res) for s in sides)
-        bare = f.kind in ("pale", "pinhole") and f.detail.get("lack", 0.0) > 0.6
+        bare = f.kind in (Kind.PALE, Kind.PINHOLE, Kind.SHINING) and f.detail.get("lack", 0.0) > 0.6
         if away < -0.5 or (bare and away < 7.0 and f.diameter_mm < 16.0):
             continue
         out.append(f)

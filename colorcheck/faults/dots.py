@@ -75,7 +75,7 @@ def crisp_dots(fine: FineDetail, res: Residue, hidden: Array, spots: list[Findin
         size = long_mm if hair else float(np.sqrt(4 * area / np.pi))
         out.append(
             Finding(
-                kind=Kind.HAIR if hair else Kind.PINHOLE if pale else Kind.SPECK,
+                kind=Kind.HAIR if hair else res.hole if pale else Kind.SPECK,
                 x_mm=round(x, 1),
                 y_mm=round(y, 1),
                 diameter_mm=round(size, 1),

@@ -123,7 +123,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     moved = any(f.kind is Kind.GHOST for f in marks)
     spots = _beyond_chance(spots)
     if not moved:  # the copy's own strips and crossings look like threads and dots
-        crisp = [s for s in spots if s.kind in (Kind.PINHOLE, Kind.SPECK)]
+        crisp = [s for s in spots if s.kind in (res.hole, Kind.SPECK)]
         dots = crisp_dots(fine, res, np.asarray(hidden.all(axis=0)), [s for s in spots if s not in crisp])
         spots = [s for s in spots if s not in crisp or not any(_same_place(s, d) for d in dots)]
         marks += dots

@@ -185,7 +185,7 @@ def told_apart(f: Finding, fine: FineDetail, res: Residue) -> Finding:
         return f  # the rim of a disc runs along the artwork's own edges: that is no rim of its own
     return replace(
         f,
-        kind=Kind.PINHOLE if f.kind == Kind.PALE else Kind.SPECK,
+        kind=res.hole if f.kind == Kind.PALE else Kind.SPECK,
         x_mm=round(float(cx), 1),
         y_mm=round(float(cy), 1),
         diameter_mm=round(float(size), 1),

@@ -13,7 +13,7 @@ from ..ground.grid import Array
 from ..ground.records import Finding, Kind
 from .lack import LackMap
 
-_SPOTS = (Kind.PALE, Kind.DARK, Kind.PINHOLE, Kind.SPECK)  # where they come from a search for missing dye
+_SPOTS = (Kind.PALE, Kind.DARK, Kind.PINHOLE, Kind.SHINING, Kind.SPECK)  # where they come from a search for missing dye
 _LEAST_MM = 4.0
 _OWN = 0.4  # of its height a spot must show inside fields of one colour; true ones show 0.6 or more, errors 0.3 or less
 _AT_OUTLINE = 0.15  # of its diameter the middle of a spot must lie inside

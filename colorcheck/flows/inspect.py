@@ -14,6 +14,7 @@ from ..colour.knowncolours import camera_doubt, colours_of_profile, colours_of_r
 from ..faults.beforeafter import Before, compare_before, load_earlier
 from ..faults.catalogue import HEAT_HELPS
 from ..faults.find import DefectResult, find_faults
+from ..faults.litside import lit_otherwise
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
 from ..ground import reader
 from ..ground.bench import Bench, check_camera
@@ -21,7 +22,7 @@ from ..ground.errors import PhotoError
 from ..ground.files import refuse_same
 from ..ground.geometry import mm_to_px, scaled
 from ..ground.limits import Limits, load_limits
-from ..ground.records import FlatImage, Kind, LinearImage, Lit, PhotoCheck, Pose, Shape, Verdict, View
+from ..ground.records import FlatImage, Kind, LinearImage, Lit, PhotoCheck, Pose, Reason, Shape, Verdict, View
 from ..photo.benchfile import load_bench
 from ..photo.camera import without_tone
 from ..photo.decode import decode
@@ -159,10 +160,12 @@ def _verdict(
     limits: Limits,
     camera: tuple[float, str],
     repress: dict[str, Any] | None,
+    lit_side: Reason | None,
 ) -> Verdict:
     """Gather what every step has to say, and decide."""
     camera_u, which = camera
     reasons = [
+        *([lit_side] if lit_side else []),
         *photo_reasons([_photo_check(photos[0], found, limits)]),
         *finding_reasons(found.findings, limits, tested=_TESTED, broad_mm=_BROAD_MM, broad_u=camera_u),
         *light_reasons(
@@ -310,10 +313,16 @@ def judge(
         first_flat = flat if first_flat is None else first_flat
     assert first_flat is not None
     say("looking for defects")
-    res = piece_residue(views, device, size_mm, shape, answer=answer, source=source, tone_std=tone_std)
+    res = piece_residue(views, device, size_mm, shape, answer=answer, source=source, tone_std=tone_std, lit=request.lit)
     colours, mean_de00, p95_de00, uptake = colour_error(res, answer)
     found = replace(find_faults(res, limits), colours=colours, mean_de00=mean_de00, p95_de00=p95_de00, uptake=uptake)
-    verdict = _verdict(kept, found, request, limits, camera_doubt(answer, {p.device for p in kept}), repress)
+    known = res.inside & np.isfinite(res.rel).all(axis=2)
+    side = (
+        None
+        if answer
+        else lit_otherwise(res.device[known], res.rel[known], request.lit, white_known=res.coat == "artwork")
+    )
+    verdict = _verdict(kept, found, request, limits, camera_doubt(answer, {p.device for p in kept}), repress, side)
     return Inspection(
         artwork=art.source,
         size_mm=size_mm,

@@ -216,6 +216,7 @@ class Kind(StrEnum):
     BANDING = "banding"
     MISSING_INK = "missing-ink"
     PINHOLE = "pinhole"
+    SHINING = "shining-pinhole"  # of a piece lit from behind
     SPECK = "speck"
     HAIR = "hair"
     PALE = "pale"

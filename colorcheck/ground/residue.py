@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 
 from .grid import Array, block_places, grow
-from .records import Pixels, Shape
+from .records import Kind, Lit, Pixels, Shape
 from .robust import mad_std
 
 
@@ -41,7 +41,7 @@ class Residue:
         broad pale centre that learned colours leave (1 where they are known).
 
     ``placed_mm`` is how far print may lie from where it is expected; ``coat`` says where the level of bare coat came
-    from, ``source`` what was due: 'target', 'reading', 'profile' or 'photo'.
+    from, ``source`` what was due: 'target', 'reading', 'profile' or 'photo'; ``lit`` from where the light came.
     """
 
     size_mm: tuple[float, float]
@@ -79,6 +79,12 @@ class Residue:
     coat: str
     source: str
     placed_mm: float
+    lit: Lit = "front"
+
+    @property
+    def hole(self) -> Kind:
+        """Give the kind of a crisp place without dye: lit from behind it shines."""
+        return Kind.PINHOLE if self.lit == "front" else Kind.SHINING
 
     @property
     def photos(self) -> int:

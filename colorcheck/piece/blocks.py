@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..ground.grid import block_means, block_places, means_in_blocks
-from ..ground.records import FlatImage, Pixels, Shape
+from ..ground.records import FlatImage, Lit, Pixels, Shape
 from ..ground.robust import legendre, polynomial_terms, robust_least_squares
+from ..ground.transmitted import passed_once
 
 Array = NDArray[Any]
 
@@ -108,6 +109,8 @@ class Laid:
     shape: Shape
     answer: Answer | None
     source: str
+    start: Answer
+    lit: Lit
 
 
 def colour_terms(device_rgb: Any, degree: int) -> Any:
@@ -138,8 +141,10 @@ def distinct_colours(device: Array, ok: Array) -> int:
     return int((count >= 2).sum())
 
 
-def starting_colours(answer: Answer | None) -> Answer:
-    """Colours from which the fit starts."""
+def starting_colours(answer: Answer | None, lit: Lit) -> Answer:
+    """Colours from which the fit starts; lit from behind, light has passed the dye once."""
+    if answer is None and lit == "behind":
+        return lambda v: np.asarray(passed_once(_aim(v)), dtype=np.float32)
     if answer is None:
         return _aim
     return lambda v: np.maximum(np.asarray(answer(v), dtype=np.float32), 1e-3)
@@ -249,6 +254,7 @@ def lay_in_blocks(
     answer: Answer | None = None,
     source: str = "photo",
     rim_mm: float = 1.5,
+    lit: Lit = "front",
 ) -> Laid:
     """Average artwork and photos in blocks.
 
@@ -285,7 +291,7 @@ def lay_in_blocks(
     rough = np.sqrt(np.maximum(means_in_blocks(cv2.multiply(fine, fine), weight, fill, b) - device**2, 0)).mean(axis=2)
     colours = distinct_colours(device, fill > 0.3)
     degree = 1 if colours < 6 else 2 if colours < 25 else 3
-    start = starting_colours(answer)
+    start = starting_colours(answer, lit)
     drawn = ArtworkBlocks(
         fine=fine,
         fine_terms=colour_terms(fine, degree),
@@ -301,4 +307,4 @@ def lay_in_blocks(
         degree=degree,
         colours=colours,
     )
-    return Laid(drawn, blocks, size_mm, shape, answer, source if answer is not None else "photo")
+    return Laid(drawn, blocks, size_mm, shape, answer, source if answer is not None else "photo", start, lit)

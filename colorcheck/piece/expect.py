@@ -19,9 +19,9 @@ import numpy as np
 
 from ..ground.due import Due, answers
 from ..ground.grid import block_places, means_in_blocks
-from ..ground.records import Shape
+from ..ground.records import Lit, Shape
 from ..ground.robust import polynomial_terms, robust_least_squares
-from .blocks import Answer, Array, Laid, ViewBlocks, starting_colours
+from .blocks import Answer, Array, Laid, ViewBlocks
 
 _SCATTER = (
     ((2.5, 1.0),),
@@ -118,7 +118,7 @@ def expected_image(
                 _better_light(v, light, mean_rel, plain * ok, places, size_mm)
                 for v, light in zip(blocks, lights, strict=True)
             ]
-    white, coat = _coat_level(blocks, art.device, mean_rel, starting_colours(laid.answer), ok)
+    white, coat = _coat_level(blocks, art.device, mean_rel, laid.start, ok, lit=laid.lit)
     fine_rel /= white.astype(np.float32)
     rel = np.maximum(mean_rel / white, _FLOOR)
     lights = [light * white for light in lights]
@@ -209,12 +209,14 @@ def _interpolated(log_light: Array, at_mm: Array, places: Array, size_mm: tuple[
     return np.asarray(_plane(at_mm, size_mm, 2) @ x)
 
 
-def _coat_level(blocks: Sequence[ViewBlocks], device: Array, rel: Array, start: Answer, ok: Array) -> tuple[Array, str]:
-    """Signal of the bare coat on the scale of ``rel``."""
+def _coat_level(
+    blocks: Sequence[ViewBlocks], device: Array, rel: Array, start: Answer, ok: Array, *, lit: Lit
+) -> tuple[Array, str]:
+    """Signal of the bare coat on the scale of ``rel``; a bare blank lets pass less than the open panel."""
     white = ok & (device.min(axis=2) > 250)
     if white.sum() >= 6:
         return np.asarray(np.median(rel[white], axis=0)), "artwork"
-    if all(len(v.ring_y) or v.blank_used for v in blocks):
+    if lit == "front" and all(len(v.ring_y) or v.blank_used for v in blocks):
         return np.ones(3) * 1.0, "card"
     aim = np.asarray(start(device[ok]), dtype=float)
     bright = np.argsort(aim.mean(axis=1))[-max(10, ok.sum() // 20) :]

@@ -11,7 +11,7 @@ import numpy as np
 from ..ground.displaced import with_displacement
 from ..ground.due import dye_floor
 from ..ground.grid import Array
-from ..ground.records import Shape
+from ..ground.records import Lit, Shape
 from ..ground.residue import Residue, standing_out
 from .apart import TONE_STD, Parted, separate
 from .blocks import Answer, PieceView, lay_in_blocks
@@ -31,6 +31,7 @@ def piece_residue(
     source: str = "reading",
     rim_mm: float = 1.5,
     tone_std: float = TONE_STD,
+    lit: Lit = "front",
 ) -> Residue:
     """Learn what the artwork's colours and the light look like, and take both out of the photos.
 
@@ -49,7 +50,7 @@ def piece_residue(
     -------
     Residue
     """
-    laid = lay_in_blocks(views, artwork, size_mm, shape, answer=answer, source=source, rim_mm=rim_mm)
+    laid = lay_in_blocks(views, artwork, size_mm, shape, answer=answer, source=source, rim_mm=rim_mm, lit=lit)
     if len(views) > 1:
         expected = expected_image(laid)
     else:
@@ -61,7 +62,7 @@ def piece_residue(
     parted = separate(expected, tone_std=tone_std)
     res = _joined(expected, parted)
     learned = surviving_share(expected, parted) if expected.source == "photo" else 1.0
-    return with_displacement(replace(res, standout=standing_out(res), centre_left=learned))
+    return with_displacement(replace(res, standout=standing_out(res), centre_left=learned, lit=lit))
 
 
 def _joined(e: Expected, p: Parted) -> Residue:

@@ -445,7 +445,10 @@ def _mirrored(r: Reason, _: Judged) -> str:
 
 def _lit_otherwise(r: Reason, _: Judged) -> str:
     if r.detail.get("lit") == "behind":
-        return "The print is as dark as one that is lit from the front, so it was not lit from behind."
+        return (
+            "The print is as dark as one that is lit from the front, so it was not lit from behind; or it was printed "
+            f"through a profile for the window: then name that ({option('profile')})."
+        )
     if r.outcome == "fail":
         return (
             f"All colours have {number(100 * r.value, 0)} % of their density, and black stays pale: the piece was lit "
