@@ -66,7 +66,7 @@ class PrinterProfile:
 
 def lit_of_profile(data: bytes) -> Lit:
     """Tell from a profile's header from where its prints are lit (ICC.1, 7.2.14, bit 0: a transparency)."""
-    return "behind" if data[63:64] and data[63] & 1 else "front"
+    return "behind" if data[36:40] == b"acsp" and len(data) > 63 and data[63] & 1 else "front"
 
 
 def check_profile_light(data: bytes, name: str, lit: Lit) -> None:

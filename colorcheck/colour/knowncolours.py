@@ -91,11 +91,11 @@ def colours_of_profile(path: str | Path, *, lit: Lit = "front") -> Callable[[Any
 
     p = Path(path)
     data = read_bytes(p, todo="give the profile you print through")
-    check_profile_light(data, p.name, lit)
     try:
         profile = ImageCms.ImageCmsProfile(io.BytesIO(data))
         if profile.profile.xcolor_space.strip() != "RGB":
             raise DataError(f"{p.name} is not a profile of an RGB printer", "give the profile you print through")
+        check_profile_light(data, p.name, lit)
         lab = ImageCms.createProfile("LAB", 5003)
         change = ImageCms.buildTransform(
             profile, lab, "RGB", "LAB", renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC
