@@ -951,7 +951,7 @@ def test_the_press_log_as_files_and_its_trend(client: TestClient, answers: dict[
     db.close()
     tables = client.post(action(client, page, r'action="(/log/tables[^"]+)"'))
     with zipfile.ZipFile(io.BytesIO(tables.content)) as z:
-        assert {"press-log.jsonl"} < set(z.namelist())
+        assert {"press-log.jsonl.gz"} < set(z.namelist())
     head = re.search(r"<h1>([^<]+)", client.get(answers["trend"]).text)
     assert head
     assert re.search("too few|steady|as usual|has moved", head[1])

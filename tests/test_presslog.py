@@ -6,6 +6,7 @@ The same tests run on a file and, where COLORCHECK_TEST_POSTGRES holds the URL o
 from __future__ import annotations
 
 import csv
+import gzip
 import json
 import math
 import os
@@ -746,18 +747,24 @@ def test_export_is_plain_csv(file_log: PressLog, tmp_path: Path) -> None:
 def test_damaged_export_is_refused_and_nothing_is_taken(file_log: PressLog, tmp_path: Path) -> None:
     full(file_log)
     file_log.export(tmp_path / "out")
-    lines = (tmp_path / "out" / WHOLE).read_text(encoding="utf-8").splitlines(keepends=True)
+    packed = (tmp_path / "out" / WHOLE).read_bytes()
+    lines = gzip.decompress(packed).decode().splitlines(keepends=True)
     with open_log(tmp_path / "second.sqlite") as second:
+        for cut in (packed[: len(packed) // 2], packed[:-6], packed[:200] + bytes(50) + packed[250:]):
+            (tmp_path / "out" / WHOLE).write_bytes(cut)
+            with pytest.raises(DataError, match="damaged, or was cut short|is not an entry"):
+                second.import_(tmp_path / "out")
+            assert second.count() == 0
         for damaged, says in (
             (lines[:-3], "holds 22 of 25 entries"),
-            ([*lines[:10], lines[10][:200] + "\n", *lines[11:]], "line 11 of press-log.jsonl is not an entry"),
+            ([*lines[:10], lines[10][:200] + "\n", *lines[11:]], "line 11 of press-log.jsonl.gz is not an entry"),
             ([*lines[:5], '{"uid": "../../x"}\n', *lines[6:]], "line 6 of"),
             (lines[1:], "is not an export"),
             ([lines[0].replace("colorcheck-log/1", "colorcheck-log/9"), *lines[1:]], "newer colorcheck"),
             (["\x00\x01\n"], "is not an export"),
             ([], "is not an export"),
         ):
-            (tmp_path / "out" / WHOLE).write_text("".join(damaged), encoding="utf-8")
+            (tmp_path / "out" / WHOLE).write_bytes("".join(damaged).encode())  # read as well where it is not compressed
             with pytest.raises(DataError, match=says):
                 second.import_(tmp_path / "out")
             assert second.count() == 0

@@ -105,7 +105,9 @@ def _log(args: argparse.Namespace) -> int:
             _check(log, args)
         elif args.what == "export":
             done = log.export(args.name, overwrite=bool(args.overwrite))
-            _tell(*items("log_exported", done["press-log.jsonl"], args.name))
+            from ..shop.presslog_files import WHOLE
+
+            _tell(*items("log_exported", done[WHOLE], args.name))
         elif args.what == "import":
             taken = log.import_(args.name)
             _tell(say("log_imported", taken, log.name))

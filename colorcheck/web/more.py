@@ -68,22 +68,22 @@ def _log_in(path: Path) -> Path:
     import shutil
     import zipfile
 
-    from ..shop.presslog_files import WHOLE
+    from ..shop.presslog_files import PLAIN, WHOLE
 
     if not zipfile.is_zipfile(path):
         return path
     try:
         with zipfile.ZipFile(path) as archive:
-            name = next((n for n in archive.namelist() if n.rpartition("/")[2] == WHOLE), None)
+            name = next((n for n in archive.namelist() if n.rpartition("/")[2] in (WHOLE, PLAIN)), None)
             if name is None:
                 raise DataError("there is no press log in that file", "choose the file that a page gave out")
             if archive.getinfo(name).file_size > 20 * _MOST_TABLES:
                 raise DataError("that press log is too large for the page", "take 'log import' on the bench computer")
-            with archive.open(name) as source, open(path.with_name(WHOLE), "wb") as out:
+            with archive.open(name) as source, open(path.with_name("log"), "wb") as out:
                 shutil.copyfileobj(source, out, 1 << 20)
     except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError) as e:
         raise DataError("that file is damaged", "have it given out again") from e
-    return path.with_name(WHOLE)
+    return path.with_name("log")
 
 
 class More:
