@@ -752,7 +752,7 @@ def test_damaged_export_is_refused_and_nothing_is_taken(file_log: PressLog, tmp_
     with open_log(tmp_path / "second.sqlite") as second:
         for cut in (packed[: len(packed) // 2], packed[:-6], packed[:200] + bytes(50) + packed[250:]):
             (tmp_path / "out" / WHOLE).write_bytes(cut)
-            with pytest.raises(DataError, match="damaged, or was cut short|is not an entry"):
+            with pytest.raises(DataError, match=r"damaged, or was cut short|is not an entry"):
                 second.import_(tmp_path / "out")
             assert second.count() == 0
         for damaged, says in (
