@@ -282,14 +282,19 @@ def judge_added_light(lamp_a: LinearImage, lamp_b: LinearImage, both: LinearImag
         b = _blocks((lamp_a, lamp_b, both), likely / (1 + likely))
     reach = int(np.argmin([_fit(b, k, everywhere, _LOCAL | _LEVEL)[1] for k in range(len(REACHES))]))
     few = n / _ALIKE
+    # a curve and another exposure together look much like local brightening; where the camera says that it kept the
+    # exposure, that pair is none of the causes
+    likely_causes = [c for c in _CAUSES if not (exposure_held(lamp_a, lamp_b, both) and c is _CAUSES[3])]
 
     def criterion(free: Mask) -> float:
         """Bayesian information criterion: G. Schwarz, Ann. Stat. 6(2), 461–464 (1978)."""
-        misfit = _fit(b, reach, everywhere, free)[1]
+        p, misfit = _fit(b, reach, everywhere, free)
+        # how far light that was left alone had to be bent all the same
+        strained = 0.0 if free[_LEVEL].any() else float(((p[_LEVEL] / _HELD_STD) ** 2).sum())
         causes = int(free[_TONE].any()) + int(free[_LOCAL | _LEVEL].any())
-        return float(few * np.log(misfit + _NOISE**2) + free.sum() * np.log(few) + causes * _RARE)
+        return float(few * np.log(misfit + _NOISE**2) + free.sum() * np.log(few) + causes * _RARE + strained)
 
-    return _told(b, reach, min(_CAUSES, key=criterion))
+    return _told(b, reach, min(likely_causes, key=criterion))
 
 
 def _told(b: _Blocks, reach: int, chosen: Mask) -> AddedLight:
@@ -330,6 +335,12 @@ def _told(b: _Blocks, reach: int, chosen: Mask) -> AddedLight:
             if (chosen & own).any()
         ),
     )
+
+
+def exposure_held(*photos: LinearImage) -> bool:
+    """Whether all photos say how they were exposed, and say the same."""
+    told = [tuple(p.exposure.get(k) for k in ("exposure_time", "f_number", "iso")) for p in photos]
+    return all(None not in t for t in told) and len(set(told)) == 1
 
 
 def same_view(one: LinearImage, other: LinearImage) -> bool:

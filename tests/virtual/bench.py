@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from PIL import Image
 
 from .camera import Camera, develop, save_photo
 from .faults import Faults
@@ -146,10 +147,25 @@ def paper_photo(own: SetUp) -> Photo:
 
 def save_all(own: SetUp, piece: PressedPiece | None, folder: Path, *, quality: int = 93) -> dict[str, Path]:
     """Take all photos of a set-up and store them as JPEG: name → path; without a piece only box and sheet."""
+    exposed: dict[str, float] = {}
     photos: dict[str, Any] = {"black": box_photo(own), "sheet": paper_photo(own)}
     if piece is not None:
         photos |= lamp_photos(own, piece) | {"earlier": another_day(own, piece)}
-    return {name: save_photo(p, folder / f"{name}.jpg", quality=quality) for name, p in photos.items()}
+        a, b = own.lamps
+        share = {"lamp_a": a.weight / (a.weight + b.weight), "lamp_b": b.weight / (a.weight + b.weight)}
+        exposed = {n: photos[n].gain / (photos["both"].gain * share.get(n, 1.0)) for n in ("both", "turned", *share)}
+    at = {name: save_photo(p, folder / f"{name}.jpg", quality=quality) for name, p in photos.items()}
+    for name, times in exposed.items():
+        _say_exposure(at[name], times)
+    return at
+
+
+def _say_exposure(path: Path, times: float) -> None:
+    """Write how long the camera exposed into its notes, as phones do."""
+    with Image.open(path) as image:
+        exif = image.getexif()
+        exif.get_ifd(0x8769).update({0x829A: round(0.02 * times, 6), 0x829D: 1.8, 0x8827: 50})
+        image.save(path, quality="keep", exif=exif.tobytes(), icc_profile=image.info.get("icc_profile"))
 
 
 __all__ = ["FAULTS", "SetUp", "another_day", "box_photo", "lamp_photos", "paper_photo", "save_all", "set_up"]
