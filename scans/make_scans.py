@@ -48,6 +48,7 @@ class Sample:
     printer: v.Printer = field(default_factory=v.Printer)
     substrate: str = "bright"
     scene: v.Scene = field(default_factory=v.Scene)
+    window: v.Panel | None = None  # what lights it from behind, instead of the scene
     camera: v.Camera = field(default_factory=v.Camera)
     pose: dict[str, Any] = field(default_factory=dict)
     dpi: float = 0.0  # of a scan; 0: a photo
@@ -155,6 +156,17 @@ SAMPLES = (
         dpi=125,
         seed=16,
     ),
+    Sample(
+        "offcut-window.jpg",
+        "Good offcut held before a window, photographed against the light.",
+        "accept",
+        OFFCUT,
+        paper="off",
+        window=v.Panel("D65", lights=(v.Window(towards_deg=250, ratio=1.4, span_mm=150.0),), stray=0.01),
+        camera=OTHER_PHONE,
+        pose={"rotation_deg": 3, "tilt_deg": 5, "tilt_axis_deg": 60, "fill": 0.8},
+        seed=17,
+    ),
 )
 
 
@@ -196,13 +208,14 @@ def _truth(sample: Sample, target: Target, piece: v.PressedPiece, photo: v.Photo
     lab, density = piece.true_lab(target.box_mm), piece.true_density(target.box_mm)
     light = photo.lighting_map(4.0)
     p = sample.printer
-    off = v.delta_e00(piece.clean().true_lab(target.box_mm), v.aim_lab(target.device_rgb, p, piece.substrate))
+    front = replace(piece.clean(), lit="front")
+    off = v.delta_e00(front.true_lab(target.box_mm), v.aim_lab(target.device_rgb, p, piece.substrate))
     return {
         "note": NOTE,
         "file": sample.file,
         "story": sample.story,
         "expected_verdict": sample.verdict,
-        "read_with": {"paper": sample.paper, "printed": "as-usual"},
+        "read_with": {"paper": sample.paper, "printed": "as-usual", **({"lit": "behind"} if sample.window else {})},
         "target": {**sample.recipe, "size_mm": list(sample.recipe["size_mm"])},
         "faults_of_the_piece": _faults(sample, piece),
         "faults_of_the_photo": [
@@ -278,7 +291,11 @@ def make(sample: Sample, out: Path) -> Path:
         photo = v.scan(piece, dpi=sample.dpi, border_mm=8, seed=sample.seed)
     else:
         pose = v.Pose.megapixels(MEGAPIXELS, **{"fill": 0.86, **sample.pose})
-        photo = v.photograph(piece, scene=sample.scene, camera=sample.camera, pose=pose, seed=sample.seed)
+        if sample.window:
+            piece = piece.behind()
+            photo = v.photograph_window(piece, panel=sample.window, camera=sample.camera, pose=pose, seed=sample.seed)
+        else:
+            photo = v.photograph(piece, scene=sample.scene, camera=sample.camera, pose=pose, seed=sample.seed)
     path = v.save_photo(photo, out / sample.file, quality=QUALITY)
     text = json.dumps(_truth(sample, target, piece, photo), indent=1, ensure_ascii=False)
     path.with_name(f"{sample.name}.truth.json").write_text(_rows_on_one_line(text) + "\n", encoding="utf-8")

@@ -29,7 +29,7 @@ from .readerunits import Shown
 from .uploads import Given, plain
 
 _ASKED_ONCE = (
-    *("before", "piece", "size", "shape", "view", "paper", "printed"),
+    *("before", "piece", "size", "shape", "view", "paper", "lit", "printed"),
     *("reading", "recipe", "glass", "press", "blank", "lot"),
 )
 _NONE = re.compile(r"\s*0*(\.0*)?\s*(mm|cm|in)?\s*")
@@ -157,6 +157,7 @@ def target_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         camera=str(store.camera_file) if fields.get("camera") == "yes" and store.camera_file.exists() else None,
         printed=plain(fields, "printed", ("as-usual", "raw")),
         paper=plain(fields, "paper", ("on", "off")),
+        lit=plain(fields, "lit", ("front", "behind")),
         against=saved(store, fields["against"], "reading", given.folder, "against", names)
         if fields.get("against")
         else None,
@@ -177,6 +178,7 @@ def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         "shape": plain(fields, "shape", ("rect", "round")),
         "view": plain(fields, "view", ("front", "through")),
         "paper": plain(fields, "paper", ("on", "off")),
+        "lit": plain(fields, "lit", ("front", "behind")),
         "reading": saved(store, fields["reading"], "reading", given.folder, "reading", names)
         if fields.get("reading")
         else None,
@@ -323,6 +325,7 @@ async def comparison(form: FormData, store: Store, folder: Path) -> dict[str, An
         names=tuple(names),
         purpose=plain(fields, "purpose", ("photos", "blacks", "window", "cost")),
         same_setup=fields.get("same_setup") == "yes",
+        lit=plain(fields, "lit", ("front", "behind")),
         costs=_costs(fields, chosen_uids, names),
         lights=await _lights(form, chosen_uids, names, folder, files),
     )
@@ -341,6 +344,7 @@ def preparation(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         "size_mm": size(fields, shown),
         "shape": plain(fields, "shape", ("rect", "round")),
         "view": plain(fields, "view", ("front", "through")),
+        "lit": plain(fields, "lit", ("front", "behind")),
         "bleed_mm": length(fields.get("bleed", "3mm"), shown),
         "intent": plain(fields, "intent", ("relative", "perceptual", "saturation")),
     }

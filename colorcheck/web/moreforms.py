@@ -100,7 +100,9 @@ def profile(fields: dict[str, str], uids: list[str], store: Store, folder: Path)
     readings = tuple(forms.saved(store, uid, "reading", folder, f"reading-{k}", names) for k, uid in enumerate(uids, 1))
     name = " ".join(fields.get("name", "").split())[:80] or store.title(uids[0]) or "profile"
     version: Any = 2 if fields.get("older") else 4
-    request = ProfileRequest(readings=readings, name=name, version=version)
+    request = ProfileRequest(
+        readings=readings, name=name, version=version, lit=plain(fields, "lit", ("front", "behind"))
+    )
     return forms.params(request, names, title=f"Profile of {name}")
 
 

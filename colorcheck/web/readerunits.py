@@ -10,6 +10,7 @@ from ..ground.reader import Reader
 
 COOKIE = "colorcheck-shown"
 DOORS = {
+    "lit": "'How will it be seen?'",
     "against": "'Earlier reading of the same target'",
     "artwork": "'Artwork'",
     "at": "'What was really set'",
