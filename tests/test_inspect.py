@@ -93,6 +93,15 @@ def test_good_piece_is_accepted_and_a_second_check_sees_the_spot_gone(
     assert result["before"]["significant"] is True
 
 
+def test_a_piece_pressed_the_wrong_way_round_is_not_accepted(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    good = shoot(folder, "right.jpg", piece(folder, v.Faults()))
+    v.save_photo(replace(good, rgb=np.ascontiguousarray(good.rgb[:, ::-1])), folder / "wrong.jpg", quality=90)
+    verdict = run(folder, capsys, "wrong.jpg")["verdict"]
+    assert verdict["action"] == "reprint"
+    assert verdict["headline"].startswith("Mirrored: print again the other way round")
+    assert "the other way round" not in run(folder, capsys, "right.jpg")["verdict"]["headline"]
+
+
 def test_broad_pale_centre_needs_an_anchor_for_the_light(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One photo on wood cannot tell it from the lamp; a blank frame can."""
     pressed = piece(folder, v.Faults(pale_centre=v.pale_strength(8.0), pale_centre_mm=(75, 55)))

@@ -138,7 +138,9 @@ def _photo_check(photo: PiecePhoto, found: DefectResult, limits: Limits) -> Phot
         ("glare", glare, own.glare_area, glare > own.glare_area),
         ("pose-mm", photo.uncertainty_mm, own.pose_mm, photo.uncertainty_mm > own.pose_mm),
     ]
-    warned = (("glare", glare, own.glare_area, ""),) if 0 < glare <= own.glare_area else ()
+    warned = [("glare", glare, own.glare_area, "")] if 0 < glare <= own.glare_area else []
+    if photo.mirrored:
+        warned.append(("mirrored", 1.0, 0.0, ""))
     return PhotoCheck(
         sharpness_px=float("nan"),
         edge_mm=photo.sharp_mm,
@@ -149,7 +151,7 @@ def _photo_check(photo: PiecePhoto, found: DefectResult, limits: Limits) -> Phot
         tone_spread=float("nan"),
         hidden=0,
         problems=tuple((m, float(v), float(limit), "") for m, v, limit, fails in tests if fails),
-        warnings=warned,
+        warnings=tuple(warned),
     )
 
 

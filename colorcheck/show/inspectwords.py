@@ -116,7 +116,7 @@ def headline(i: Inspection) -> str:
             what = "hide a pale middle" if reason.measure == "broad-light" else "make a place look pale"
             return f"Not decided: the picture's own colours could {what}; measure the glass"
         return "Take the photo again: light and print cannot be told apart in this one"
-    if v.action == "reprint" and _outcome_of(i, words.PALE) is None:
+    if v.action == "reprint" and _outcome_of(i, (*words.PALE, "mirrored")) is None:
         return "Print again: this piece cannot be mended by pressing"
     return words.headline(v)
 

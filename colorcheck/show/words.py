@@ -59,7 +59,7 @@ _SHORT = {
     "tone-curve": "contrast changed by the camera",
     "local-tone": "brightness evened out by the camera",
     "other-light": "other light than when the camera was taught",
-    "mirrored": "mirrored sheet",
+    "mirrored": "mirrored picture",
     "lit-otherwise": "density, share of that from the front",
     "black-passes": "light that black lets pass, %",
     "ghost": "second copy (ghost), % of the print",
@@ -437,7 +437,7 @@ def _tone(r: Reason, _: Judged) -> str:
 
 def _mirrored(r: Reason, _: Judged) -> str:
     return (
-        "The sheet is mirrored in the photo: printed without mirroring, or seen from the wrong side of the "
+        "The picture is mirrored in the photo: printed without mirroring, or seen from the wrong side of the "
         "glass. "
         "It was turned over for the measurement."
     )
