@@ -8,13 +8,11 @@ from typing import Any
 import cv2
 import numpy as np
 
-from ..ground.cielab import delta_e00
-from ..ground.grid import Array, grow
+from ..ground.grid import Array
+from ..ground.movinglight import mirrored, visible
 from ..ground.places import where_in_words
 from ..ground.records import Finding, Kind
-from ..ground.relative import relative_lab
 from ..ground.residue import Residue
-from ..ground.robust import mad_std
 
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
@@ -23,33 +21,12 @@ _ROUGH = 4.0  # squares left over, per degree of freedom, beyond which neither e
 _MOST_DISCS = 36.0  # places of a reflection at which dye is asked for, for the sake of time
 _USUAL_DE, _LAMP_MM = 8.0, (38.0, 65.0)  # what heat seldom exceeds, and how wide mirrored lamps are; estimates
 _LEANS = -15.0  # evidence below which a reflection is the likelier cause
-_VISIBLE_DE = 0.5  # a reflection ends where it changes the print by less: half of what an eye sees side by side
 
 
 def find_glare(res: Residue) -> tuple[list[Finding], Any]:
     """Reflections: additive, and where there are several photos, at home in one of them only."""
-    left, var, v = res.left, res.var, res.photos
-    hidden = np.zeros(left.shape[:3], bool)
-    ok: Any = np.isfinite(left).all(axis=3) & np.isfinite(var).all(axis=3)
-    if v > 1:
-        s = 4.0 / res.step_mm
-        with np.errstate(invalid="ignore", divide="ignore"):
-            added = np.where(ok[..., None], res.rel * np.expm1(np.nan_to_num(left)), np.nan).mean(axis=3)
-            add_var = np.where(ok[..., None], var * res.rel**2, np.inf).mean(axis=3)
-        for k in range(v):
-            others = np.nan_to_num(np.delete(added, k, axis=0), nan=np.inf).min(axis=0)
-            w = np.where(ok[k] & np.isfinite(others), 1 / np.maximum(add_var[k], 1e-9), 0.0)
-            d = np.where(w > 0, added[k] - others, 0.0)
-            num = cv2.GaussianBlur(d * w, (0, 0), s)
-            den = cv2.GaussianBlur(w, (0, 0), s)
-            mean = num / np.maximum(den, 1e-12)
-            seen = w > 0
-            noise = max(float(mad_std(mean[seen])), 1e-4) if seen.any() else 1.0
-            middle = float(np.median(mean[seen])) if seen.any() else 0.0
-            hidden[k] = grow(seen & (mean - middle > max(6 * noise, 0.006)), mean - middle > 2 * noise)
-    else:
-        hidden[0] = _additive(res, res.standout[0])
-    return listed(res, left, hidden), hidden
+    hidden = mirrored(res) if res.photos > 1 else _additive(res, res.standout[0])[None]
+    return listed(res, res.left, hidden), hidden
 
 
 def listed(res: Residue, left: Any, hidden: Any) -> list[Finding]:
@@ -111,7 +88,7 @@ def extent(res: Residue, core: Array) -> Array:
     own = cv2.medianBlur(lift.astype(np.float32), 3)
     sigma = 2.5 / res.step_mm
     mean = cv2.GaussianBlur(lift * total, (0, 0), sigma) / np.maximum(cv2.GaussianBlur(total, (0, 0), sigma), 1e-9)
-    seen = known & _visible(res, np.minimum(own, mean))
+    seen = known & visible(res, np.minimum(own, mean))
     r = 2 * round(4.0 / res.step_mm) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (r, r))
     round_it = (cv2.dilate(core.astype(np.uint8), disc) > 0) & res.inside
@@ -123,7 +100,7 @@ def extent(res: Residue, core: Array) -> Array:
     kept = cv2.morphologyEx(kept.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) > 0
     # blocks that a hard rim cuts
     rim = cv2.dilate(kept.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    return _without_dye(res, kept | (rim & known & _visible(res, lift)))
+    return _without_dye(res, kept | (rim & known & visible(res, lift)))
 
 
 def _without_dye(res: Residue, mark: Array) -> Array:
@@ -142,13 +119,6 @@ def _without_dye(res: Residue, mark: Array) -> Array:
     if not dye.any():
         return np.asarray(mark)
     return np.asarray(cv2.morphologyEx((mark & ~dye).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0)
-
-
-def _visible(res: Residue, lift: Array) -> Array:
-    """Tell where added light (r, c) changes the print visibly."""
-    rel = np.clip(res.rel, 1e-3, 1.2)
-    change = delta_e00(relative_lab(rel + np.maximum(lift, 0.0)[..., None]), relative_lab(rel))
-    return np.asarray(np.asarray(change) > _VISIBLE_DE)
 
 
 def dye_or_light(res: Residue, where: Array) -> float:

@@ -15,6 +15,10 @@ from .grid import Array, block_places, grow
 from .records import Kind, Lit, Pixels, Shape
 from .robust import mad_std
 
+_FEW_BLOCKS = 50
+_CALM, _CALM_STD = 0.25, 0.3186  # share of a normal distribution, within so many standard deviations
+_LIFT = 0.006  # of the coat's signal: weaker reflections change nothing that can be seen
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Residue:
@@ -102,6 +106,32 @@ class Residue:
         if self.shape == "round":
             return np.asarray(w / 2 - np.hypot(x - w / 2, (y - h / 2) * w / h))
         return np.asarray(np.minimum(np.minimum(x, w - x), np.minimum(y, h - y)))
+
+
+def lifted_alone(res: Residue) -> Array:
+    """Where each photo (v, r, c) has light added that every other photo lacks.
+
+    What stays on the piece is print; a mirrored lamp or window moves over it when hand or piece is moved.
+    """
+    known: Array = np.isfinite(res.left).all(axis=3) & np.isfinite(res.var).all(axis=3)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        added = np.where(known[..., None], res.rel * np.expm1(np.nan_to_num(res.left)), np.nan).mean(axis=3)
+        added_var = np.where(known[..., None], res.var * res.rel**2, np.inf).mean(axis=3)
+    out = np.zeros(known.shape, bool)
+    s = 4.0 / res.step_mm
+    for k in range(res.photos):
+        others = np.nan_to_num(np.delete(added, k, axis=0), nan=np.inf).min(axis=0)
+        w = np.where(known[k] & np.isfinite(others), 1 / np.maximum(added_var[k], 1e-9), 0.0)
+        seen = w > 0
+        if seen.sum() < _FEW_BLOCKS:
+            continue
+        d = np.where(seen, added[k] - others, 0.0)
+        mean = cv2.GaussianBlur(d * w, (0, 0), s) / np.maximum(cv2.GaussianBlur(w, (0, 0), s), 1e-12)
+        extra = mean - np.median(mean[seen])
+        # reflections may lie over half of the piece, in one photo or the other: the calm part of it tells the noise
+        noise = max(float(np.quantile(np.abs(extra[seen]), _CALM)) / _CALM_STD, 1e-4)
+        out[k] = grow(seen & (extra > max(6 * noise, _LIFT)), seen & (extra > 2 * noise))
+    return out
 
 
 def standing_out(res: Residue) -> Array:

@@ -11,6 +11,7 @@ import numpy as np
 from ..ground.displaced import with_displacement
 from ..ground.due import dye_floor
 from ..ground.grid import Array
+from ..ground.movinglight import mirrored
 from ..ground.records import Lit, Shape
 from ..ground.residue import Residue, standing_out
 from .apart import TONE_STD, Parted, separate
@@ -51,14 +52,12 @@ def piece_residue(
     Residue
     """
     laid = lay_in_blocks(views, artwork, size_mm, shape, answer=answer, source=source, rim_mm=rim_mm, lit=lit)
-    if len(views) > 1:
-        expected = expected_image(laid)
-    else:
-        # several photos tell a reflection by where it stays; a single one must not learn from it: what may be a spot
-        # or a reflection must not teach what its colours look like
-        first = expected_image(laid, turns=2)
-        doubtful = standing_out(_joined(first, separate(first, tone_std=tone_std)))
-        expected = expected_image(laid, doubtful=doubtful, before=first, turns=3)
+    # what may be a spot or a reflection must not teach what its colours look like; several photos tell a reflection by
+    # where it stays, and each then learns from the others' print there
+    first = expected_image(laid, turns=2)
+    before = _joined(first, separate(first, tone_std=tone_std))
+    doubtful = standing_out(before) if len(views) == 1 else mirrored(before)
+    expected = expected_image(laid, doubtful=doubtful, before=first, turns=3)
     parted = separate(expected, tone_std=tone_std)
     res = _joined(expected, parted)
     learned = surviving_share(expected, parted) if expected.source == "photo" else 1.0
