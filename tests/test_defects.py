@@ -577,6 +577,37 @@ def test_print_that_is_missing_with_a_hard_rim_is_known_from_several_photos() ->
     assert "rim_mm" not in soft.detail
 
 
+HELD = {
+    "lampshade": {"fwhm_mm": 30.0, "strength": 0.12},
+    "window": {"window_mm": (48.0, 34.0), "rim_mm": 3.0, "strength": 0.08, "angle_deg": 20.0},
+}
+
+
+@pytest.mark.parametrize("mirrored", HELD)
+@pytest.mark.parametrize(("spot", "seed"), [(None, 3), (None, 8), (v.Spot(64.0, 66.0, 18.0, v.pale_strength(7.0)), 5)])
+def test_two_hand_held_photos_tell_a_moved_reflection_from_a_spot(
+    mirrored: str, spot: v.Spot | None, seed: int
+) -> None:
+    """The phone went a hand's breadth to the side, and the mirror image by half of that; a spot may lie under it."""
+    art = picture(seed)
+    piece = press(art, v.Faults(spots=() if spot is None else (spot,)))
+    photos = []
+    for k, (x, y) in enumerate(((58.0, 60.0), (98.0, 76.0))):
+        pose = v.Pose.megapixels(1.5, fill=0.66, tilt_deg=3.0 + 5 * k, rotation_deg=4.0 - 6 * k, distortion=-0.01)
+        scene = v.Scene(lamps=(v.Lamp(-200, -150, 600),), glare=(v.Glare(x, y, frame="piece", **HELD[mirrored]),))
+        photos.append(
+            v.photograph(piece, scene=scene, camera=v.Camera(sensitivities="phone-2"), pose=pose, seed=seed + k)
+        )
+    result = inspect(art, photos)
+    if spot is None:
+        assert not [f for f in faults_of(result) if f.severity is not Severity.NOTE]
+        return
+    found = near(result, spot.x_mm, spot.y_mm)
+    assert found is not None
+    assert found.kind == "pale"
+    assert len(faults_of(result)) == 1
+
+
 def test_a_colour_that_is_expected_wrongly_is_no_spot() -> None:
     """Plain fields, one of which is paler than expected all over, and a soft spot that crosses four of them."""
     step = 2.0

@@ -527,7 +527,7 @@ def test_a_rim_sharper_than_heat_makes_it_asks_for_a_photo_as_long_as_it_may_be_
     alone = inspection(defects(spot(doubt="rim", rim_mm=1.0)))
     assert alone.verdict.action == "retake-photo"
     assert "reflection" in inspectwords.why(alone)
-    assert any("turned by a quarter" in line for line in inspectwords.next_photo_lines(alone))
+    assert any("a hand's breadth" in line for line in inspectwords.next_photo_lines(alone))
     assert "sharper than heat" in inspectwords.say_finding(alone.defects.findings[0], alone)
     several = inspection(defects(spot(rim_mm=1.0)))
     assert several.verdict.action == "re-press"

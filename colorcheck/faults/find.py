@@ -18,7 +18,7 @@ import numpy as np
 from ..ground.cielab import delta_e00
 from ..ground.grid import Array
 from ..ground.limits import Limits
-from ..ground.records import Finding, Kind, Looked
+from ..ground.records import TURNED, Finding, Kind, Looked
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
 from .banding import find_banding
@@ -30,7 +30,7 @@ from .finedetail import FineDetail, fine_residual, seen_between_edges, told_apar
 from .ghost import find_ghost
 from .lack import colour_left, lack_de, lack_map, visible_scale
 from .onecolour import without_colour_errors
-from .reflections import find_glare, listed, mark_reflection, taken_for_pale
+from .reflections import find_glare, listed, mark_reflection, taken_for_pale, through_light
 from .rimwidth import mark_sharp_rim
 from .scorch import find_scorch
 from .softspots import soft_spots
@@ -102,6 +102,8 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     """
     left, var, eye = res.left, res.var, visible_scale(limits)
     glare_found, hidden = find_glare(res)
+    if res.photos > 1:
+        left, var, hidden = through_light(res, hidden)
     fine = fine_residual(res)
     marks, looked, taken = _marks(fine, res, hidden)
     left = left - taken  # what yellowed coat takes away is no matter of dye
@@ -158,7 +160,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
         ambiguous, settle = (*ambiguous, "colour"), settle or "reading"
         findings = [_colour_may_be(f) for f in findings]
     if ambiguous and not settle:
-        settle = "blank frame" if res.photos == 1 else "turned a quarter and shifted"
+        settle = "blank frame" if res.photos == 1 else TURNED
     middle = float(np.median(res.depth[judged])) if judged.any() else 1.0
     return DefectResult(
         findings=tuple(findings),

@@ -9,10 +9,11 @@ import cv2
 import numpy as np
 
 from ..ground.grid import Array
-from ..ground.movinglight import mirrored, visible
+from ..ground.movinglight import mirrored, moved_light, visible
 from ..ground.places import where_in_words
 from ..ground.records import Finding, Kind
 from ..ground.residue import Residue
+from .lack import lack_de
 
 _SURE, UNSURE = 40.0, 25.0  # evidence that settles it; from simulation, beyond what good pieces and spots showed
 _LAMP_COLOUR, _DYE_RATE = 0.06, 0.2
@@ -20,6 +21,9 @@ _COAT_DEPTH = 0.02  # what the coat's own colour may add to the depth of print w
 _ROUGH = 4.0  # squares left over, per degree of freedom, beyond which neither explanation holds
 _MOST_DISCS = 36.0  # places of a reflection at which dye is asked for, for the sake of time
 _USUAL_DE, _LAMP_MM = 8.0, (38.0, 65.0)  # what heat seldom exceeds, and how wide mirrored lamps are; estimates
+_WINDOW_MM = 5.0
+_PLAIN_STD = 0.003  # of the coat's signal, that no place is known better than
+_TELLS_DE = 0.7  # a place is judged where missing dye is known so well: a third of the limit
 _LEANS = -15.0  # evidence below which a reflection is the likelier cause
 
 
@@ -27,6 +31,53 @@ def find_glare(res: Residue) -> tuple[list[Finding], Any]:
     """Reflections: additive, and where there are several photos, at home in one of them only."""
     hidden = mirrored(res) if res.photos > 1 else _additive(res, res.standout[0])[None]
     return listed(res, res.left, hidden), hidden
+
+
+def through_light(res: Residue, hidden: Array) -> tuple[Array, Array, Array]:
+    """Judge what lies under a reflection in every photo, where the print itself tells the two apart.
+
+    Light adds the same to dark and pale parts of the print, missing dye changes each by its depth: in a window of a few
+    millimetres both are fitted, a level of added light for each photo and one share of missing dye.
+
+    Returns
+    -------
+    left, var, hidden
+        Those of the residue; where this tells enough, the first photo's hold what was found, and are not hidden.
+    """
+    everywhere = hidden.all(axis=0) & res.inside
+    left, var, hidden = res.left.copy(), res.var.copy(), hidden.copy()
+    if not everywhere.any():
+        return left, var, hidden
+    known = np.isfinite(left).all(axis=3) & np.isfinite(var).all(axis=3) & res.inside
+    taken = moved_light(res)
+    sigma = _WINDOW_MM / res.step_mm
+    shown = res.rel * res.depth
+
+    def sums(a: Array) -> Array:
+        return np.asarray(cv2.GaussianBlur(np.ascontiguousarray(a.sum(axis=2)), (0, 0), sigma))
+
+    own, cross, rest, count = (np.zeros(everywhere.shape) for _ in range(4))
+    for k in range(res.photos):
+        use = known[k][..., None]
+        y = np.where(use, res.rel * np.expm1(np.clip(np.nan_to_num(left[k]), -3, 3)) - taken[k][..., None], 0.0)
+        group = res.group_var[np.maximum(res.group, 0)]
+        w = np.where(use, 1 / ((np.where(use, var[k], 1.0) + group) * res.rel**2 + _PLAIN_STD**2), 0.0)
+        total = np.maximum(sums(w), 1e-9)
+        mean_s, mean_y = sums(w * shown) / total, sums(w * y) / total
+        own += sums(w * shown**2) - total * mean_s**2
+        cross += sums(w * shown * y) - total * mean_s * mean_y
+        rest += sums(w * y**2) - total * mean_y**2
+        count += sums(np.broadcast_to(use, w.shape).astype(float))
+    lack = cross / np.maximum(own, 1e-9)
+    # neighbours err alike: a third counts as independent
+    rough = 3 * np.maximum((rest - lack * cross) / np.maximum(count, 1e-9), 1.0)
+    std = np.sqrt(rough / np.maximum(own, 1e-9) / (4 * np.pi * sigma**2))
+    told = everywhere & (np.abs(lack_de(res.rel, res.depth, std)) < _TELLS_DE)
+    left[0][told] = (lack[..., None] * res.depth)[told]
+    # the windows of neighbours overlap: together they must weigh no more than one of them
+    var[0][told] = np.maximum(3 * 4 * np.pi * sigma**2 * (std[..., None] * res.depth) ** 2, 1e-6)[told]
+    hidden[0] &= ~told
+    return left, var, hidden
 
 
 def listed(res: Residue, left: Any, hidden: Any) -> list[Finding]:

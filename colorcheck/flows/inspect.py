@@ -22,7 +22,20 @@ from ..ground.errors import PhotoError
 from ..ground.files import refuse_same
 from ..ground.geometry import mm_to_px, scaled
 from ..ground.limits import Limits, load_limits
-from ..ground.records import FlatImage, Kind, LinearImage, Lit, PhotoCheck, Pose, Reason, Shape, Verdict, View
+from ..ground.records import (
+    HAND_MOVED,
+    TURNED,
+    FlatImage,
+    Kind,
+    LinearImage,
+    Lit,
+    PhotoCheck,
+    Pose,
+    Reason,
+    Shape,
+    Verdict,
+    View,
+)
 from ..photo.benchfile import load_bench
 from ..photo.camera import without_tone
 from ..photo.decode import decode
@@ -181,7 +194,7 @@ def _verdict(
         aim_reason(found.mean_de00, found.source, limits, camera_u=camera_u, camera=which),
     ]
     doubted = any(r.outcome == "undecided" and r.measure in HEAT_HELPS for r in reasons)
-    settle = found.settle_by or ("turned a quarter and shifted" if doubted else "")
+    settle = found.settle_by or (HAND_MOVED if doubted and len(photos) == 1 else TURNED if doubted else "")
     return decide(reasons, paper=request.taped, repress=repress, settle_by=settle)
 
 

@@ -15,9 +15,10 @@ import cv2
 import numpy as np
 
 from .cielab import delta_e00
-from .grid import Array, block_means, local_mean
+from .grid import Array, block_means, grow, local_mean
 from .relative import relative_lab
 from .residue import Residue, lifted_alone
+from .robust import polynomial_terms, robust_least_squares
 
 _GRID_MM = 4.0
 _LEAST_MM = 12.0  # a shorter way leaves most of a reflection on itself
@@ -29,6 +30,8 @@ _EXPLAINED = 0.8  # share of the difference that one moved picture must explain;
 _SHIFTED_STD = 0.004  # what placing and light leave of a difference, parts of the coat's signal; estimate
 _VISIBLE_DE = 0.5  # light that changes the print by less is no matter: half of what an eye sees side by side
 _CLEAR_MM = 2.5
+_FAINT = 0.1  # of a reflection's brightest part: what is fainter is not followed under another; estimate
+_CALM_BLOCKS = 100
 
 
 def visible(res: Residue, lift: Array) -> Array:
@@ -47,8 +50,8 @@ def mirrored(res: Residue) -> Array:
     if not out.any():
         return out
     for k, light in enumerate(moved_light(res)):
-        out[k] |= visible(res, light)
-    known = np.isfinite(res.left).all(axis=3)
+        out[k] |= grow(out[k], visible(res, light) & (light > _FAINT * light.max()))
+    known: Any = np.isfinite(res.left).all(axis=3)
     lift = (res.rel * np.expm1(np.clip(np.nan_to_num(res.left), -3, 3))).mean(axis=3)
     for k, own in enumerate(lift):
         # of several lifted photos the least lifted bounds what can be missing
@@ -57,13 +60,13 @@ def mirrored(res: Residue) -> Array:
     return out
 
 
-def moved_light(res: Residue) -> Array:
+def moved_light(res: Residue) -> Any:
     """Find the light (v, r, c) that a moved reflection adds to each photo, in parts of the coat's signal.
 
     Zero all over where there are not two photos, where neither holds light that the other lacks, or where no one
     picture, moved, explains their difference.
     """
-    out = np.zeros(res.left.shape[:3])
+    out: Any = np.zeros(res.left.shape[:3])
     if res.photos != 2 or not (alone := lifted_alone(res)).any():
         return out
     known = np.isfinite(res.left).all(axis=(0, 3)) & np.isfinite(res.var).all(axis=(0, 3))
@@ -72,12 +75,15 @@ def moved_light(res: Residue) -> Array:
     var = np.where(known, (np.nan_to_num(res.var, posinf=1.0).sum(axis=0) * res.rel**2).mean(axis=2), np.inf)
     fine = np.where(known, 1 / (var + _SHIFTED_STD**2), 0.0)
     total = block_means(fine.astype(np.float32), b)
-    d = block_means((fine * (added[0] - added[1])).astype(np.float32), b) / np.maximum(total, 1e-9)
+    apart = added[0] - added[1]
+    calm = ~alone.any(axis=0) & known
+    if calm.sum() > _CALM_BLOCKS:  # lamp and lens differ by a little between the photos, smoothly
+        at = res.places() / (np.array(res.size_mm) / 2) - 1
+        plane, _, _ = robust_least_squares(polynomial_terms(at[calm, 0], at[calm, 1], 1), apart[calm], floor=1e-4)
+        apart = apart - polynomial_terms(at[..., 0], at[..., 1], 1) @ plane
+    d = block_means((fine * apart).astype(np.float32), b) / np.maximum(total, 1e-9)
     weight = total / max(float(np.median(total[total > 0])), 1e-9)
     weight = np.minimum(weight, 3.0)
-    calm = ~(alone.any(axis=0)) & known
-    if calm.any():
-        d = d - np.float32(np.median((added[0] - added[1])[calm]))
     pad = max(d.shape) // 2
     d, weight = (np.pad(a, pad).astype(np.float32) for a in (d, weight))
     found = [
@@ -96,10 +102,10 @@ def moved_light(res: Residue) -> Array:
         left, picture, move = new, again, other
     if left > (1 - _EXPLAINED) * float((weight * d**2).sum()):
         return out
-    both = picture, _moved(picture, move)
+    both: Any = picture, _moved(picture, move)
     for k in (0, 1):
         cut = both[k][pad:-pad, pad:-pad]
-        size = (cut.shape[1] * b, cut.shape[0] * b)
+        size = (int(cut.shape[1]) * b, int(cut.shape[0]) * b)
         out[k] = cv2.resize(cut, size, interpolation=cv2.INTER_LINEAR)[: out.shape[1], : out.shape[2]]
     return out
 

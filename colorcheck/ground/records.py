@@ -208,6 +208,10 @@ class Light:
     cast: float
 
 
+# second photos that settle what one leaves open
+HAND_MOVED, TURNED = "hand moved aside", "turned a quarter and shifted"
+
+
 class Kind(StrEnum):
     """Kinds of fault; `faults.catalogue` describes each."""
 

@@ -7,6 +7,7 @@ and its light from its own cells, a piece learns both from artwork and card. Fro
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -113,7 +114,7 @@ def lifted_alone(res: Residue) -> Array:
 
     What stays on the piece is print; a mirrored lamp or window moves over it when hand or piece is moved.
     """
-    known: Array = np.isfinite(res.left).all(axis=3) & np.isfinite(res.var).all(axis=3)
+    known: Any = np.isfinite(res.left).all(axis=3) & np.isfinite(res.var).all(axis=3)
     with np.errstate(invalid="ignore", divide="ignore"):
         added = np.where(known[..., None], res.rel * np.expm1(np.nan_to_num(res.left)), np.nan).mean(axis=3)
         added_var = np.where(known[..., None], res.var * res.rel**2, np.inf).mean(axis=3)

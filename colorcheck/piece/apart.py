@@ -21,6 +21,7 @@ import numpy as np
 from ..ground.due import block_depth, colour_groups, log_left, prior_variance, settle_colours
 from ..ground.errors import PhotoError
 from ..ground.grid import block_means, block_places
+from ..ground.records import TURNED
 from ..ground.robust import polynomial_terms, tukey_weights
 from .blocks import Array, ViewBlocks, colour_terms
 from .expect import Expected
@@ -330,7 +331,7 @@ def separate(expected: Expected, *, tone_std: float = TONE_STD) -> Parted:
         )
         if there
     )
-    settle = "" if not unsure else "blank frame" if len(views) == 1 else "turned a quarter and shifted"
+    settle = "" if not unsure else "blank frame" if len(views) == 1 else TURNED
     shift = np.array([x[cols.shift + 7 * k : cols.shift + 7 * k + 6].reshape(2, 3) for k in range(len(views))])
     first = light[0].mean(axis=2)[e.inside]
     return Parted(

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from ..ground.reader import number, option, size
-from ..ground.records import Finding, Kind, Reason, Severity
+from ..ground.records import HAND_MOVED, TURNED, Finding, Kind, Reason, Severity
 from . import words
 from .numbers import cm, mm
 from .words import sentences
@@ -38,12 +38,14 @@ _BROAD = {
     "broad spot": "a large soft spot",
     "colour": "a pale or dark middle that goes with the picture's own colours",
 }
-_TURNED = "turned a quarter and shifted"
 _SETTLE = {
-    _TURNED: "Photograph the piece twice more without moving camera or lamp: first turned by a "
+    HAND_MOVED: "Hold the phone a hand's breadth further to the side, photograph the piece once more, and give both "
+    "photos together. What moves over the piece is a mirrored lamp or window, what stays is in the print.",
+    TURNED: "Photograph the piece twice more without moving camera or lamp: first turned by a "
     "quarter, then shifted by a fifth of its width, and give all photos together. What turns with the piece is in the "
     "print, what stays is light.",
 }
+_DECIDES = {"colour": "reading", "reflection": HAND_MOVED, "rim": HAND_MOVED}  # by what a place may be instead
 _SEVERITY = {
     Severity.MAJOR: "plain to see",
     Severity.MINOR: "seen when looked for",
@@ -192,8 +194,8 @@ def _deciding(i: Inspection) -> tuple[Reason | None, str]:
         return broad, d.settle_by
     doubted = sorted((r for r in open_ if "doubt" in r.detail), key=lambda r: -r.value)
     if doubted:
-        return doubted[0], "reading" if doubted[0].detail["doubt"] == "colour" else _TURNED
-    return broad, _TURNED if broad is not None else ""
+        return doubted[0], _DECIDES.get(doubted[0].detail["doubt"], TURNED)
+    return broad, TURNED if broad is not None else ""
 
 
 def _little(i: Inspection) -> str:
@@ -353,7 +355,7 @@ def settle_line(measure: str, i: Inspection) -> str:
         return "Read a test target pressed with the same print settings: it shows the profile's error without doubt."
     if measure == "scorch":
         return "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
-    return (settled_by(i) if measure == "broad-light" else "") or _settle(_TURNED)
+    return (settled_by(i) if measure == "broad-light" else "") or _settle(TURNED)
 
 
 def next_photo_lines(i: Inspection) -> list[str]:
@@ -371,7 +373,7 @@ def next_photo_lines(i: Inspection) -> list[str]:
     if reason is not None and (settle == "reading" or reason.measure != "broad-light"):
         return [_settle(settle)]
     if reason is not None:
-        other = _settle(_TURNED if settle == "blank frame" else "blank frame")
+        other = _settle(TURNED if settle == "blank frame" else "blank frame")
         return [
             _settle(settle),
             f"Or else: {other[0].lower()}{other[1:]}" if len(i.photos) == 1 else "",
