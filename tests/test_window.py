@@ -18,7 +18,7 @@ from colorcheck.ground.relative import relative_lab
 from colorcheck.ground.transmitted import colour_weights, passed_once, window_lin
 from tests import scenes
 from tests import virtual as v
-from tests.virtual import spectral, texture
+from tests.virtual import artworks, spectral, texture
 
 # --- the forward model ----------------------------------------------------------------------------
 
@@ -248,3 +248,29 @@ def test_the_observer_of_the_aim_is_that_of_the_cie() -> None:
     weights = spectral.xyz_weights() / spectral.xyz_weights().sum(axis=0)
     assert np.abs(colour_weights() - weights).sum(axis=0).max() < 0.03
     np.testing.assert_allclose(passed_once(np.full((1, 3), 0.25)), 0.5, atol=0.01)  # a grey: the square root
+
+
+# --- finished pieces ------------------------------------------------------------------------------
+
+
+def test_a_piece_in_a_window_is_judged_through_patterned_glass(tmp_path: Path) -> None:
+    """A pale spot of ΔE00 5 over 24 mm is found, plain or behind glass that displaces by 0.5 mm; nothing else is."""
+    size = (160.0, 120.0)
+    art = artworks.scenery(size, 5.0, seed=5)
+    Image.fromarray(art).save(tmp_path / "art.png")
+    seen = tuple(int(c) for c in np.median(art[300:400, 250:350].reshape(-1, 3), axis=0))
+    spot = v.Spot(60.0, 70.0, 24.0, v.pale_strength(5.0, device_rgb=(seen[0], seen[1], seen[2]), lit="behind"))
+    piece = v.press_sheet(art, 5.0, size_mm=size, faults=v.Faults(spots=(spot,)), seed=1)
+    pose = v.Pose.megapixels(2.2, fill=0.7, rotation_deg=5, tilt_deg=6)
+    for glass in (None, v.Texture("hammered", 0.5, seed=3)):
+        photo = v.photograph_window(replace(piece, texture=glass), pose=pose, seed=2)
+        v.save_photo(photo, tmp_path / "piece.jpg")
+        options = ("--artwork", tmp_path / "art.png", "--size", "160x120mm", "--lit", "behind")
+        assert ran("inspect", tmp_path / "piece.jpg", *options, "--overwrite", "--json", tmp_path / "r.json") == 0
+        result = read_json(tmp_path / "r.json")
+        assert result["lit"] == "behind"
+        assert result["verdict"]["action"] == "reprint"  # the paper is off
+        (found,) = [f for f in result["findings"] if f["kind"] != "glare"]
+        assert np.hypot(found["x_mm"] - 60, found["y_mm"] - 70) < 6
+        told = [r["says"] for r in result["verdict"]["reasons"] if r["measure"] == "displaced"]
+        assert len(told) == (glass is not None)

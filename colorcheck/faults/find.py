@@ -18,7 +18,7 @@ import numpy as np
 from ..ground.cielab import delta_e00
 from ..ground.grid import Array
 from ..ground.limits import Limits
-from ..ground.records import TURNED, Finding, Kind, Looked
+from ..ground.records import TURNED, Finding, Kind, Looked, Reason, Step
 from ..ground.relative import relative_lab
 from ..ground.residue import Residue
 from .banding import find_banding
@@ -122,6 +122,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     judged = np.isfinite(m.q)
     spots = [s for s in spots if s.diameter_mm > _LARGE_MM or seen_between_edges(s, fine, res)]
     spots = [told_apart(s, fine, res) for s in spots]
+    spots = [s for s in spots if s.diameter_mm > res.least_told_mm]
     moved = any(f.kind is Kind.GHOST for f in marks)
     spots = _beyond_chance(spots)
     if not moved:  # the copy's own strips and crossings look like threads and dots
@@ -223,3 +224,11 @@ def _residual(res: Residue, colour: Array, judged: Array) -> Array:
     a, b = relative_lab(seen), relative_lab(res.rel)
     de = np.asarray(delta_e00(a, b))
     return np.where(judged & np.isfinite(colour).all(axis=2), np.where(a[..., 0] >= b[..., 0], de, -de), np.nan)
+
+
+def displaced_reasons(res: Residue) -> list[Reason]:
+    """Say that glass displaces the picture, and what that hides: nothing where print lies as it should."""
+    if not res.least_told_mm:
+        return []
+    told = {"least_mm": res.least_told_mm}
+    return [Reason("displaced", res.placed_mm, float("nan"), 0.0, "note", Step.PHOTO, detail=told)]

@@ -13,7 +13,7 @@ import numpy as np
 from ..colour.knowncolours import camera_doubt, colours_of_profile, colours_of_reading
 from ..faults.beforeafter import Before, compare_before, load_earlier
 from ..faults.catalogue import HEAT_HELPS
-from ..faults.find import DefectResult, find_faults
+from ..faults.find import DefectResult, displaced_reasons, find_faults
 from ..faults.litside import lit_otherwise
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
 from ..ground import reader
@@ -175,12 +175,12 @@ def _verdict(
     limits: Limits,
     camera: tuple[float, str],
     repress: dict[str, Any] | None,
-    lit_side: Reason | None,
+    told: Sequence[Reason],
 ) -> Verdict:
     """Gather what every step has to say, and decide."""
     camera_u, which = camera
     reasons = [
-        *([lit_side] if lit_side else []),
+        *told,
         *photo_reasons([_photo_check(photos[0], found, limits)]),
         *finding_reasons(found.findings, limits, tested=_TESTED, broad_mm=_BROAD_MM, broad_u=camera_u),
         *light_reasons(
@@ -337,7 +337,15 @@ def judge(
         if answer
         else lit_otherwise(res.device[known], res.rel[known], request.lit, white_known=res.coat == "artwork")
     )
-    verdict = _verdict(kept, found, request, limits, camera_doubt(answer, {p.device for p in kept}), repress, side)
+    verdict = _verdict(
+        kept,
+        found,
+        request,
+        limits,
+        camera_doubt(answer, {p.device for p in kept}),
+        repress,
+        [*displaced_reasons(res), *([side] if side else [])],
+    )
     return Inspection(
         artwork=art.source,
         size_mm=size_mm,

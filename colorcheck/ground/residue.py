@@ -19,6 +19,8 @@ from .robust import mad_std
 _FEW_BLOCKS = 50
 _CALM, _CALM_STD = 0.25, 0.3186  # share of a normal distribution, within so many standard deviations
 _LIFT = 0.006  # of the coat's signal: weaker reflections change nothing that can be seen
+_DISPLACED_MM = 0.15  # print that lies further off is displaced by glass: more than artworks do; estimate
+_FEIGNED = 12.0  # times its displacement: places so small are feigned by pattern against pattern; from simulation
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,6 +97,11 @@ class Residue:
     def photos(self) -> int:
         """How many photos."""
         return len(self.left)
+
+    @property
+    def least_told_mm(self) -> float:
+        """Diameter below which displaced print feigns spots; 0 where print lies as it should."""
+        return _FEIGNED * self.placed_mm if self.placed_mm > _DISPLACED_MM else 0.0
 
     def places(self) -> Array:
         """Middles of the blocks in mm, (r, c, 2)."""

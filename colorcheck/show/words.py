@@ -62,6 +62,7 @@ _SHORT = {
     "mirrored": "mirrored picture",
     "lit-otherwise": "density, share of that from the front",
     "black-passes": "light that black lets pass, %",
+    "displaced": "picture displaced by the glass, mm",
     "ghost": "second copy (ghost), % of the print",
     "banding": "regular lines, L*",
     "missing-ink": "missing inks",
@@ -98,6 +99,7 @@ _DIGITS = {
     "mirrored": 0,
     "lit-otherwise": 2,
     "black-passes": 0,
+    "displaced": 1,
 }
 _NO_NUMBER = frozenset({"photo", "mirrored"})
 _HUES = ("red", "orange", "yellow", "yellow-green", "green", "blue-green", "blue", "violet")
@@ -457,6 +459,13 @@ def _lit_otherwise(r: Reason, _: Judged) -> str:
     return f"If it was photographed against the light, say so ({option('lit')}): that alone makes a good print pale."
 
 
+def _displaced(r: Reason, _: Judged) -> str:
+    return (
+        f"The glass displaces the picture by {mm(r.value)} from place to place: specks, pinholes and spots under "
+        f"{mm(r.detail['least_mm'], 0)} cannot be told from that and are not judged."
+    )
+
+
 def _black_passes(r: Reason, _: Judged) -> str:
     return (
         f"Lit from behind, black lets {number(r.value, 0)} % of the light pass: no ink shows anything darker there, "
@@ -670,6 +679,7 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "grey-tone": _grey_tone,
     "substrate-limit": _substrate,
     "black-passes": _black_passes,
+    "displaced": _displaced,
     "press-part": _press_part,
 }
 MEASURES = tuple(dict.fromkeys([*_SAY, *("dark-spot" if k == Kind.DARK else k for k in _PLACES)]))
