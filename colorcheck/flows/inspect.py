@@ -175,7 +175,7 @@ def _verdict(
     limits: Limits,
     camera: tuple[float, str],
     repress: dict[str, Any] | None,
-    told: Sequence[Reason],
+    told: Sequence[Reason] = (),
 ) -> Verdict:
     """Gather what every step has to say, and decide."""
     camera_u, which = camera

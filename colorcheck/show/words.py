@@ -460,9 +460,10 @@ def _lit_otherwise(r: Reason, _: Judged) -> str:
 
 
 def _displaced(r: Reason, _: Judged) -> str:
+    small = f" under {mm(r.detail['least_mm'], 0)}" if "least_mm" in r.detail else ""
     return (
-        f"The glass displaces the picture by {mm(r.value)} from place to place: specks, pinholes and spots under "
-        f"{mm(r.detail['least_mm'], 0)} cannot be told from that and are not judged."
+        f"The glass displaces the picture by {mm(r.value)} from place to place: specks, pinholes and spots{small} "
+        "cannot be told from that and are not judged."
     )
 
 
