@@ -19,6 +19,8 @@ from colorcheck.sheet.target import furniture, make_target
 
 from . import virtual as v
 
+pytestmark = pytest.mark.xdist_group("locate_hard")  # what all of it needs is made once
+
 
 def symbol(text: str) -> tuple[np.ndarray, int]:
     code = segno.make_qr(text, error="m", boost_error=True)
@@ -110,7 +112,7 @@ def test_a_large_photo_is_looked_at_again_only_where_that_may_show_more(
     reduced = replace(decode(bled[2]), scale=0.5)
     seen: list[object] = []
 
-    def look(image: object, target: object, *, limits: object, unread: object = None) -> None:
+    def look(image: object, target: object, *, unread: object = None, **_: object) -> None:
         seen.append(unread)
         raise error
 
