@@ -134,10 +134,10 @@ def settle_colours(
     """Take out what a colour shows wherever it appears, and tell the noise of each kind of block.
 
     ``learn_alone`` lets a colour that occurs in one place be learned there, so that what happened to it there is taken
-    for its own. ``doubtful`` (r, c) blocks teach nothing; ``fill`` (v, r, c) is the share of a block that was seen. A
-    colour's own error and locally missing dye are fitted in turn: colours that are alone in one place share what is
-    seen there with their neighbours. Returns ``left``, its variance,
-    and the variance (groups, 3) that is left in each colour's own error.
+    for its own. ``doubtful`` (v, r, c) blocks of a photo teach nothing; ``fill`` (v, r, c) is the share of a block that
+    was seen. A colour's own error and locally missing dye are fitted in turn: colours that are alone in one place share
+    what is seen there with their neighbours. Returns ``left``, its variance, and the variance (groups, 3) that is left
+    in each colour's own error.
     """
     v = left.shape[0]
     number = max(int(group.max()) + 1, 1)
@@ -145,11 +145,13 @@ def settle_colours(
     doubt = np.full((number, 3), 0.01**2)
     tile = (places[..., 0] // _TILE_MM).astype(int) * 100 + (places[..., 1] // _TILE_MM).astype(int)
     good = np.isfinite(left).all(axis=(0, 3)) & (group >= 0)
-    teaches = good & ~doubtful
+    clear = ~doubtful
+    teaches = good & clear.any(axis=0)
     quiet = teaches & (structure_variance(e).min(axis=2) < 0.04**2)
     if quiet.sum() < 50:
         quiet = teaches if teaches.sum() >= 50 else good
-    mean = np.where(good[..., None], np.nan_to_num(left).mean(axis=0), 0.0)
+    told = np.where(clear.any(axis=0), clear, True)[..., None]
+    mean = np.where(good[..., None], (np.nan_to_num(left) * told).sum(axis=0) / told.sum(axis=0), 0.0)
     order = np.flatnonzero(quiet.ravel())
     key = group.ravel()[order] * 100000 + tile.ravel()[order]
     order = order[np.argsort(key, kind="stable")]

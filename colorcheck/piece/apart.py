@@ -313,7 +313,7 @@ def separate(expected: Expected, *, tone_std: float = TONE_STD) -> Parted:
     cov = _CORRELATED * np.linalg.inv(normal + np.diag(1 / loose**2))
     lack = _sure_lack(x[cols.lack :], cov[cols.lack :, cols.lack :], flat, e).reshape(shape)
     colour_doubt = _colour_doubt(normal, loose, cols, t, e)
-    doubtful = np.any([v.doubtful for v in views], axis=0)
+    doubtful = np.stack([v.doubtful for v in views])
     fill = np.stack([v.fill for v in views])
     left, var, colour_var = settle_colours(left, depth, lack, group, places, prior_var, e, doubtful=doubtful, fill=fill)
     light_cov = cov[cols.light : cols.light + nl, cols.light : cols.light + nl]

@@ -118,7 +118,7 @@ def sheet_residue(
         places,
         prior_variance(e) + _cell_variance(target, e, label, error, due, typical, weight, fill, b, hw),
         e,
-        doubtful=~inside,
+        doubtful=np.broadcast_to(~inside, left.shape[:3]),
         learn_alone=False,
         fill=np.stack(fills),
     )
