@@ -36,8 +36,6 @@ from colorcheck.shop.joblist import Job, load_jobs
 from tests import loads
 from tests import virtual as v
 
-pytestmark = pytest.mark.xdist_group("batch")  # what all of it needs is made once
-
 
 @dataclass(frozen=True)
 class Day:

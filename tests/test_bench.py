@@ -27,8 +27,6 @@ from . import scenes
 from .virtual import bench, save_photo, spectral
 from .virtual.camera import Camera, develop
 
-pytestmark = pytest.mark.xdist_group("bench")  # what all of it needs is made once
-
 LAMPS = ("lamp_a", "lamp_b", "both")
 
 

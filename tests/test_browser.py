@@ -23,7 +23,6 @@ import pytest
 playwright = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
 CHROMIUM = shutil.which("chromium")
 pytestmark = [
-    pytest.mark.xdist_group("browser"),  # the last one looks at what the others left
     pytest.mark.skipif(CHROMIUM is None, reason="Debian's chromium is not installed"),
     pytest.mark.filterwarnings("ignore::ResourceWarning"),  # Playwright's own pipes
 ]

@@ -45,8 +45,6 @@ from tests import virtual as v
 from tests.virtual import press, spectral
 from tests.virtual.camera import _tone_of, colour_matrix
 
-pytestmark = pytest.mark.xdist_group("camera")  # what all of it needs is made once
-
 Array = Any
 TARGET = make_target(size_mm=(200, 200), patches="standard", seed=1)
 WHITE = TARGET.kind == CellKind.WHITE

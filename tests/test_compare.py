@@ -61,8 +61,6 @@ from tests.test_report import BAD_NAME, UGLY, _page
 from tests.virtual import press, spectral
 from tests.virtual.camera import colour_matrix
 
-pytestmark = pytest.mark.xdist_group("compare")  # what all of it needs is made once
-
 Array = Any
 SUBSTRATES = ("bright", "warm film", "bluish", "satin")
 

@@ -19,8 +19,6 @@ from . import scenes
 from . import virtual as v
 from .virtual import artworks
 
-pytestmark = pytest.mark.xdist_group("inspect")  # what all of it needs is made once
-
 SIZE = (160.0, 120.0)
 CARD = v.Scene(lamps=(v.Lamp(x_mm=-320, y_mm=-240, height_mm=560),), vignetting=0.15)
 

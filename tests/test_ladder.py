@@ -31,8 +31,6 @@ from colorcheck.show.say import say
 from tests import scenes as s
 from tests import virtual as v
 
-pytestmark = pytest.mark.xdist_group("ladder")  # what all of it needs is made once
-
 LIMITS = MakerLimits(300.0, 205.0)
 
 # NIST Statistical Reference Datasets, Nonlinear Regression, Misra1a (Misra, D., Dental Research Monomolecular

@@ -19,8 +19,6 @@ from colorcheck.sheet.target import furniture, make_target
 
 from . import virtual as v
 
-pytestmark = pytest.mark.xdist_group("locate_hard")  # what all of it needs is made once
-
 
 def symbol(text: str) -> tuple[np.ndarray, int]:
     code = segno.make_qr(text, error="m", boost_error=True)

@@ -44,8 +44,6 @@ from . import virtual
 from .scenes import little_photo
 from .test_batch import Day, make_day
 
-pytestmark = pytest.mark.xdist_group("page")  # what all of it needs is made once
-
 SCANS = Path(__file__).parents[1] / "scans"
 LIMIT = 6_000_000
 PAGES = (

@@ -36,8 +36,6 @@ from . import scenes
 from . import virtual as v
 from .printers import PRINTERS, noisy, save_reading, truth
 
-pytestmark = pytest.mark.xdist_group("profile")  # what all of it needs is made once
-
 CASES = [  # every substrate, and every way to be wrong
     ("raw", "bright"),
     ("raw, soft dyes", "warm film"),

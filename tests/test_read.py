@@ -397,7 +397,6 @@ def pale(tmp_path_factory: pytest.TempPathFactory) -> Shot:
     )
 
 
-@pytest.mark.xdist_group("pale")
 def test_paper_off_never_says_press_again(pale: Shot) -> None:
     on, off = read([pale.path], paper="on"), read([pale.path], paper="off")
     assert on.verdict.action == "re-press"
@@ -405,7 +404,6 @@ def test_paper_off_never_says_press_again(pale: Shot) -> None:
     assert np.array_equal(on.cells.lab, off.cells.lab)
 
 
-@pytest.mark.xdist_group("pale")
 def test_naming_the_layout_changes_nothing(tmp_path: Path, pale: Shot) -> None:
     write_json(tmp_path / "layout.json", to_dict(pale.target))
     by_code, by_name = read([pale.path]), read([pale.path], target=str(tmp_path / "layout.json"))
@@ -414,7 +412,6 @@ def test_naming_the_layout_changes_nothing(tmp_path: Path, pale: Shot) -> None:
     assert by_code.verdict.action == by_name.verdict.action
 
 
-@pytest.mark.xdist_group("pale")
 def test_raw_prints_are_never_sent_to_the_profile(tmp_path: Path) -> None:
     shot = shoot(
         rng_of(501), tmp_path, "small", printer=v.Printer(profiled=False), camera=v.Camera(), substrate="bright"
@@ -424,7 +421,6 @@ def test_raw_prints_are_never_sent_to_the_profile(tmp_path: Path) -> None:
     assert raw.verdict.action != "change-profile"
 
 
-@pytest.mark.xdist_group("pale")
 def test_a_mirrored_photo_is_noticed_and_read(tmp_path: Path, pale: Shot) -> None:
     flipped = tmp_path / "mirrored.png"
     Image.fromarray(np.ascontiguousarray(pale.photo.rgb[:, ::-1])).save(flipped)
@@ -437,7 +433,6 @@ def test_a_mirrored_photo_is_noticed_and_read(tmp_path: Path, pale: Shot) -> Non
     assert float(np.mean(delta_e00(one.cells.lab, other.cells.lab))) <= 0.3
 
 
-@pytest.mark.xdist_group("pale")
 @pytest.mark.parametrize("orientation", [3, 6])
 def test_turned_files_are_set_upright(tmp_path: Path, pale: Shot, orientation: int) -> None:
     turned = v.save_photo(pale.photo, tmp_path / "turned.png", exif_orientation=orientation)

@@ -25,8 +25,6 @@ from colorcheck.ground.files import read_json
 
 from .test_cli import refused
 
-pytestmark = pytest.mark.xdist_group("refusals")  # what all of it needs is made once
-
 ROOT = Path(__file__).parents[1]
 SCANS = ROOT / "scans"
 ESCAPE = "\x1b[31m"

@@ -13,8 +13,6 @@ from colorcheck.__main__ import main
 from . import virtual as v
 from .scenes import rng_of, shoot
 
-pytestmark = pytest.mark.xdist_group("repeat")  # what all of it needs is made once
-
 PHOTOS = ("a.jpg", "b.jpg", "c.jpg")
 
 

@@ -24,8 +24,6 @@ from colorcheck.sheet.target import to_dict
 from . import virtual as v
 from .scenes import press, random_pose, random_scene, reading_area, rng_of, sheet
 
-pytestmark = pytest.mark.xdist_group("sessions")  # what all of it needs is made once
-
 KIND = "small"
 TARGET = sheet(KIND)[0]
 WHITE = TARGET.kind == CellKind.WHITE

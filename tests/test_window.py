@@ -20,8 +20,6 @@ from tests import scenes
 from tests import virtual as v
 from tests.virtual import artworks, spectral, texture
 
-pytestmark = pytest.mark.xdist_group("window")  # what all of it needs is made once
-
 # --- the forward model ----------------------------------------------------------------------------
 
 
