@@ -94,6 +94,8 @@ def moved_light(res: Residue) -> Any:
     if not found:
         return out
     left, picture, move = min(found, key=lambda f: f[0])
+    if not picture.any():
+        return out
     for _ in range(_ROUNDS):  # phones are lifted and turned a little as well
         other = _better_move(d, weight, picture, move)
         again = _picture(d, weight, other)
