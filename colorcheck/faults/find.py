@@ -101,9 +101,9 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     DefectResult
     """
     left, var, eye = res.left, res.var, visible_scale(limits)
-    glare_found, hidden = find_glare(res)
+    glare_found, hidden, moved_light = find_glare(res)
     if res.photos > 1:
-        left, var, hidden = through_light(res, hidden)
+        left, var, hidden = through_light(res, hidden, moved_light)
     fine = fine_residual(res)
     marks, looked, taken = _marks(fine, res, hidden)
     left = left - taken  # what yellowed coat takes away is no matter of dye

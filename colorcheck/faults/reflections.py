@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from ..ground.grid import Array
-from ..ground.movinglight import mirrored, moved_light, visible
+from ..ground.movinglight import mirrored, visible
 from ..ground.places import where_in_words
 from ..ground.records import Finding, Kind
 from ..ground.residue import Residue
@@ -27,17 +27,25 @@ _TELLS_DE = 0.7  # a place is judged where missing dye is known so well: a third
 _LEANS = -15.0  # evidence below which a reflection is the likelier cause
 
 
-def find_glare(res: Residue) -> tuple[list[Finding], Any]:
-    """Reflections: additive, and where there are several photos, at home in one of them only."""
-    hidden = mirrored(res) if res.photos > 1 else _additive(res, res.standout[0])[None]
-    return listed(res, res.left, hidden), hidden
+def find_glare(res: Residue) -> tuple[list[Finding], Any, Any]:
+    """Reflections: additive, and where there are several photos, at home in one of them only.
+
+    Returns findings, where each photo shows one, and the light of those that moved, both (v, r, c).
+    """
+    if res.photos > 1:
+        hidden, light = mirrored(res)
+    else:
+        hidden = _additive(res, res.standout[0])[None]
+        light = np.zeros(hidden.shape)
+    return listed(res, res.left, hidden), hidden, light
 
 
-def through_light(res: Residue, hidden: Array) -> tuple[Array, Array, Array]:
+def through_light(res: Residue, hidden: Array, light: Array) -> tuple[Array, Array, Array]:
     """Judge what lies under a reflection in every photo, where the print itself tells the two apart.
 
     Light adds the same to dark and pale parts of the print, missing dye changes each by its depth: in a window of a few
-    millimetres both are fitted, a level of added light for each photo and one share of missing dye.
+    millimetres both are fitted, a level of added light for each photo and one share of missing dye. ``light`` is what
+    is known of a reflection that moved.
 
     Returns
     -------
@@ -49,9 +57,9 @@ def through_light(res: Residue, hidden: Array) -> tuple[Array, Array, Array]:
     if not everywhere.any():
         return left, var, hidden
     known = np.isfinite(left).all(axis=3) & np.isfinite(var).all(axis=3) & res.inside
-    taken = moved_light(res)
     sigma = _WINDOW_MM / res.step_mm
     shown = res.rel * res.depth
+    group = res.group_var[np.maximum(res.group, 0)]
 
     def sums(a: Array) -> Array:
         return np.asarray(cv2.GaussianBlur(np.ascontiguousarray(a.sum(axis=2)), (0, 0), sigma))
@@ -59,8 +67,7 @@ def through_light(res: Residue, hidden: Array) -> tuple[Array, Array, Array]:
     own, cross, rest, count = (np.zeros(everywhere.shape) for _ in range(4))
     for k in range(res.photos):
         use = known[k][..., None]
-        y = np.where(use, res.rel * np.expm1(np.clip(np.nan_to_num(left[k]), -3, 3)) - taken[k][..., None], 0.0)
-        group = res.group_var[np.maximum(res.group, 0)]
+        y = np.where(use, res.rel * np.expm1(np.clip(np.nan_to_num(left[k]), -3, 3)) - light[k][..., None], 0.0)
         w = np.where(use, 1 / ((np.where(use, var[k], 1.0) + group) * res.rel**2 + _PLAIN_STD**2), 0.0)
         total = np.maximum(sums(w), 1e-9)
         mean_s, mean_y = sums(w * shown) / total, sums(w * y) / total

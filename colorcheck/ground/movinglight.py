@@ -41,15 +41,16 @@ def visible(res: Residue, lift: Array) -> Array:
     return np.asarray(np.asarray(change) > _VISIBLE_DE)
 
 
-def mirrored(res: Residue) -> Array:
-    """Where each of several photos (v, r, c) shows a lamp or window mirrored that moved over the piece.
+def mirrored(res: Residue) -> tuple[Array, Array]:
+    """Where each of several photos (v, r, c) shows a moved lamp or window mirrored, and the light of it.
 
     What looks as it should in the least lifted photo is clear of them there, whatever their tails should add.
     """
     out = lifted_alone(res)
+    lights = moved_light(res, out)
     if not out.any():
-        return out
-    for k, light in enumerate(moved_light(res)):
+        return out, lights
+    for k, light in enumerate(lights):
         out[k] |= grow(out[k], visible(res, light) & (light > _FAINT * light.max()))
     known: Any = np.isfinite(res.left).all(axis=3)
     lift = (res.rel * np.expm1(np.clip(np.nan_to_num(res.left), -3, 3))).mean(axis=3)
@@ -57,17 +58,17 @@ def mirrored(res: Residue) -> Array:
         # of several lifted photos the least lifted bounds what can be missing
         least = out.all(axis=0) & known[k] & (own <= np.where(known, lift, np.inf).min(axis=0))
         out[k] &= ~(least & ~visible(res, local_mean(own, known[k], _CLEAR_MM / res.step_mm)))
-    return out
+    return out, lights
 
 
-def moved_light(res: Residue) -> Any:
-    """Find the light (v, r, c) that a moved reflection adds to each photo, in parts of the coat's signal.
+def moved_light(res: Residue, alone: Array) -> Any:
+    """Find the light (v, r, c) that a moved reflection, ``alone`` in places, adds to each photo, in parts of the coat.
 
     Zero all over where there are not two photos, where neither holds light that the other lacks, or where no one
     picture, moved, explains their difference.
     """
     out: Any = np.zeros(res.left.shape[:3])
-    if res.photos != 2 or not (alone := lifted_alone(res)).any():
+    if res.photos != 2 or not alone.any():
         return out
     known = np.isfinite(res.left).all(axis=(0, 3)) & np.isfinite(res.var).all(axis=(0, 3))
     added = (res.rel * np.expm1(np.clip(np.nan_to_num(res.left), -3, 3))).mean(axis=3)

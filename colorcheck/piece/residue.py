@@ -56,7 +56,7 @@ def piece_residue(
     # where it stays, and each then learns from the others' print there
     first = expected_image(laid, turns=2)
     before = _joined(first, separate(first, tone_std=tone_std))
-    doubtful = standing_out(before) if len(views) == 1 else mirrored(before)
+    doubtful = standing_out(before) if len(views) == 1 else mirrored(before)[0]
     expected = expected_image(laid, doubtful=doubtful, before=first, turns=3)
     parted = separate(expected, tone_std=tone_std)
     res = _joined(expected, parted)
