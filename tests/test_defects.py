@@ -439,7 +439,7 @@ def test_a_pale_centre_that_the_pictures_colours_could_imitate_is_not_passed_ove
     alone = inspect(art, photos)
     assert "colour" in alone.ambiguous
     assert alone.settle_by == "reading"
-    assert alone.broad_de00 > 2.5
+    assert alone.broad_colour_de00 > 2.5
 
     known = same_camera(photos[0])
     told = inspect(art, photos, answer=known)

@@ -56,7 +56,7 @@ OWN: dict[Kind, dict[str, Any]] = {  # what only this kind has
 STEPS = {
     **{str(kind): fault.step for kind, fault in CATALOGUE.items()},
     "crisp-defects": Step.PRINT,
-    **dict.fromkeys(("broad-light", "judged-share"), Step.EVEN),
+    **dict.fromkeys(("broad-light", "broad-colour", "judged-share"), Step.EVEN),
     **dict.fromkeys(("profile-mean", "colour-unknown"), Step.COLOUR),
 }
 MARGIN = 25.0
@@ -111,6 +111,7 @@ def defects(*findings: Finding, **other: Any) -> DefectResult:
         "noise_de00": 0.15,
         "judged_share": 0.9,
         "broad_de00": 0.4,
+        "broad_colour_de00": 0.4,
         "source": "photo",
         "coat": "card",
     }
@@ -139,10 +140,10 @@ def photo(**other: Any) -> PiecePhoto:
     return PiecePhoto(**{**fields, **other})
 
 
-def verdict_on(found: DefectResult, shot: PiecePhoto, paper: Any) -> Verdict:
+def verdict_on(found: DefectResult, shot: PiecePhoto, paper: Any, photos: int = 1) -> Verdict:
     """Judge as the flow does, without a reading and with nothing known about the press."""
     request = InspectRequest(photos=("plaque.jpg",), artwork="number-27.png", size_mm=SIZE, paper=paper)
-    return _verdict([shot], found, request, load_limits(None), (0.0, ""), None)
+    return _verdict([shot] * photos, found, request, load_limits(None), (0.0, ""), None)
 
 
 def inspection(found: DefectResult, *, paper: str = "on", shot: PiecePhoto | None = None, **other: Any) -> Inspection:
@@ -239,7 +240,7 @@ def test_every_measure_of_the_decision_has_words(pale: Inspection) -> None:
 def test_measures_the_flow_makes_are_all_known() -> None:
     found = defects(
         *(spot(k, de=5.0) for k in Kind if k not in (Kind.MIRRORED, Kind.MISSING_INK)),
-        ambiguous=("ring",),
+        ambiguous=("ring", "colour"),
         settle_by="blank frame",
         broad_de00=9.0,
         mean_de00=4.0,
@@ -546,3 +547,18 @@ def test_a_place_that_may_be_light_is_never_accepted(glare: bool, doubt: str, ac
     assert i.verdict.action == action
     assert ("pale" in i.verdict.undecided) is bool(doubt)
     assert inspection(defects(spot(d=33.0, doubt=doubt), glare=mirrored), paper="off").verdict.action != "accept"
+
+
+@pytest.mark.parametrize(("reach_mm", "photos", "action"), [(16, 1, "retake-photo"), (4, 1, "accept"), (16, 2, "accept")])
+def test_a_place_hidden_in_the_only_photo_is_not_accepted(reach_mm: int, photos: int, action: str) -> None:
+    """Where a spot has room it could be the fault itself that is taken for a reflection; two photos saw it move."""
+    mirrored = np.zeros((round(SIZE[1] / STEP), round(SIZE[0] / STEP)), bool)
+    n = round(reach_mm / STEP)
+    mirrored[10 : 10 + n, 10 : 10 + n] = True
+    found = defects(glare=mirrored)
+    i = inspection(found, photos=(photo(),) * photos, verdict=verdict_on(found, photo(), "on", photos))
+    assert i.verdict.action == action
+    if action == "retake-photo":
+        text = _page(render_inspection(i)).words
+        assert "A reflection lies over" in text
+        assert "a hand's breadth" in text

@@ -59,7 +59,8 @@ class DefectResult:
     under a reflection in every photo; ``ambiguous`` broad components and places that light
     could explain as well, ``settle_by`` the photo that decides; ``noise_lack`` typical noise of
     a block, ``noise_de00`` the same as colour; ``judged_share`` how much of the piece could
-    show paleness; ``broad_de00`` largest broad change that could hide in the light;
+    show paleness; ``broad_de00`` largest broad change that could hide in the light, ``broad_colour_de00`` in the
+    picture's own colours;
     ``colours`` and ``mean_de00``/``p95_de00`` only where an absolute expectation exists.
     """
 
@@ -79,6 +80,7 @@ class DefectResult:
     noise_de00: float
     judged_share: float
     broad_de00: float
+    broad_colour_de00: float
     source: str
     coat: str
     colours: tuple[Any, ...] = ()
@@ -158,7 +160,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     ambiguous = tuple(dict.fromkeys([*res.ambiguous, *broad, *unsure_edges, *unsure_spots]))
     settle = res.settle_by
     if broad_colour > _BROAD_COLOUR_DE and res.source == "photo":
-        ambiguous, settle = (*ambiguous, "colour"), settle or "reading"
+        ambiguous, settle = (*ambiguous, "colour"), settle or ("" if ambiguous else "reading")
         findings = [_colour_may_be(f) for f in findings]
     if ambiguous and not settle:
         settle = "blank frame" if res.photos == 1 else TURNED
@@ -179,7 +181,8 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
         noise_lack=typical,
         noise_de00=typical * per_lack,
         judged_share=float(judged.sum() / max(res.inside.sum(), 1)),
-        broad_de00=max(float(2 * res.light_doubt.max() / max(middle, 0.1) * per_lack), broad_colour),
+        broad_de00=float(2 * res.light_doubt.max() / max(middle, 0.1) * per_lack),
+        broad_colour_de00=broad_colour,
         source=res.source,
         coat=res.coat,
     )

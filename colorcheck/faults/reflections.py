@@ -186,6 +186,8 @@ def dye_or_light(res: Residue, where: Array) -> float:
     changes each channel by its depth there, each dye giving way at its own rate (20 % apart); a
     reflection adds the lamp's own colour everywhere (to 6 %). Both may vary from place to place as
     they like, but for some smoothing: it is the colours and the contrast of the print that tell.
+    Against missing dye speaks only what neither of its forms explains: thinner dye (Beer and Lambert), or less of the
+    coat covered by dots (Murray and Davies), which on black alone looks just like a reflection.
     Around zero (within ±25) the two look alike, as they do on one neutral tone.
     """
     known = np.isfinite(res.left[0]).all(axis=2) & np.isfinite(res.var[0]).all(axis=2)
@@ -215,13 +217,17 @@ def dye_or_light(res: Residue, where: Array) -> float:
         )
         dye, dye_odd, lack = _explained(rel, depth, lift, weight, ok, sigma, rate)
         dye_odd += (lack / 0.3) ** 2  # a press seldom leaves more than a third of the dye on the paper
+        dots, dots_odd, _ = _explained(np.maximum(1 - rel, 0.0), None, lift, weight, ok, sigma, rate)
         rough = max(min(light, dye) / freedom, 1.0)
         if best is None or rough < best[0]:
             # neighbours err alike: a third counts as independent
             settled = rough < _ROUGH or light < dye
             # light explains it clearly better, with a lamp's colour; or more dye is gone than a press leaves behind
             settled &= dye < light or (dye > 1.2 * light and light_odd < 35) or lack > 0.45
-            best = (rough, (light - dye) / rough / 3 + light_odd - dye_odd, settled)
+            told = (light - dye) / rough / 3 + light_odd - dye_odd
+            if told < 0:  # it must also beat dots of print that shrank, which bare the coat between them
+                told = min(max(told, (light - dots) / rough / 3 + light_odd - dots_odd), 0.0)
+            best = (rough, told, settled)
     assert best is not None
     return best[1] if best[2] else float(np.clip(best[1], -UNSURE, UNSURE))
 
@@ -294,6 +300,7 @@ def mark_reflection(f: Finding, res: Residue) -> Finding:
     if evidence > UNSURE:
         return replace(f, evidence=told)
     lamp_sized = _LAMP_MM[0] < f.diameter_mm < _LAMP_MM[1] and "blank frame" not in res.anchors
-    strong = f.delta_e00 > _USUAL_DE and evidence < 0.5 * UNSURE
+    least = f.delta_e00 - 2 * (f.uncertainty if np.isfinite(f.uncertainty) else 0.0)
+    strong = least > _USUAL_DE and evidence < 0.5 * UNSURE
     doubted = strong or lamp_sized or evidence < _LEANS or f.doubt == "rim"
     return replace(f, evidence=told, doubt="reflection" if doubted else f.doubt)

@@ -76,6 +76,9 @@ def photo_reasons(checks: Sequence[PhotoCheck]) -> list[Reason]:
     out = [Reason(m, v, lim, 0.0, "fail", Step.PHOTO, where) for m, v, lim, where in best.problems]
     out = out or [Reason("photo", 1.0, 1.0, 0.0, "pass", Step.PHOTO)]
     for m, v, lim, where in best.warnings:
+        if m == "unseen":  # what no photo shows can neither be passed nor blamed
+            out.append(Reason(m, v, lim, 0.0, "undecided", Step.PHOTO, where, {"doubt": "reflection"}))
+            continue
         side = m == "mirrored"  # no fault of the photo: the piece lies or was printed the wrong way round
         out.append(Reason(m, v, lim, 0.0, "fail" if side else "note", Step.SIDE if side else Step.PHOTO, where))
     return out
@@ -191,15 +194,30 @@ def density_reason(density: float, uptake: Uptake | None, limits: Limits, *, pri
 
 
 def light_reasons(
-    ambiguous: Sequence[str], broad_de00: float, judged_share: float, limits: Limits, *, settle_by: str, anchored: bool
+    ambiguous: Sequence[str],
+    broad_de00: float,
+    colour_de00: float,
+    judged_share: float,
+    limits: Limits,
+    *,
+    settle_by: str,
+    anchored: bool,
 ) -> list[Reason]:
-    """Say what the light of a finished piece's photos could hide; without anything white, any change could."""
+    """Say what a finished piece's photos could hide: in their light, and in the picture's own colours.
+
+    Without anything white, any change could be light. What the colours hide no further photo settles, so that it is
+    no reason to take one.
+    """
     out = []
-    if ambiguous:
-        limit = limits.even.edge_de00
+    limit = limits.even.edge_de00
+    light = [a for a in ambiguous if a != "colour"]
+    if light:
         outcome = "undecided" if broad_de00 > limit or not anchored else "note"
-        told = {"what": list(ambiguous), "settle_by": settle_by}
+        told = {"what": light, "settle_by": settle_by}
         out.append(Reason("broad-light", broad_de00, limit, 0.0, outcome, Step.EVEN, detail=told))
+    if "colour" in ambiguous:
+        outcome = "undecided" if colour_de00 > limit else "note"
+        out.append(Reason("broad-colour", colour_de00, limit, 0.0, outcome, Step.EVEN, detail={"settle_by": "reading"}))
     if judged_share < _LITTLE_JUDGED:
         out.append(Reason("judged-share", judged_share, _LITTLE_JUDGED, 0.0, "note", Step.EVEN))
     return out

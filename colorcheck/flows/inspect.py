@@ -54,6 +54,7 @@ from .requests import InspectRequest
 QUICK_PIXELS = 6_500_000  # decode a larger photo at half size or less …
 ENOUGH_PX_PER_MM = 3.2  # … unless the piece then shows with less than this
 _LEAST_CURVE_STD = 0.02  # excess slope that a checked curve may still have from photo to photo; estimate
+_LEAST_SPOT_MM = 10.0  # missing heat makes none narrower, for heat spreads sideways; estimate
 _BROAD_MM = 40.0  # wider places share their colours with little else on the piece; estimate
 _TESTED = (Kind.GHOST, Kind.BANDING, Kind.SCORCH)  # worth a line even when nothing of them was found
 
@@ -138,9 +139,16 @@ def at_full_size(reg: Registered, image: LinearImage) -> Registered:
     return replace(reg, pose=pose, image=image)
 
 
-def _photo_check(photo: PiecePhoto, found: DefectResult, limits: Limits) -> PhotoCheck:
+def _room_for_spot(found: DefectResult) -> bool:
+    """Say whether a reflection hides a place where missing heat could lie."""
+    r = 2 * round(0.5 * _LEAST_SPOT_MM / found.step_mm) + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (r, r))
+    return bool(cv2.erode(found.glare.astype(np.uint8), disc, borderValue=0).any())
+
+
+def _photo_check(photos: Sequence[PiecePhoto], found: DefectResult, limits: Limits) -> PhotoCheck:
     """Say whether the photo is fit to judge a finished piece by."""
-    lim, own = limits.photo, limits.piece
+    photo, lim, own = photos[0], limits.photo, limits.piece
     inside = np.isfinite(found.light).all(axis=2)
     glare = float(found.glare.sum() / max(int(inside.sum()), 1))
     tests = [
@@ -151,7 +159,11 @@ def _photo_check(photo: PiecePhoto, found: DefectResult, limits: Limits) -> Phot
         ("glare", glare, own.glare_area, glare > own.glare_area),
         ("pose-mm", photo.uncertainty_mm, own.pose_mm, photo.uncertainty_mm > own.pose_mm),
     ]
-    warned = [("glare", glare, own.glare_area, "")] if 0 < glare <= own.glare_area else []
+    warned = []
+    if 0 < glare <= own.glare_area:
+        # what moved between two photos is a reflection; in one photo it may be the fault itself that is taken for one
+        seen_to_move = len(photos) > 1
+        warned = [("glare" if seen_to_move or not _room_for_spot(found) else "unseen", glare, own.glare_area, "")]
     if photo.mirrored:
         warned.append(("mirrored", 1.0, 0.0, ""))
     return PhotoCheck(
@@ -181,11 +193,12 @@ def _verdict(
     camera_u, which = camera
     reasons = [
         *told,
-        *photo_reasons([_photo_check(photos[0], found, limits)]),
+        *photo_reasons([_photo_check(photos, found, limits)]),
         *finding_reasons(found.findings, limits, tested=_TESTED, broad_mm=_BROAD_MM, broad_u=camera_u),
         *light_reasons(
             found.ambiguous,
             found.broad_de00,
+            found.broad_colour_de00,
             found.judged_share,
             limits,
             settle_by=found.settle_by,
@@ -193,7 +206,7 @@ def _verdict(
         ),
         aim_reason(found.mean_de00, found.source, limits, camera_u=camera_u, camera=which),
     ]
-    doubted = any(r.outcome == "undecided" and r.measure in HEAT_HELPS for r in reasons)
+    doubted = any(r.outcome == "undecided" and r.measure in (*HEAT_HELPS, "unseen") for r in reasons)
     settle = found.settle_by or (HAND_MOVED if doubted and len(photos) == 1 else TURNED if doubted else "")
     return decide(reasons, paper=request.taped, repress=repress, settle_by=settle)
 

@@ -36,7 +36,6 @@ _BROAD = {
     "edge": "a faded edge",
     "centre": "a pale middle",
     "broad spot": "a large soft spot",
-    "colour": "a pale or dark middle that goes with the picture's own colours",
 }
 _SETTLE = {
     HAND_MOVED: "Hold the phone a hand's breadth further to the side, photograph the piece once more, and give both "
@@ -115,9 +114,10 @@ def headline(i: Inspection) -> str:
         if reason is None:
             return "Take the photo again: too little of the piece could be judged"
         if settle == "reading":
-            what = "hide a pale middle" if reason.measure == "broad-light" else "make a place look pale"
-            return f"Not decided: the picture's own colours could {what}; measure the glass"
+            return "Not decided: the picture's own colours could make a place look pale; measure the glass"
         return "Take the photo again: light and print cannot be told apart in this one"
+    if v.action == "accept" and "broad-colour" in v.undecided:
+        return "Accept what can be judged: a pale middle could hide in this picture's own colours"
     if v.action == "reprint" and _outcome_of(i, (*words.PALE, "mirrored")) is None:
         return "Print again: this piece cannot be mended by pressing"
     return words.headline(v)
@@ -141,6 +141,8 @@ def why(i: Inspection) -> str:
             return _little(i)
         if reason.measure == "broad-light":
             return sentences(say(reason, i), _settle(settle))
+        if reason.measure == "unseen":
+            return sentences(say(reason, i), _settle(settle))
         place = words.at_place(reason.place)
         if settle == "reading":
             what = f"A place{place} looks pale, but this glass may show the picture's own colours that way."
@@ -163,8 +165,12 @@ def why(i: Inspection) -> str:
         lead = "Every piece printed this way will look the same, so pressing again cannot mend it."
         return sentences(say(first_colour, i) if first_colour else "", lead)
     text = "The photo is good enough, and nothing found on the piece is beyond its limit."
-    if v.undecided:
-        text += f" Too close to call: {' and '.join(dict.fromkeys(words.plain_measure(m) for m in v.undecided))}."
+    close = list(dict.fromkeys(words.plain_measure(m) for m in v.undecided if m != "broad-colour"))
+    if close:
+        text += f" Too close to call: {' and '.join(close)}."
+    if "broad-colour" in v.undecided:
+        hidden = next(r for r in v.reasons if r.measure == "broad-colour")
+        return sentences(text, say(hidden, i), _settle("reading"))
     return sentences(text, _little(i) if i.defects.judged_share < _MOST else "")
 
 
@@ -251,18 +257,23 @@ def _crisp(r: Reason, i: Inspection) -> str:
 
 def broad_words(i: Inspection) -> str:
     """List what light could hide, in words."""
-    names = list(dict.fromkeys(_BROAD.get(a, a.replace("-", " ")) for a in i.defects.ambiguous))
+    names = list(dict.fromkeys(_BROAD.get(a, a.replace("-", " ")) for a in i.defects.ambiguous if a != "colour"))
     return " or ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _broad(r: Reason, i: Inspection) -> str:
     what = f" ({names})" if (names := broad_words(i)) else ""
     size = f", up to {number(r.value)} ΔE00," if math.isfinite(r.value) and r.value >= 0.05 else ""
-    if r.outcome == "undecided" and i.defects.settle_by == "reading":
-        return f"A gradual change over the piece{what}{size} cannot be told from how this glass shows the colours."
     if r.outcome == "undecided":
         return f"A gradual change over the piece{what}{size} cannot be told from the lamp in this photo."
     return f"A gradual change over the piece{what}{size} could hide in the light; that is within the limit."
+
+
+def _hidden_in_colours(r: Reason, _: Inspection) -> str:
+    return (
+        f"A pale or dark middle, up to {number(r.value)} ΔE00, would go with this picture's own colours and cannot be "
+        "told from how this glass shows them."
+    )
 
 
 _CAMERAS = {
@@ -297,8 +308,10 @@ _SAY: dict[str, Callable[[Reason, Inspection], str]] = {
     "clipped-cells": _clipped,
     "pose-mm": _pose,
     "glare": _glare,
+    "unseen": _glare,
     "crisp-defects": _crisp,
     "broad-light": _broad,
+    "broad-colour": _hidden_in_colours,
     "profile-mean": _mean,
     "colour-unknown": _unknown,
     "judged-share": lambda _, i: _little(i),
@@ -349,12 +362,16 @@ def counted_findings(i: Inspection) -> tuple[Finding, ...]:
 
 def settle_line(measure: str, i: Inspection) -> str:
     """Name the one photo or measurement that would settle what stayed open."""
+    if measure == "broad-colour":
+        return _settle("reading")
     if measure in ("profile-mean", "colour-unknown"):
         if i.defects.source == "photo":
             return _settle("reading")
         return "Read a test target pressed with the same print settings: it shows the profile's error without doubt."
     if measure == "scorch":
         return "Lay an unpressed blank of the same kind beside the piece in the same light and photograph both."
+    if measure == "unseen":
+        return _settle(HAND_MOVED)
     return (settled_by(i) if measure == "broad-light" else "") or _settle(TURNED)
 
 

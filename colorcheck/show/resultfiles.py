@@ -78,7 +78,8 @@ def inspection_to_dict(i: Inspection) -> dict[str, Any]:
         "lighting": {
             "ratio": d.light_ratio,
             "glare_share": float(d.glare.mean()) if d.glare.size else 0.0,
-            **picked(d, "anchors ambiguous broad_delta_e00=broad_de00 settle_by"),
+            **picked(d, "anchors ambiguous broad_delta_e00=broad_de00"),
+            **picked(d, "broad_colour_delta_e00=broad_colour_de00 settle_by"),
         },
         "verdict": {
             "action": v.action,

@@ -54,6 +54,7 @@ _SHORT = {
     "clipped-white": "bare cells overexposed, %",
     "clipped-cells": "all cells overexposed, %",
     "glare": "area under a reflection, %",
+    "unseen": "area under a reflection, %",
     "hidden": "cells hidden, %",
     "uneven-light": "brightest to darkest light",
     "tone-curve": "contrast changed by the camera",
@@ -69,6 +70,7 @@ _SHORT = {
     "crisp-defects": "specks and pinholes",
     "zone": "most different ninth of the piece, ΔE00",
     "broad-light": "gradual change that light could hide, ΔE00",
+    "broad-colour": "pale middle that the picture's colours could hide, ΔE00",
     "colour-unknown": "truth of the colours",
     "slope": "gradual change, L* per cm",
     "scorch": "yellowing of bare coat, b*",
@@ -81,7 +83,7 @@ _SHORT = {
     "substrate-limit": "beyond this coat's reach, mean ΔE00",
     "press-part": "share of the pressing, mean ΔE00",
 }
-_PERCENT = frozenset({"dark", "clipped-white", "clipped-cells", "glare", "hidden", "ghost", "uptake"})
+_PERCENT = frozenset({"dark", "clipped-white", "clipped-cells", "glare", "unseen", "hidden", "ghost", "uptake"})
 _AT_LEAST = frozenset({"px-per-mm", "dark", "black-density", "uptake"})
 _DIGITS = {
     "blur-mm": 2,
@@ -312,6 +314,7 @@ def plain_measure(measure: str) -> str:
         "pose-mm": "the fit",
         "crisp-defects": "specks and pinholes",
         "broad-light": "a gradual change over the whole piece",
+        "broad-colour": "a pale or dark middle",
         "slope": "a gradual change across the piece",
         "scorch": "yellowing of the coat",
         "profile-mean": "the mean colour error",
