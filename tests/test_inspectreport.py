@@ -549,7 +549,9 @@ def test_a_place_that_may_be_light_is_never_accepted(glare: bool, doubt: str, ac
     assert inspection(defects(spot(d=33.0, doubt=doubt), glare=mirrored), paper="off").verdict.action != "accept"
 
 
-@pytest.mark.parametrize(("reach_mm", "photos", "action"), [(16, 1, "retake-photo"), (4, 1, "accept"), (16, 2, "accept")])
+@pytest.mark.parametrize(
+    ("reach_mm", "photos", "action"), [(16, 1, "retake-photo"), (4, 1, "accept"), (16, 2, "accept")]
+)
 def test_a_place_hidden_in_the_only_photo_is_not_accepted(reach_mm: int, photos: int, action: str) -> None:
     """Where a spot has room it could be the fault itself that is taken for a reflection; two photos saw it move."""
     mirrored = np.zeros((round(SIZE[1] / STEP), round(SIZE[0] / STEP)), bool)

@@ -30,7 +30,15 @@ from .finedetail import FineDetail, fine_residual, seen_between_edges, told_apar
 from .ghost import find_ghost
 from .lack import colour_left, lack_de, lack_map, visible_scale
 from .onecolour import without_colour_errors
-from .reflections import find_glare, listed, mark_reflection, taken_for_pale, through_light
+from .reflections import (
+    between_reflections,
+    find_glare,
+    listed,
+    mark_reflection,
+    taken_for_pale,
+    through_light,
+    without_light,
+)
 from .rimwidth import mark_sharp_rim
 from .scorch import find_scorch
 from .softspots import soft_spots
@@ -43,6 +51,7 @@ _BROAD_COLOUR_DE = 2.0
 _SWALLOWED = 0.1
 _BESIDE_A_COPY = 14.0  # standard errors of lines beside a second copy
 _SMALL_MM = 8.0  # heat makes no soft place smaller than about this
+_NARROW_MM, _STRETCHED = 6.0, 1.8  # mm; heat has not spread what is narrower, and a streak is longer; estimates
 _BROAD_MM = 30.0  # wider places of a picture whose colours change slowly have colours of their own; estimate
 _LARGE_MM = 16.0  # wider spots do not come from edges that lie a little off
 _LIKELY_LACK = 0.25  # share of the dye that a broad fault may take away; estimate
@@ -145,6 +154,9 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     findings = [mark_sharp_rim(f, res, fine, clear) for f in findings]
     if res.photos == 1:
         findings = [mark_reflection(f, res) for f in findings]
+    elif hidden.any():
+        one = without_light(res, moved_light)
+        findings = [mark_reflection(f, one) if between_reflections(f, hidden, res) else f for f in findings]
     residual = _residual(res, colour, judged)
     typical = float(np.nanmedian(np.sqrt(m.var[judged]))) if judged.any() else float("nan")
     mid = res.rel[judged] if judged.any() else res.rel[res.inside]
@@ -162,6 +174,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     if broad_colour > _BROAD_COLOUR_DE and res.source == "photo":
         ambiguous, settle = (*ambiguous, "colour"), settle or ("" if ambiguous else "reading")
         findings = [_colour_may_be(f) for f in findings]
+        findings = [f for f in findings if f.doubt != "colour" or f.delta_e00 > broad_colour]
     if ambiguous and not settle:
         settle = "blank frame" if res.photos == 1 else TURNED
     middle = float(np.median(res.depth[judged])) if judged.any() else 1.0
@@ -205,11 +218,17 @@ def _beyond_chance(spots: Sequence[Finding]) -> list[Finding]:
 
     Heat spreads further than this, and dye in excess has a crisp rim, so a small soft *dark* place is no fault: it is
     what edges and colours that are not quite as expected leave. They leave pale places just as often: those must be
-    more significant than the strongest dark one.
+    more significant than the strongest dark one. Edges that lie a little off leave streaks: what heat makes is at
+    least as broad as heat spreads, however long.
     """
+    spots = [f for f in spots if f.kind not in (Kind.PALE, Kind.DARK) or not _streak(*f.detail["axes_mm"])]
     small = [f for f in spots if f.diameter_mm < _SMALL_MM and f.kind in (Kind.PALE, Kind.DARK)]
     chance = max((f.detail["significance"] for f in small if f.kind is Kind.DARK), default=0.0)
     return [f for f in spots if f not in small or (f.kind is Kind.PALE and f.detail["significance"] > chance)]
+
+
+def _streak(length_mm: float, width_mm: float) -> bool:
+    return width_mm < _NARROW_MM and length_mm > _STRETCHED * width_mm
 
 
 def _same_place(f: Finding, other: Finding) -> bool:
@@ -217,7 +236,10 @@ def _same_place(f: Finding, other: Finding) -> bool:
 
 
 def _colour_may_be(f: Finding) -> Finding:
-    """Note at what is broad that colours shown otherwise than learned would look the same."""
+    """Note at what is broad that colours shown otherwise than learned would look the same.
+
+    What is no stronger than they could make it is no finding of its own: it is part of what the colours hide.
+    """
     broad = f.kind in HEAT_HELPS and (f.kind in BANDS or f.diameter_mm > _BROAD_MM)
     return replace(f, doubt=f.doubt or "colour") if broad else f
 

@@ -85,7 +85,8 @@ def alternatives(levels: list[Level], trial: Trial, art: Artwork, t: Template) -
 def _liked(levels: list[Level], trials: list[Trial], art: Artwork) -> list[Trial]:
     """Note with placements how alike the layout of colours is."""
     t = make_template(art, 44, 1.0)
-    return [replace(v, like=colour_likeness(levels, v, art, t)) for v in trials]
+    told = (colour_likeness(levels, v, art, t) for v in trials)
+    return [replace(v, like=like, odd_hue=odd) for v, (like, odd) in zip(trials, told, strict=True)]
 
 
 def placements_by_features(levels: list[Level], art: Artwork) -> list[Trial]:

@@ -336,8 +336,10 @@ def shares_of_structure(c: Compared, t: Template) -> tuple[float, float, int]:
     return agree, strange, int(busy.sum())
 
 
-def colour_likeness(levels: list[Level], trial: Trial, art: Artwork, t: Template) -> float:
+def colour_likeness(levels: list[Level], trial: Trial, art: Artwork, t: Template) -> tuple[float, float]:
     """How much of the photo's colours the artwork explains when its codes are read as sRGB, 0 to 1.
+
+    Returns likeness, and the share of the photo's colours that is hue and remains unexplained.
 
     Correlation of the layout of lightness, smooth light set apart, and of hue, which light hardly changes; no colour
     may stand for another, as the learned map allows. For pictures whose drawing says little (stripes, a hue disc).
@@ -345,18 +347,20 @@ def colour_likeness(levels: list[Level], trial: Trial, art: Artwork, t: Template
     seen, ok = warp_photo(levels, trial.pose, art, t, trial.outline)
     use = ok.ravel()[t.sample] > 0
     if use.sum() < 60:
-        return 0.0
+        return 0.0, 1.0
     photo = seen.reshape(-1, 3)[t.sample[use]].astype(float) @ _OPPONENT
     drawn = np.log(np.clip((t.basis[use, 1:4] + 1) / 2, 0, 1) ** 2.2 + _DARK) @ _OPPONENT
     light, _ = np.linalg.qr(np.column_stack([t.basis[use, :1], t.basis[use, 10:]]))
     for v in (photo, drawn):
         v[:, 0] -= light @ (light.T @ v[:, 0])
         v[:, 1:] -= v[:, 1:].mean(axis=0)
-    told = 0.0
+    told = []
     for part in (slice(0, 1), slice(1, 3)):
         a, b = photo[:, part], drawn[:, part]
-        told += max(float((a * b).sum()), 0.0) ** 2 / max(float(np.square(b).sum()), 1e-9)
-    return float(np.sqrt(min(told / max(float(np.square(photo).sum()), 1e-9), 1.0)))
+        told.append(max(float((a * b).sum()), 0.0) ** 2 / max(float(np.square(b).sum()), 1e-9))
+    whole = max(float(np.square(photo).sum()), 1e-9)
+    odd = max(float(np.square(photo[:, 1:]).sum()) - told[1], 0.0) / whole
+    return float(np.sqrt(min(sum(told) / whole, 1.0))), odd
 
 
 def contrast_of(c: Compared) -> float:

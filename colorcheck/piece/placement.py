@@ -46,7 +46,8 @@ class Outline:
 class Trial:
     """One placement being tried: pose of the artwork's frame, the outline it came from, how well it fits.
 
-    ``score`` is the correlation of fine structure, ``like`` that of the layout of colours, `astray` what speaks
+    ``score`` is the correlation of fine structure, ``like`` that of the layout of colours, ``odd_hue`` the share
+    of the photo's colours that is hue and belongs to no colour of the artwork, `astray` what speaks
     against so lying a print, as half its squared distance from the likely in standard deviations.
     """
 
@@ -54,6 +55,7 @@ class Trial:
     outline: Outline | None
     score: float
     like: float = 0.0
+    odd_hue: float = 1.0
     astray: float = 0.0
 
     @property

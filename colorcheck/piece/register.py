@@ -58,6 +58,7 @@ from .rim import PlacedRim, find_rim, place_blank
 _FINEST = 640  # pixels on the longer side of the finest comparison
 _MOST_FOREIGN = 0.033  # share of structure in which photo and artwork may contradict each other
 _LEAST_LIKE = 0.5  # likeness of the layout of colours below which the same drawing is another picture
+_IN_ORDER, _ODD_HUE = 0.9, 0.1  # … unless its tones are in this order and so little of the hue is strange; estimates
 _PALE_TINT = 0.04  # spread of codes, share of their range, under which a picture has no colours to tell it by
 _FITS = 0.9  # score at the middling scale of a placement that needs no other start
 _BEYOND_DOUBT = 6.0  # difference in log-likelihood by which one placement beats another for good
@@ -378,7 +379,8 @@ def _belongs(fit: _Fit) -> bool:
         and fit.agree > 0.75
         and fit.foreign < _MOST_FOREIGN
         and fit.order > 0
-        and fit.trial.like > _LEAST_LIKE
+        # a reflection spoils the layout of light and dark, but neither the drawing nor the order of its tones nor hue
+        and (fit.trial.like > _LEAST_LIKE or (fit.order > _IN_ORDER and fit.trial.odd_hue < _ODD_HUE))
     )
 
 
