@@ -371,7 +371,7 @@ def test_severity_follows_the_colour_difference_alone(de: float, said: str) -> N
 
 GLARE = Reason("glare", 0.1, 0.02, 0.0, "fail", Step.PHOTO, "lower left")
 BLUR = Reason("blur-mm", 2.0, 0.8, 0.0, "fail", Step.PHOTO)
-HIDDEN_BY_LIGHT = light_reasons(("tilt",), 6.0, 0.9, load_limits(), settle_by="blank frame", anchored=False)[0]
+HIDDEN_BY_LIGHT = light_reasons(("tilt",), 6.0, 0.0, 0.9, load_limits(), settle_by="blank frame", anchored=False)[0]
 
 
 def fails(kind: str, **more: Any) -> Reason:

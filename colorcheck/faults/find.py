@@ -174,7 +174,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     if broad_colour > _BROAD_COLOUR_DE and res.source == "photo":
         ambiguous, settle = (*ambiguous, "colour"), settle or ("" if ambiguous else "reading")
         findings = [_colour_may_be(f) for f in findings]
-        findings = [f for f in findings if f.doubt != "colour" or f.delta_e00 > broad_colour]
+        findings = [f for f in findings if f.doubt != "colour" or f.kind in BANDS or f.delta_e00 > broad_colour]
     if ambiguous and not settle:
         settle = "blank frame" if res.photos == 1 else TURNED
     middle = float(np.median(res.depth[judged])) if judged.any() else 1.0
@@ -238,7 +238,8 @@ def _same_place(f: Finding, other: Finding) -> bool:
 def _colour_may_be(f: Finding) -> Finding:
     """Note at what is broad that colours shown otherwise than learned would look the same.
 
-    What is no stronger than they could make it is no finding of its own: it is part of what the colours hide.
+    What is no stronger than they could make it is no finding of its own, it is part of what the colours hide; only a
+    band along an edge is where a press leaves one.
     """
     broad = f.kind in HEAT_HELPS and (f.kind in BANDS or f.diameter_mm > _BROAD_MM)
     return replace(f, doubt=f.doubt or "colour") if broad else f

@@ -23,7 +23,6 @@ _MOST_DISCS = 36.0  # places of a reflection at which dye is asked for, for the 
 _USUAL_DE, _LAMP_MM = 8.0, (38.0, 65.0)  # what heat seldom exceeds, and how wide mirrored lamps are; estimates
 _WINDOW_MM = 5.0
 _PLAIN_STD = 0.003  # of the coat's signal, that no place is known better than
-_TONE_STD = 0.12  # excess slope of a camera's tone curve where nobody checked it; estimate, as in piece/apart
 _TELLS_DE = 0.7  # a place is judged where missing dye is known so well: a third of the limit
 _MUCH = 0.3  # of a place, from which reflections are said to lie over it; estimate
 _LEANS = -15.0  # evidence below which a reflection is the likelier cause
@@ -66,26 +65,21 @@ def through_light(res: Residue, hidden: Array, light: Array) -> tuple[Array, Arr
     def sums(a: Array) -> Array:
         return np.asarray(cv2.GaussianBlur(np.ascontiguousarray(a.sum(axis=2)), (0, 0), sigma))
 
-    own, cross, rest, count, bent = (np.zeros(everywhere.shape) for _ in range(5))
+    own, cross, rest, count = (np.zeros(everywhere.shape) for _ in range(4))
     for k in range(res.photos):
         use = known[k][..., None]
-        added = np.where(use, res.rel * np.expm1(np.clip(np.nan_to_num(left[k]), -3, 3)), 0.0)
-        y = np.where(use, added - light[k][..., None], 0.0)
+        y = np.where(use, res.rel * np.expm1(np.clip(np.nan_to_num(left[k]), -3, 3)) - light[k][..., None], 0.0)
         w = np.where(use, 1 / ((np.where(use, var[k], 1.0) + group) * res.rel**2 + _PLAIN_STD**2), 0.0)
         total = np.maximum(sums(w), 1e-9)
         mean_s, mean_y = sums(w * shown) / total, sums(w * y) / total
         own += sums(w * shown**2) - total * mean_s**2
         cross += sums(w * shown * y) - total * mean_s * mean_y
         rest += sums(w * y**2) - total * mean_y**2
-        # lifted print lies elsewhere on the camera's tone curve, whose slope changes its contrast
-        mean_rel = np.maximum(sums(w * res.rel) / total, 1e-3)
-        contrast = np.maximum(sums(w * res.rel**2) - total * mean_rel**2, 0.0)
-        bent += np.log1p(np.maximum(sums(w * added) / total, 0.0) / mean_rel) ** 2 * contrast
         count += sums(np.broadcast_to(use, w.shape).astype(float))
     lack = cross / np.maximum(own, 1e-9)
     # neighbours err alike: a third counts as independent
     rough = 3 * np.maximum((rest - lack * cross) / np.maximum(count, 1e-9), 1.0)
-    std = np.sqrt((rough / (4 * np.pi * sigma**2) + _TONE_STD**2 * bent) / np.maximum(own, 1e-9))
+    std = np.sqrt(rough / np.maximum(own, 1e-9) / (4 * np.pi * sigma**2))
     told = everywhere & (np.abs(lack_de(res.rel, res.depth, std)) < _TELLS_DE)
     left[0][told] = (lack[..., None] * res.depth)[told]
     # the windows of neighbours overlap: together they must weigh no more than one of them
