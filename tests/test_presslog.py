@@ -19,6 +19,7 @@ import sys
 import threading
 import time
 import uuid
+import zlib
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -553,24 +554,35 @@ def test_file_is_kept_the_safe_way(file_log: PressLog) -> None:
         c.exec_driver_sql("INSERT INTO results (entry_id, data) VALUES (99, x'00')")
 
 
+WHEN = "2024-05-01 07:30:00.000000+00:00"
+
+
 def older(path: Path, steps: int) -> None:
     """Make a log file as a colorcheck that knew only the first steps made it, with one entry."""
     engine = presslog_engine.file_engine(path)
     with PressLog(engine, str(path), path) as log:
         log.prepare(steps=STEPS[:steps])
-        log.record(NewEntry("read", reading(random.Random(5)), piece="old one"))
+    with closing(sqlite3.connect(path)) as c, c:
+        c.execute("INSERT INTO pieces (name, name_key, created) VALUES ('old one', 'old one', ?)", (WHEN,))
+        fields = {"uid": "0" * 32, "created": WHEN, "kind": "read", "piece_id": 1, "findings": 0, "evenness": 0.7}
+        fields |= dict.fromkeys(("name", "action", "headline", "trust", "program", "face", "note", "words"), "")
+        marks = ", ".join("?" * len(fields))
+        c.execute(f"INSERT INTO entries ({', '.join(fields)}) VALUES ({marks})", tuple(fields.values()))
+        data = zlib.compress(json.dumps(reading(random.Random(5))).encode())
+        c.execute("INSERT INTO results (entry_id, data) VALUES (1, ?)", (data,))
 
 
 def test_older_log_is_brought_up_to_date_after_a_backup(tmp_path: Path) -> None:
     path = tmp_path / "shop.sqlite"
     older(path, 1)
-    (tmp_path / "shop.before-2.sqlite").write_text("someone's own file", encoding="utf-8")
+    (tmp_path / f"shop.before-{len(STEPS)}.sqlite").write_text("someone's own file", encoding="utf-8")
     with open_log(path) as log:
-        assert log.health().version == 2
+        assert log.health().version == len(STEPS)
         assert log.entries()[0].piece == "old one"
+        assert log.trend("evenness").values == (0.7,)  # older entries are those of pieces seen from the front
         log.start_job("read")
         assert len(log.jobs()) == 1
-    kept = tmp_path / "shop.before-2-2.sqlite"
+    kept = tmp_path / f"shop.before-{len(STEPS)}-2.sqlite"
     with closing(sqlite3.connect(kept)) as c:
         assert c.execute("SELECT max(version) FROM schema_version").fetchone() == (1,)
         assert c.execute("SELECT count(*) FROM entries").fetchone() == (1,)
@@ -593,7 +605,7 @@ def test_step_that_fails_leaves_the_log_as_it_was(log: PressLog, monkeypatch: py
 def test_log_of_a_newer_program_is_refused_and_left_alone(place: str) -> None:
     with open_log(place) as log:
         log.prepare(steps=(*STEPS, Step("future", ("CREATE TABLE future (id INTEGER)",))))
-    with pytest.raises(DataError, match=r"newer colorcheck \(tables 3, this one knows 2\): update colorcheck"):
+    with pytest.raises(DataError, match=r"newer colorcheck \(tables 4, this one knows 3\): update colorcheck"):
         open_log(place)
 
 
@@ -602,7 +614,7 @@ def test_every_step_that_was_released_stays_as_it_was() -> None:
     import hashlib
 
     digests = [hashlib.sha256("".join(" ".join(s.split()) for s in p.statements).encode()).hexdigest() for p in STEPS]
-    assert [d[:12] for d in digests] == ["5e3b522a786e", "514d39501153"]
+    assert [d[:12] for d in digests] == ["5e3b522a786e", "514d39501153", "d5546b790a08"]
 
 
 @pytest.mark.parametrize(
@@ -1083,6 +1095,20 @@ def test_trend_follows_a_press_that_drifts(log: PressLog) -> None:
         log.trend("evenness", baseline=3)
 
 
+def test_trends_keep_pieces_of_unlike_light_apart(log: PressLog) -> None:
+    """Lit from behind, density is halved: one chart of both would call every change of light a fault of the press."""
+    rng = random.Random(12)
+    for k in range(12):
+        behind = {"lit": "behind"} if k % 2 else {}
+        data = reading(rng) | behind
+        data["press"]["black_density"] = 0.8 if behind else 1.6
+        log.record(NewEntry("read", data, piece="both", created=START + timedelta(hours=k)))
+    front, window = log.trend("black_density"), log.trend("black_density", Filter(lit="behind"))
+    assert (front.lit, set(front.values)) == ("front", {1.6})
+    assert (window.lit, set(window.values)) == ("behind", {0.8})
+    assert log.count(Filter(lit="behind")) == log.count(Filter(lit="front")) == 6
+
+
 # ---------------------------------------------------------------- yield, fading
 
 
@@ -1163,6 +1189,8 @@ def test_fading_of_a_piece_against_its_first_reading(log: PressLog) -> None:
         log.record(NewEntry("read", data, piece="clock 3", created=START + timedelta(days=days)))
     other = reading(random.Random(1), patches=cells(later), target={"code": "CC1R10001000SF1"})
     log.record(NewEntry("read", other, piece="clock 3", created=START + timedelta(days=400)))  # another target
+    window = reading(random.Random(1), patches=cells(later), target={"code": "CC1R20002000SF1"}, lit="behind")
+    log.record(NewEntry("read", window, piece="clock 3", created=START + timedelta(days=401)))
     month, year = log.fading("Clock 3")
     assert (month.cells, month.mean_delta_e00, month.days) == (29, 0.0, 30.0)
     de = deltaE_ciede2000(first, later)

@@ -16,6 +16,7 @@ from colorcheck.__main__ import main
 from colorcheck.colour.icc import check_tags
 from colorcheck.ground.relative import relative_lab
 from colorcheck.ground.transmitted import colour_weights, passed_once, window_lin
+from colorcheck.show.words import photo_advice
 from tests import scenes
 from tests import virtual as v
 from tests.virtual import artworks, spectral, texture
@@ -248,6 +249,52 @@ def test_the_observer_of_the_aim_is_that_of_the_cie() -> None:
     weights = spectral.xyz_weights() / spectral.xyz_weights().sum(axis=0)
     assert np.abs(colour_weights() - weights).sum(axis=0).max() < 0.03
     np.testing.assert_allclose(passed_once(np.full((1, 3), 0.25)), 0.5, atol=0.01)  # a grey: the square root
+
+
+def reasons_of(path: Path) -> dict[str, dict[str, Any]]:
+    return {r["measure"]: r for r in read_json(path)["verdict"]["reasons"]}
+
+
+def test_surroundings_brighter_than_any_card_tell_of_light_behind(folder: Path, tmp_path: Path) -> None:
+    """The same photo as one from the front: its scattering blank lets half of the light pass that is seen beside it."""
+    assert ran("read", folder / "window.jpg", "--printed", "raw", "--json", tmp_path / "r.json") == 0
+    assert read_json(tmp_path / "r.json")["verdict"]["action"] == "retake-photo"
+    around = reasons_of(tmp_path / "r.json")["light-around"]
+    coat = float(scenes.press("small").behind().coat @ spectral.xyz_weights()[:, 1])
+    assert around["value"] == pytest.approx(1 / coat, rel=0.05)
+    assert "as no card is" in around["says"]
+
+
+@pytest.mark.parametrize(("share", "noticed"), [(0.95, True), (1.6, False)])
+def test_a_light_that_ends_at_the_piece_is_noticed(tmp_path: Path, share: float, noticed: bool) -> None:
+    piece = scenes.press("small")
+    panel = v.Panel(size_mm=(100 * share, 100 * share))
+    pose = v.Pose.megapixels(1.6, fill=0.6, rotation_deg=8)
+    v.save_photo(v.photograph_window(piece, panel=panel, pose=pose, seed=4), tmp_path / "t.jpg")
+    assert ran("read", tmp_path / "t.jpg", "--lit", "behind", "--json", tmp_path / "r.json") == 0
+    result = read_json(tmp_path / "r.json")
+    assert (result["verdict"]["action"] == "retake-photo") == noticed
+    assert ("light-ends" in reasons_of(tmp_path / "r.json")) == noticed
+    if noticed:
+        assert "beyond the piece on every side" in photo_advice("light-ends")
+
+
+@pytest.mark.parametrize(("flicker", "rows"), [(0.0, 400.0), (0.06, 300.0)])
+def test_bands_of_flicker_are_measured_and_refused_where_they_decide(
+    tmp_path: Path, flicker: float, rows: float
+) -> None:
+    piece = scenes.press("small")
+    panel = v.Panel(lights=(v.Window(30, 1.3, 150.0),), flicker=flicker, flicker_rows=rows, flicker_phase=0.7)
+    pose = v.Pose.megapixels(1.8, fill=0.8, rotation_deg=12, tilt_deg=5)
+    v.save_photo(v.photograph_window(piece, panel=panel, pose=pose, seed=5), tmp_path / "t.jpg")
+    assert ran("read", tmp_path / "t.jpg", "--lit", "behind", "--json", tmp_path / "r.json") == 0
+    bands = reasons_of(tmp_path / "r.json").get("light-bands")
+    assert (bands is not None and bands["outcome"] == "fail") == (flicker > 0.05)
+    assert read_json(tmp_path / "r.json")["verdict"]["action"] == ("retake-photo" if flicker > 0.05 else "accept")
+    if flicker > 0.05:
+        assert bands is not None
+        assert bands["value"] == pytest.approx(flicker, rel=0.3)
+        assert "flickers" in bands["says"]
 
 
 # --- finished pieces ------------------------------------------------------------------------------

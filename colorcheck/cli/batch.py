@@ -14,7 +14,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from ..ground.errors import FileError, UsageError
-from .common import add_common, add_heat, add_log, begin, keep_existing, log_notes, pressing_of, reuse_memory, tell
+from .common import (
+    add_common,
+    add_heat,
+    add_lit,
+    add_log,
+    begin,
+    keep_existing,
+    log_notes,
+    pressing_of,
+    reuse_memory,
+    tell,
+)
 
 if TYPE_CHECKING:
     from ..flows.batch import Crew
@@ -43,6 +54,7 @@ def add_batch(sub: Any) -> None:
     p.add_argument(
         "--paper", choices=("on", "off"), default="on", help="is the paper still taped on and unmoved? (default: on)"
     )
+    add_lit(p)
     p.add_argument("--reading", metavar="READING.json", help="reading of the same substrate: what colours should be")
     p.add_argument("--profile", metavar="P.icc", help="ICC profile the pieces were printed through")
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
@@ -82,6 +94,7 @@ def _setup(args: argparse.Namespace, jobs: tuple[Job, ...]) -> Setup:
         size_mm=jobs[0].size_mm,
         view=args.view,
         paper=args.paper,
+        lit=args.lit,
         reading=args.reading,
         profile=args.profile,
         limits=args.limits,

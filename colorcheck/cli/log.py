@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ..show.screen import Block
 
 # what to do: is a NAME needed, which options go with it, and one line of help
-_FILTERS = ("kind", "action", "piece", "blank", "since", "until", "text", "over", "under")
+_FILTERS = ("kind", "action", "piece", "blank", "since", "until", "text", "lit", "over", "under")
 _WHAT: dict[str, tuple[str, tuple[str, ...], str]] = {
     "list": ("", (*_FILTERS, "limit", "json", "overwrite"), "what was recorded, newest first"),
     "show": ("ID", ("json", "overwrite"), "one entry: what was found, how it was pressed"),
@@ -60,6 +60,7 @@ def add_log_command(sub: Any) -> None:
     p.add_argument("--since", metavar="WHEN", help="from 2024-05-01 on, or the last 7d, 12h, 3w")
     p.add_argument("--until", metavar="WHEN", help="before then")
     p.add_argument("--text", metavar="WORDS", help="only entries in which all these words occur")
+    p.add_argument("--lit", choices=("front", "behind"), help="only pieces lit from there (trend: front)")
     p.add_argument("--over", metavar="MEASURE=N", help="at least so much, such as evenness=2 or findings=1")
     p.add_argument("--under", metavar="MEASURE=N", help="at most so much, such as black_density=1.2")
     p.add_argument("--limit", metavar="N", help="the newest N (list: 20, trend: all)")
@@ -151,6 +152,7 @@ def _filter(args: argparse.Namespace) -> Filter:
         since=parse_moment(args.since) if args.since is not None else None,
         until=parse_moment(args.until) if args.until is not None else None,
         text=args.text or "",
+        lit=args.lit or "",
         at_least=_bound(args.over, "--over"),
         at_most=_bound(args.under, "--under"),
     )

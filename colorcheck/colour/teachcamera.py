@@ -38,7 +38,7 @@ def card_of(image: LinearImage, result: PhotoResult, target: Target) -> CardSign
         )
     white = (target.kind == CellKind.WHITE) & ((result.cells.flags & UNFIT) == 0)
     if white.sum() < 4:
-        return CardSignal(np.full(3, np.nan), np.inf, False, "uneven")
+        return CardSignal(np.full(3, np.nan), np.inf, False, "uneven", np.zeros(0))
     fit = fit_light(target.centres_mm[white], result.light.e_cell[white], target.size_mm)
     return card_signal(image, result.pose, target, lambda mm: light_at(fit, mm)[0])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -169,7 +169,12 @@ def from_log(
         pieces.append(piece)
         if len(pieces) >= last:
             break
-    trends = [_trend(log.trend(m, where, last=500), title, unit) for m, title, unit in _MEASURES]
+    lights = [where.lit] if where.lit else ["front", "behind"]
+    trends = [
+        _trend(log.trend(m, replace(where, lit=lit), last=500), title, unit)
+        for lit in lights
+        for m, title, unit in _MEASURES
+    ]
     made = log.yield_and_repress(where)
     facts = []
     if made.pieces:
@@ -187,7 +192,7 @@ def _share(s: Any) -> str:
 def _trend(t: Any, title: str, unit: str) -> TrendLine:
     c = t.chart
     return TrendLine(
-        name=title,
+        name=title if t.lit == "front" else f"{title}, lit from behind",
         unit=unit,
         days=tuple(f"{d:%Y-%m-%d}" for d in t.times),
         values=tuple(float(v) for v in t.values),

@@ -14,7 +14,8 @@ from ..colour.knowncolours import camera_doubt, colours_of_profile, colours_of_r
 from ..faults.beforeafter import Before, compare_before, load_earlier
 from ..faults.catalogue import HEAT_HELPS
 from ..faults.find import DefectResult, displaced_reasons, find_faults
-from ..faults.litside import lit_otherwise
+from ..faults.lightbands import light_bands
+from ..faults.litside import coat_level, light_around, lit_otherwise
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
 from ..ground import reader
 from ..ground.bench import Bench, check_camera
@@ -26,9 +27,11 @@ from ..ground.records import (
     HAND_MOVED,
     TURNED,
     FlatImage,
+    Floats,
     Kind,
     LinearImage,
     Lit,
+    Mask,
     PhotoCheck,
     Pose,
     Reason,
@@ -36,6 +39,7 @@ from ..ground.records import (
     Verdict,
     View,
 )
+from ..ground.residue import Residue
 from ..photo.benchfile import load_bench
 from ..photo.camera import without_tone
 from ..photo.decode import decode
@@ -211,6 +215,12 @@ def _verdict(
     return decide(reasons, paper=request.taped, repress=repress, settle_by=settle)
 
 
+def _over_coat(beside: Floats, res: Residue, known: Mask) -> Floats:
+    """Brightness of what surrounds a piece over that of its bare coat, as its colours tell that; none where few do."""
+    level = coat_level(res.device[known], res.rel[known]) * float(np.nanmedian(res.light[0].mean(axis=2)[known]))
+    return np.asarray(beside / level, dtype=float) if np.isfinite(level) else np.zeros(0)
+
+
 def _known_colours(request: InspectRequest) -> tuple[Callable[[Any], Any] | None, str]:
     """Take up what the colours should be, and where from: a reading or a profile; else the photo itself must tell."""
     if request.reading:
@@ -287,6 +297,7 @@ def judge(
     kept: list[PiecePhoto] = []
     first_flat: FlatImage | None = None
     device: Any = None
+    beside: Any = None
     g = 0.0
     for shot in shots:
         image, reg = shot.image, shot.reg
@@ -338,18 +349,18 @@ def judge(
                 sharp_mm=edge_width_mm(flat),
             )
         )
-        first_flat = flat if first_flat is None else first_flat
+        if first_flat is None:
+            first_flat, beside = flat, flat.rgb[ring][::50].mean(axis=1)
     assert first_flat is not None
     say("looking for defects")
     res = piece_residue(views, device, size_mm, shape, answer=answer, source=source, tone_std=tone_std, lit=request.lit)
     colours, mean_de00, p95_de00, uptake = colour_error(res, answer)
     found = replace(find_faults(res, limits), colours=colours, mean_de00=mean_de00, p95_de00=p95_de00, uptake=uptake)
     known = res.inside & np.isfinite(res.rel).all(axis=2)
-    side = (
-        None
-        if answer
-        else lit_otherwise(res.device[known], res.rel[known], request.lit, white_known=res.coat == "artwork")
-    )
+    sides = light_around(_over_coat(beside, res, known), request.lit)
+    if not sides and not answer:
+        side = lit_otherwise(res.device[known], res.rel[known], request.lit, white_known=res.coat == "artwork")
+        sides = [side] if side else []
     verdict = _verdict(
         kept,
         found,
@@ -357,7 +368,7 @@ def judge(
         limits,
         camera_doubt(answer, {p.device for p in kept}),
         repress,
-        [*displaced_reasons(res), *([side] if side else [])],
+        [*displaced_reasons(res), *light_bands(res, kept[0].pose, limits), *sides],
     )
     return Inspection(
         artwork=art.source,

@@ -13,7 +13,8 @@ from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
 from ..faults.find import find_faults
 from ..faults.inks import as_passed_twice, ink_finding, missing_inks, uptake_of
-from ..faults.litside import black_passes, lit_otherwise
+from ..faults.lightbands import light_bands
+from ..faults.litside import black_passes, light_around, lit_otherwise
 from ..faults.uptake import uptake_of_piece
 from ..faults.verdict import (
     colour_reasons,
@@ -140,13 +141,17 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     density = float(np.median(cells.density[black if black.any() else target.kind == CellKind.BLACK]))
     tone_slope = abs(main.tone.field_slope) * 3.0
     uptake = uptake_of_piece(target, accuracy, trust=trust, printed=request.printed, tone_std=tone_std)
-    light = None
-    if request.printed == "as-usual":
+    beside = np.concatenate([k.card.around for k in fit])
+    uneven = main.result.light.ratio > limits.photo.light_ratio
+    sides = light_around(beside, request.lit, uneven=uneven)
+    if not sides and request.printed == "as-usual":
         seen = (cells.flags & int(CellFlag.CLIPPED)) == 0
-        light = lit_otherwise(target.device_rgb[seen].astype(float), cells.rgb_rel[seen], request.lit)
+        side = lit_otherwise(target.device_rgb[seen].astype(float), cells.rgb_rel[seen], request.lit)
+        sides = [side] if side else []
     reasons = [
-        *([light] if light else []),
+        *sides,
         *photo_reasons([k.result.check for k in worked]),
+        *light_bands(res, main.result.pose, limits),
         *finding_reasons(findings, limits, tested=_TESTED),
         *evenness_reasons(even, limits),
         *uptake_reasons(uptake, limits),

@@ -34,6 +34,7 @@ class PhotoLimits(_Table, frozen=True):
     px_per_mm: Limit
     pose_mm: Limit
     local_tone: Limit
+    bands: Limit
     tone_slope: Limit
 
 

@@ -18,11 +18,16 @@ from .robust import cube_terms, robust_least_squares
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Response:
-    """Coefficients (terms, channels) of the polynomial, and its error on the cube-root scale (channels,)."""
+    """Coefficients (terms, channels) of the polynomial, and its error on the cube-root scale (channels,).
+
+    ``reach`` (n,): times that error, for each colour of the fit: 1 for those that took part; more for those that were
+    left out, the further they lie from the others.
+    """
 
     coefficients: Floats
     degree: int
     error: Floats
+    reach: Floats
 
 
 def device_terms(device_rgb: Any, degree: int) -> Floats:
@@ -64,7 +69,12 @@ def fit_response(device_rgb: Any, y: Floats, *, weights: Floats | None = None) -
     leverage = np.einsum("ij,jk,ik->i", a[used], np.linalg.pinv(n), a[used]) * ww
     loo = (t[used] - a[used] @ x) / np.maximum(1 - np.minimum(leverage, 0.95), 0.05)[:, None]
     error = 1.4826 * np.median(np.abs(loo), axis=0)
-    return Response(coefficients=x, degree=degree, error=np.maximum(error, 1e-3))
+    full = np.zeros(len(y))
+    full[used] = ww
+    own = np.einsum("ij,jk,ik->i", a, np.linalg.pinv(n), a)
+    # a fit's own colours miss it by σ·√(1 − h), those left out by σ·√(1 + h)
+    reach = np.sqrt(1 + np.maximum(1 - 2 * full, 0.0) * own)
+    return Response(coefficients=x, degree=degree, error=np.maximum(error, 1e-3), reach=reach)
 
 
 def predict(response: Response, device_rgb: Any) -> Floats:

@@ -26,12 +26,15 @@ class CardSignal:
 
     ``rgb`` (3,) its linear signal relative to the bare coat under the same light; ``std`` relative error;
     ``ok`` whether it can serve; ``why`` in one word when not: 'outside', 'clipped', 'dark' or 'uneven'.
+    ``around`` (m,) brightness of what surrounds the piece over that of bare coat, place by place, card or not; at
+    least so much where it is at the top code.
     """
 
     rgb: Floats
     std: float
     ok: bool
     why: str
+    around: Floats
 
 
 def ring_places(target: Target) -> tuple[Floats, Floats]:
@@ -84,28 +87,29 @@ def card_signal(image: LinearImage, pose: Pose, target: Target, light: Callable[
     tall, wide = image.clipped.shape[:2]
     seen = ((px >= 1).all(axis=2) & (px[..., 0] <= wide - 2) & (px[..., 1] <= tall - 2)).all(axis=1)
     if seen.mean() < _LEAST_SHARE:
-        return CardSignal(none, np.inf, False, "outside")
+        return CardSignal(none, np.inf, False, "outside", np.zeros(0))
     px, mm, away = px[seen], mm[seen], away[seen]
     rgb = cv2.remap(image.rgb, px[..., 0], px[..., 1], cv2.INTER_LINEAR).mean(axis=1).astype(float)
     at = np.rint(px).astype(int)
     clipped = (image.clipped[at[..., 1], at[..., 0]] & 1).any(axis=1)
-    if clipped.mean() > 0.3:
-        return CardSignal(none, np.inf, False, "clipped")
-    rgb, mm, away = rgb[~clipped], mm[~clipped], away[~clipped]
     logs = np.log(np.maximum(rgb, 1e-4) / np.maximum(light(mm), 1e-4))
     level = logs.mean(axis=1)
+    around = np.exp(level)
+    if clipped.mean() > 0.3:
+        return CardSignal(none, np.inf, False, "clipped", around)
+    logs, level, away = logs[~clipped], level[~clipped], away[~clipped]
     middle = float(np.median(level))
     near = np.abs(level - middle) < 0.15
     ratio = np.exp(np.median(logs[near], axis=0)) if near.any() else none
     if not near.any() or ratio[1] < _BRIGHT or ratio.min() < _LEAST_CHANNEL:
-        return CardSignal(ratio, np.inf, False, "dark")
+        return CardSignal(ratio, np.inf, False, "dark", around)
     # each side weighs the same; a shadowed strip next to the piece is left out by the median
     rings = np.array([np.median(level[near & (away == off)]) for off in np.unique(away[near])])
     spread = float(1.4826 * np.median(np.abs(level[near] - np.median(level[near]))))
     if near.mean() < 2 * _LEAST_SHARE - 0.3 or spread > _UNIFORM:
-        return CardSignal(ratio, np.inf, False, "uneven")
+        return CardSignal(ratio, np.inf, False, "uneven", around)
     std = float(np.hypot(spread / np.sqrt(max(len(rings) * 4, 1)), np.std(rings) / 2))
-    return CardSignal(ratio, max(std, 0.003), True, "")
+    return CardSignal(ratio, max(std, 0.003), True, "", around)
 
 
 def coat_of(light: Light) -> Floats:

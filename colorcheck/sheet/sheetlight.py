@@ -27,7 +27,7 @@ def expected(target: Target, rel: Floats, usable: Any) -> tuple[Floats, Floats, 
     """
     response = fit_response(target.device_rgb, rel, weights=np.where(usable, 1.0, 0.0))
     due = np.clip(predict(response, target.device_rgb), 0.002, 1.2)
-    error = 3 * response.error[None, :] * np.cbrt(due) ** 2 + 0.002
+    error = 3 * response.error[None, :] * response.reach[:, None] * np.cbrt(due) ** 2 + 0.002
     for kind, rel_std in ((CellKind.BLACK, 0.06), (CellKind.CONTROL, 0.02)):
         own = target.kind == kind
         for rgb in np.unique(target.device_rgb[own], axis=0):

@@ -52,7 +52,7 @@ from .presslog_records import (
     key_of,
     place_of,
 )
-from .presslog_results import Ready, cells_of, make_ready, photos_of, unpack, word
+from .presslog_results import Ready, cells_of, lit_of, make_ready, photos_of, unpack, word
 from .presslog_tables import blanks, costs, entries, entry_photos, findings, jobs, photos, pieces, recipes, results
 
 __all__ = ["PressLog", "open_log"]
@@ -331,6 +331,8 @@ class PressLog:
             found.append(entries.c.created >= where.since)
         if where.until:
             found.append(entries.c.created < where.until)
+        if where.lit:
+            found.append(entries.c.lit == where.lit)
         found += [entries.c.words.contains(word, autoescape=True) for word in key_of(where.text).split()]
         for bounds, least in ((where.at_least, True), (where.at_most, False)):
             for name, value in bounds.items():
@@ -523,7 +525,7 @@ class PressLog:
         measure : str
             'evenness', 'mean_delta_e00' or 'black_density'.
         where : Filter, optional
-            Which entries.
+            Which entries; those lit from the front where it does not say, since from behind every density is halved.
         last : int, optional
             Only the last so many.
         baseline : int, optional
@@ -542,7 +544,9 @@ class PressLog:
             raise UsageError(f"limits from {baseline} values mean nothing", f"give at least {FEWEST}, better 50")
         column = _COLUMNS[measure]
         query = sa.select(entries.c.uid, entries.c.created, column)
-        query = query.where(column.is_not(None), *self._conditions(where or Filter()))
+        where = where or Filter()
+        where = replace(where, lit=where.lit or "front")
+        query = query.where(column.is_not(None), *self._conditions(where))
         query = query.order_by(entries.c.created.desc(), entries.c.id.desc())
         if last is not None:
             query = query.limit(last)
@@ -560,7 +564,7 @@ class PressLog:
         values.reverse()
         scale = scale or ("log" if measure in SKEWED else "linear")
         chart = individuals(values, baseline=baseline, scale=scale) if len(values) >= FEWEST else None
-        return Trend(measure, tuple(uids), tuple(times), tuple(values), chart)
+        return Trend(measure, where.lit, tuple(uids), tuple(times), tuple(values), chart)
 
     def yield_and_repress(self, where: Filter | None = None) -> Yield:
         """How many pieces were accepted at first press, and how often pressing again helped.
@@ -626,7 +630,7 @@ class PressLog:
         start = cells_of(rows[0][2])
         points = []
         for uid, created, data in rows[1:]:
-            now = cells_of(data)
+            now = cells_of(data) if lit_of(data) == lit_of(rows[0][2]) else {}
             both = [i for i in start if i in now]
             if not both or word(data, "target", "code") != word(rows[0][2], "target", "code"):
                 continue

@@ -102,6 +102,14 @@ STEPS: tuple[Step, ...] = (
             "CREATE INDEX jobs_state ON jobs (state, created)",
         ),
     ),
+    Step(
+        "from where a piece was lit",
+        (
+            "ALTER TABLE entries ADD COLUMN lit TEXT NOT NULL DEFAULT 'front'",
+            "DROP INDEX entries_trend",
+            "CREATE INDEX entries_trend ON entries (lit, created, id, uid, evenness, mean_delta_e00, black_density)",
+        ),
+    ),
 )
 
 

@@ -131,6 +131,8 @@ class Filter:
         From this moment on; before that one.
     text : str
         Words that all must occur in the names, the note, the answer or the recipe.
+    lit : str
+        'front' or 'behind': from where the piece was lit.
     at_least, at_most : mapping
         Bounds of 'evenness', 'mean_delta_e00', 'black_density' or 'findings'.
     """
@@ -142,6 +144,7 @@ class Filter:
     since: datetime | None = None
     until: datetime | None = None
     text: str = ""
+    lit: str = ""
     at_least: Mapping[str, float] = field(default_factory=dict)
     at_most: Mapping[str, float] = field(default_factory=dict)
 
@@ -235,11 +238,14 @@ class Trend:
 
     Attributes
     ----------
+    lit : str
+        From where all of these pieces were lit.
     chart : Chart or None
         Limits, smoothed values and what lies beyond; None for fewer than five values.
     """
 
     measure: str
+    lit: str
     uids: tuple[str, ...]
     times: tuple[datetime, ...]
     values: tuple[float, ...]

@@ -35,6 +35,11 @@ def word(data: Any, *path: str) -> str:
     return clean(data, 1000) if isinstance(data, str) else ""
 
 
+def lit_of(data: Mapping[str, Any]) -> str:
+    """From where the piece of a result was lit; results that do not say are older than the question."""
+    return "behind" if word(data, "lit") == "behind" else "front"
+
+
 def _plain(value: Any) -> Any:
     """JSON that every database and reader takes: no NaN, no array, and nothing that tells where a photo was taken."""
     if isinstance(value, Mapping):
@@ -149,6 +154,7 @@ def make_ready(entry: NewEntry) -> Ready:
         "sheet_deg": lay.sheet_deg if lay else None,
         "blank_deg": lay.blank_deg if lay else None,
         "note": clean(entry.note, 2000),
+        "lit": lit_of(data),
     }
     spoken = [row[k] for k in ("kind", "name", "action", "headline", "note")]
     spoken += [entry.piece, entry.blank, entry.lot, recipe.text if recipe else "", word(data, "verdict", "why")]

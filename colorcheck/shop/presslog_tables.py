@@ -116,7 +116,7 @@ entries = Table(
     *_reals("width_mm", "height_mm", "platen_x_mm", "platen_y_mm", "turn_deg"),
     *_texts("face"),
     *_reals("sheet_deg", "blank_deg"),
-    *_texts("note", "words"),
+    *_texts("note", "words", "lit"),
 )
 # the result itself lies apart, packed by zlib: lists and searches never touch it
 results = Table(

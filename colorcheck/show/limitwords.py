@@ -16,6 +16,7 @@ _NAMES = {
         "px_per_mm": "Least pixels per mm",
         "pose_mm": "Fit of the sheet, mm",
         "local_tone": "Brightness evened out by the camera",
+        "bands": "Bands of flicker, share of the light",
         "tone_slope": "Contrast changed by the camera",
     },
     "piece": {

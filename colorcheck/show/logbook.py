@@ -63,7 +63,7 @@ def trend_blocks(t: Trend) -> list[Block]:
         for i in c.outside[-8:]
     ]
     return [
-        Heading(say("trend_head", t.measure, c, n, above, since)),
+        Heading(say("trend_head", t.measure, c, n, above, since, t.lit)),
         say("trend_says", t.measure, c, n, now, limit),
         *([Table(items("trend_columns"), odd, "lnll")] if odd else []),
         *([say("trend_rough", c.baseline)] if t.rough else []),

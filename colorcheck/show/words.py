@@ -62,6 +62,9 @@ _SHORT = {
     "other-light": "other light than when the camera was taught",
     "mirrored": "mirrored picture",
     "lit-otherwise": "density, share of that from the front",
+    "light-around": "brightness round the piece, times bare coat",
+    "light-ends": "surroundings without light, %",
+    "light-bands": "bands of flicker, %",
     "black-passes": "light that black lets pass, %",
     "displaced": "picture displaced by the glass, mm",
     "ghost": "second copy (ghost), % of the print",
@@ -83,7 +86,12 @@ _SHORT = {
     "substrate-limit": "beyond this coat's reach, mean ΔE00",
     "press-part": "share of the pressing, mean ΔE00",
 }
-_PERCENT = frozenset({"dark", "clipped-white", "clipped-cells", "glare", "unseen", "hidden", "ghost", "uptake"})
+_PERCENT = frozenset(
+    {
+        *("light-ends", "light-bands", "dark", "clipped-white", "clipped-cells", "glare", "unseen", "hidden"),
+        *("ghost", "uptake"),
+    }
+)
 _AT_LEAST = frozenset({"px-per-mm", "dark", "black-density", "uptake"})
 _DIGITS = {
     "blur-mm": 2,
@@ -448,6 +456,27 @@ def _mirrored(r: Reason, _: Judged) -> str:
     )
 
 
+def _light_ends(r: Reason, _: Judged) -> str:
+    return (
+        f"It is dark round {number(100 * r.value, 0)} % of the piece: the light behind it ends there, or it was "
+        "lit from the front."
+    )
+
+
+def _light_bands(r: Reason, _: Judged) -> str:
+    return (
+        f"Bands of light, ± {number(100 * r.value)} % bright, run along the photo's {r.detail.get('along', 'rows')}: "
+        "the light flickers, and they cannot be told from pale and dark places."
+    )
+
+
+def _light_around(r: Reason, _: Judged) -> str:
+    return (
+        f"What surrounds the piece is {number(r.value)} times as bright as its bare coat, as no card is: the light "
+        "comes from behind."
+    )
+
+
 def _lit_otherwise(r: Reason, _: Judged) -> str:
     if r.detail.get("lit") == "behind":
         return (
@@ -667,6 +696,9 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "local-tone": _local_tone,
     "other-light": _other_light,
     "mirrored": _mirrored,
+    "light-bands": _light_bands,
+    "light-ends": _light_ends,
+    "light-around": _light_around,
     "lit-otherwise": _lit_otherwise,
     "ghost": _ghost,
     "banding": _banding,
@@ -764,6 +796,12 @@ def photo_advice(measure: str, where: str = "") -> str:
         "lit-otherwise": "Say how it was lit: "
         f"{option('lit')} behind for a piece before a window or a lamp, front for one with the light on the "
         "viewer's side; and keep other light off the other side.",
+        "light-around": f"Say that it was lit from behind ({option('lit')} behind), or put the light on the viewer's "
+        "side.",
+        "light-bands": "Take a longer exposure (a fiftieth of a second or more), turn a dimmed lamp or display up to "
+        "full brightness, or wait for daylight.",
+        "light-ends": "Let the light reach beyond the piece on every side: a larger light, or the piece nearer to it. "
+        f"If the light was on the viewer's side, say so ({option('lit')} front).",
         "mirrored": "Photograph the side that the owner will look at. If that was so, mirror the print for a "
         "coat that is "
         "looked at straight, and do not mirror it for a coat seen through the glass.",

@@ -389,13 +389,16 @@ def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
 
 def _trend(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
     from ..shop.presslog import open_log
+    from ..shop.presslog_records import MEASURES, Filter
     from ..show.logbook import trend_blocks
     from ..show.page import blocks_context
     from ..show.screen import Heading
 
     _say(tell)("laying the pieces side by side")
     with open_log(params["from"]) as log:
-        charts = [trend_blocks(log.trend(m)) for m in ("evenness", "mean_delta_e00", "black_density")]
+        front = [log.trend(m) for m in MEASURES]
+        behind = [log.trend(m, Filter(lit="behind")) for m in MEASURES]
+        charts = [trend_blocks(t) for t in (*front, *(t for t in behind if t.values))]
     told = [f"{c[0].text if isinstance(c[0], Heading) else c[0]}" for c in charts]
     lines = [b for c in charts for b in c if not isinstance(b, Heading) and b not in told]
     blocks = [Heading(" ".join(dict.fromkeys(told))), *lines]

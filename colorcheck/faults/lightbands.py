@@ -1,0 +1,96 @@
+"""Bands of light across a photo, as lamps and displays that flicker leave them: in the light, not in the print."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..ground.geometry import mm_to_px
+from ..ground.limits import Limits
+from ..ground.records import Floats, Pose, Reason, Step
+from ..ground.residue import Residue
+from .verdict import compared
+
+_BANDS = (1.5, 16.0)  # in a frame: its roll takes 10 to 40 ms, lamps flicker 100 to 480 times a second (estimates)
+_LEAST_ON_PIECE = 1.5  # fewer are a gradual change
+_FEW = 200  # blocks
+_STRIPS = 3  # the piece is taken in so many, side by side: bands run through all of them
+_EXPLAINED = 0.5  # of the mean profile's variance
+_ALIKE = 0.5  # how far a strip's wave may lie from the common one, share of it
+
+
+def light_bands(res: Residue, pose: Pose, limits: Limits) -> list[Reason]:
+    """Find bands that run along the rows or columns of the first photo.
+
+    Parameters
+    ----------
+    res : Residue
+    pose : Pose
+        Where the piece lies in that photo.
+    limits : Limits
+
+    Returns
+    -------
+    list of Reason
+        What of the bands is left after the light was taken out, half the height of the wave in light, held against
+        ``photo.bands``; none where no wave is.
+
+    Notes
+    -----
+    A wave of light changes all channels alike and goes through the whole piece in step. Waves of every length that a
+    rolling shutter makes are fitted to the means of rows; the best must explain most of them, and lie alike in each of
+    three strips side by side, as no spot or edge does.
+    """
+    ok = np.isfinite(res.left[0]).all(axis=2) & np.isfinite(res.var[0]).all(axis=2) & res.inside
+    if ok.sum() < _FEW:
+        return []
+    left = res.left[0][ok].mean(axis=1)
+    weight = 1.0 / (res.var[0][ok].mean(axis=1) + 1e-4)
+    limit = float(np.median(np.abs(left))) * 6 + 1e-3
+    weight = np.where(np.abs(left) < limit, weight, 0.0)
+    frame = mm_to_px(pose, res.places()[ok]) / (2 * np.array(pose.centre_px))  # 0 to 1 over the frame
+    best, at = 0.0, 0
+    for axis in (0, 1):
+        found = _wave(frame[:, axis], frame[:, 1 - axis], left, weight)
+        if found > best:
+            best, at = found, axis
+    if not best:
+        return []
+    along = "columns" if at == 0 else "rows"
+    return [compared("light-bands", best, limits.photo.bands, 0.0, Step.PHOTO, detail={"along": along})]
+
+
+def _wave(place: Floats, across: Floats, left: Floats, weight: Floats) -> float:
+    """Half height of the wave of ``left`` along ``place`` (share of the frame); 0 where there is none."""
+    span = float(np.ptp(place))
+    lowest = max(_BANDS[0], _LEAST_ON_PIECE / span)
+    waves = np.arange(lowest, _BANDS[1], 0.15 / span)
+    edges = np.quantile(across, np.linspace(0, 1, _STRIPS + 1))
+    strip = np.clip(np.searchsorted(edges, across, side="right") - 1, 0, _STRIPS - 1)
+    base = np.stack([np.ones_like(place), place, place**2], axis=1)
+    if not len(waves):
+        return 0.0
+    count = max(24, round(4 * _BANDS[1] * span))
+    row = np.clip(((place - place.min()) / span * count).astype(int), 0, count - 1)
+    total = np.bincount(row, weight, count)
+    seen = total > 0.1 * total.max()
+    mean = (np.bincount(row, weight * left, count) / np.maximum(total, 1e-9))[seen]
+    middle = (np.bincount(row, weight * place, count) / np.maximum(total, 1e-9))[seen]
+    slow = np.stack([np.ones_like(middle), middle, middle**2], axis=1)
+    rest = mean - slow @ np.linalg.lstsq(slow, mean, rcond=None)[0]
+    gains = []
+    for f in waves:
+        design = np.column_stack([slow, np.cos(2 * np.pi * f * middle), np.sin(2 * np.pi * f * middle)])
+        over = mean - design @ np.linalg.lstsq(design, mean, rcond=None)[0]
+        gains.append(1 - float((over**2).sum() / max((rest**2).sum(), 1e-12)))
+    f = float(waves[int(np.argmax(gains))])
+    if max(gains) < _EXPLAINED:
+        return 0.0
+    own = []
+    root = np.sqrt(weight)
+    design = np.column_stack([base, np.cos(2 * np.pi * f * place), np.sin(2 * np.pi * f * place)])
+    for k in range(_STRIPS):
+        s = strip == k
+        fit = np.linalg.lstsq(design[s] * root[s, None], left[s] * root[s], rcond=None)[0]
+        own.append(complex(fit[3], fit[4]))
+    common = complex(np.mean(own))
+    return abs(common) if all(abs(w - common) < _ALIKE * abs(common) for w in own) else 0.0
