@@ -168,11 +168,11 @@ class PressedPiece:
 
     def _transmittance(self, amounts: Array, yellowing: Array | None) -> Array:
         """Transmittance (…, 36) of the dye layer, two-way or once from behind, without sideways scatter."""
-        density = amounts @ _natural_densities(self.dyes, self.substrate)
-        if yellowing is not None:
-            density += yellowing[..., None] * (LOG10 * spectral.scorch_density()).astype(np.float32)
         front = self.lit == "front"
-        density *= np.float32(-1.0 if front else -0.5)
+        passes = np.float32(-1.0 if front else -0.5)
+        density = amounts @ (passes * _natural_densities(self.dyes, self.substrate))
+        if yellowing is not None:
+            density += yellowing[..., None] * (passes * LOG10 * spectral.scorch_density()).astype(np.float32)
         np.exp(density, out=density)
         floor = self.substrate.floor if front else self.substrate.leak
         density *= np.float32(1 - floor)
@@ -185,7 +185,7 @@ class PressedPiece:
         out = np.empty((height, width, weights.shape[1]), np.float32)
         share = self.substrate.scatter if self.lit == "front" else 0.0  # light from behind passes the dye last
         returned = self._returned_light() if share > 0 else None
-        rows = max(1, 16_000 // width)
+        rows = max(1, 4_000 // width)  # stays in the processor's cache
         for top in range(0, height, rows):
             part = slice(top, min(top + rows, height))
             yellow = None if self.yellowing is None else self.yellowing[part]

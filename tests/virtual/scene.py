@@ -186,39 +186,46 @@ def photograph(
         weights = camera.response_weights(light)
         picture, coverage = _projected(piece, weights, view)
         card = _card(scene, weights, view, piece, coverage, seed)
-        one_minus = 1.0 - coverage
-        picture += one_minus[..., None] * card if card.ndim == 3 else one_minus[..., None] * card[None, None]
+        picture += channels(1.0 - coverage) * card
         _occlude(picture, scene, weights, view)
         step = 8
         field = _upsampled(lambda table, lamps=lamps: _light(lamps, scene, table), view, step)
-        picture *= field[..., None] * camera.tint(light, scene.illuminant)
+        picture *= channels(field, camera.tint(light, scene.illuminant))
         linear = picture if len(groups) == 1 else linear + picture
     if scene.glare or scene.veil:
         step = 2 if any(g.window_mm for g in scene.glare) else 6
         added = _upsampled(lambda table: _glare(scene, view, table), view, step)
-        blocker = np.zeros((height, width, 1), np.float32)
-        _occlude_mask(blocker[..., 0], scene, view)
-        linear += (added * coverage * (1 - blocker[..., 0]))[..., None]
-    if scene.vignetting:
-        linear *= _upsampled_px(lambda px: _vignette(px, scene, view), view, 16)[..., None]
-    linear = _blurred(linear, pose)
+        blocker = np.zeros((height, width), np.float32)
+        _occlude_mask(blocker, scene, view)
+        linear += channels(added * coverage * (1 - blocker))
+    card_seen = spectral.surface(scene.card) @ camera.response_weights(scene.illuminant)
 
-    main = scene.illuminant
-    card_seen = spectral.surface(scene.card) @ camera.response_weights(main)
-    rgb, gain, balance = develop(linear, camera, light=main, card_balance=card_seen, seed=seed)
+    def light_at(table: Array) -> Array:
+        return sum((_light(lamps, scene, table) for lamps in groups.values()), np.zeros(()))
+
+    return taken(linear, view, piece, scene, camera, pose, light_at=light_at, card_balance=card_seen, seed=seed)
+
+
+def taken(
+    linear: Array, view: _View, piece: PressedPiece, scene: Scene, camera: Camera, pose: Pose, *,
+    light_at: Callable[[Array], Array], card_balance: Array, seed: int,
+) -> Photo:  # fmt: skip
+    """What lens and camera make of lit channels (h, w, 3), and the truth; ``light_at`` tells the light on the table."""
+    if scene.vignetting:
+        linear *= channels(_upsampled_px(lambda px: _vignette(px, scene, view), view, 16))
+    linear = _blurred(linear, pose)
+    rgb, gain, balance = develop(linear, camera, light=scene.illuminant, card_balance=card_balance, seed=seed)
     if pose.mirrored:
         rgb = np.ascontiguousarray(rgb[:, ::-1])
 
-    def lighting_at(mm: ArrayLike) -> Array:
-        table = view.mm_to_table(mm)
-        total = sum(_light(lamps, scene, table) for lamps in groups.values())
-        return total * _vignette(view.mm_to_upright(mm), scene, view)
+    def dimmed(of_table: Callable[[Array], Array], mm: ArrayLike) -> Array:
+        return of_table(view.mm_to_table(mm)) * _vignette(view.mm_to_upright(mm), scene, view)
 
     return Photo(
         rgb=rgb,
         mm_to_px=view.mm_to_px,
-        lighting_at=lighting_at,
-        glare_at=lambda mm: _glare(scene, view, view.mm_to_table(mm)) * _vignette(view.mm_to_upright(mm), scene, view),
+        lighting_at=lambda mm: dimmed(light_at, mm),
+        glare_at=lambda mm: dimmed(lambda table: _glare(scene, view, table), mm),
         camera=camera,
         scene=scene,
         pose=pose,
@@ -279,8 +286,8 @@ def scan(
     weights = camera.response_weights(illuminant)
     linear, coverage = _projected(piece, weights, view)
     card = _card(scene, weights, view, piece, coverage, seed)
-    linear += (1.0 - coverage)[..., None] * card
-    linear *= _upsampled_px(bar, view, 8)[..., None]
+    linear += channels(1.0 - coverage) * card
+    linear *= channels(_upsampled_px(bar, view, 8))
     linear = _blurred(linear, pose)
     rgb, gain, balance = develop(linear, camera, light=illuminant, card_balance=None, seed=seed)
     return Photo(
@@ -453,7 +460,7 @@ def _projected(piece: PressedPiece, weights: Array, view: _View) -> tuple[Array,
     if piece.substrate.rim_mm:
         source = _with_rim(source, piece, weights, view)
     scale = float(view.scales().max())
-    source = np.dstack([source * mask[..., None], mask])
+    source = cv2.merge([source * channels(mask), mask])
     if piece.px_per_mm > 1.15 * scale:
         reduced = (max(2, round(piece.size_mm[0] * scale)), max(2, round(piece.size_mm[1] * scale)))
         source = cv2.resize(source, reduced, interpolation=cv2.INTER_AREA)
@@ -600,6 +607,12 @@ def _gate(t: Array, width: float, rim: float) -> Array:
     return np.clip((width / 2 - np.abs(t)) / rim + 0.5, 0, 1)
 
 
+def channels(plane: Array, colour: ArrayLike | None = None) -> Array:
+    """A map (h, w), times a colour, as (h, w, 3) float32; numpy's own way over a last axis of three is far slower."""
+    plane = np.asarray(plane, np.float32)
+    return cv2.merge([plane] * 3 if colour is None else [plane * c for c in np.asarray(colour, np.float32)])
+
+
 def _upsampled(of_table: Callable[[Array], Array], view: _View, step: int) -> Array:
     """A smooth function of table places over the photo, worked out on every `step`-th pixel."""
 
@@ -647,16 +660,20 @@ def _card(scene: Scene, weights: Array, view: _View, piece: PressedPiece, covera
         soft = cv2.GaussianBlur(cv2.warpAffine(small, move, (columns, rows)), (0, 0), max(0.5, 2.0 * mm))
         shade *= 1 - np.float32(scene.shadow) * soft
     full = cv2.resize(shade, (columns * step, rows * step), interpolation=cv2.INTER_LINEAR)
-    out = full[: view.height, : view.width, None] * colour
+    out = channels(full[: view.height, : view.width], colour)
     if scene.card_size_mm is not None:
-        w, h = scene.card_size_mm
-        mm_corners = view.table_to_mm(np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) / 2.0)
-        mask = np.zeros((view.height, view.width), np.uint8)
-        points = np.round(view.mm_to_upright(mm_corners) * 16).astype(np.int32)
-        cv2.fillPoly(mask, [points], 255, cv2.LINE_AA, 4)
-        share = (mask / np.float32(255))[..., None]
-        out = out * share + (spectral.surface(scene.beyond) @ weights).astype(np.float32) * (1 - share)
+        share = table_rectangle(scene.card_size_mm, view)
+        out = out * channels(share) + channels(1 - share, spectral.surface(scene.beyond) @ weights)
     return out
+
+
+def table_rectangle(size_mm: tuple[float, float], view: _View) -> Array:
+    """Coverage (h, w) of a rectangle around the middle of the table."""
+    w, h = size_mm
+    corners = view.table_to_mm(np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) / 2.0)
+    mask = np.zeros((view.height, view.width), np.uint8)
+    cv2.fillPoly(mask, [np.round(view.mm_to_upright(corners) * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
+    return mask / np.float32(255)
 
 
 def _occlude_mask(mask: Array, scene: Scene, view: _View, only: Occluder | None = None) -> None:
@@ -680,6 +697,5 @@ def _occlude(picture: Array, scene: Scene, weights: Array, view: _View) -> None:
     for o in scene.occluders:
         mask = np.zeros(picture.shape[:2], np.float32)
         _occlude_mask(mask, scene, view, only=o)
-        colour = (spectral.surface(o.surface) @ weights).astype(np.float32)
-        picture *= (1 - mask)[..., None]
-        picture += mask[..., None] * colour
+        picture *= channels(1 - mask)
+        picture += channels(mask, spectral.surface(o.surface) @ weights)

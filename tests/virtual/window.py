@@ -5,15 +5,14 @@ The source is what the piece is seen against; white is the bare blank before it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
-import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from . import spectral
-from .camera import Camera, develop
+from .camera import Camera
 from .press import PressedPiece
 from .scene import (
     Glare,
@@ -21,14 +20,14 @@ from .scene import (
     Photo,
     Pose,
     Scene,
-    _blurred,
     _glare,
     _light,
     _projected,
     _upsampled,
-    _upsampled_px,
     _View,
-    _vignette,
+    channels,
+    table_rectangle,
+    taken,
 )
 from .scene import Window as SlopingLight
 
@@ -89,56 +88,31 @@ def photograph_window(
         stripes = _stripes(panel, view)
         seen_through = 0.0 if piece.substrate.diffusing else 1.0
         picture *= 1 + seen_through * (stripes - 1)
-        bare = source[..., None] * stripes
+        bare = channels(source) * stripes
     else:
-        bare = np.broadcast_to(source[..., None], picture.shape)
-    picture += (1 - coverage)[..., None] * bare
+        bare = channels(source)
+    picture += channels(1 - coverage) * bare
     light = _upsampled(lambda table: _light(panel.lights, scene, table), view, 8)
-    picture *= light[..., None]
+    picture *= channels(light)
     if panel.stray and not without:
         picture += _from_the_front(piece, panel, camera, view)
     if panel.glare:
-        picture += (_upsampled(lambda table: _glare(scene, view, table), view, 4) * coverage)[..., None]
-    picture *= _upsampled_px(lambda px: _vignette(px, scene, view), view, 16)[..., None]
+        picture += channels(_upsampled(lambda table: _glare(scene, view, table), view, 4) * coverage)
     if panel.flicker:
         row = np.arange(view.height, dtype=np.float32)
         band = 1 + panel.flicker * np.sin(2 * np.pi * row / panel.flicker_rows + panel.flicker_phase)
         picture *= band.astype(np.float32)[:, None, None]
-    picture = _blurred(picture, pose)
-    rgb, gain, balance = develop(
-        np.ascontiguousarray(picture, np.float32), camera, light=panel.illuminant, card_balance=np.ones(3), seed=seed
-    )
-    if pose.mirrored:
-        rgb = np.ascontiguousarray(rgb[:, ::-1])
-
-    def lighting_at(mm: ArrayLike) -> Array:
-        table = view.mm_to_table(mm)
-        return _light(panel.lights, scene, table) * _vignette(view.mm_to_upright(mm), scene, view)
-
-    return Photo(
-        rgb=rgb,
-        mm_to_px=view.mm_to_px,
-        lighting_at=lighting_at,
-        glare_at=lambda mm: _glare(scene, view, view.mm_to_table(mm)),
-        camera=camera,
-        scene=scene,
-        pose=pose,
-        size_mm=piece.size_mm,
-        gain=gain,
-        balance=balance,
-        distance_mm=view.distance,
-    )
+    return taken(
+        np.ascontiguousarray(picture, np.float32), view, piece, scene, camera, pose,
+        light_at=lambda table: _light(panel.lights, scene, table), card_balance=np.ones(3), seed=seed,
+    )  # fmt: skip
 
 
 def _source(panel: Panel, view: _View) -> Array:
     """Light of the uncovered panel (h, w): 1 on it, dark beside it."""
     if panel.size_mm is None:
         return np.ones((view.height, view.width), np.float32)
-    w, h = panel.size_mm
-    corners = view.table_to_mm(np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) / 2.0)
-    mask = np.zeros((view.height, view.width), np.uint8)
-    cv2.fillPoly(mask, [np.round(view.mm_to_upright(corners) * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
-    return np.asarray(panel.beyond + (1 - panel.beyond) * mask / np.float32(255), np.float32)
+    return np.asarray(panel.beyond + (1 - panel.beyond) * table_rectangle(panel.size_mm, view), np.float32)
 
 
 def _stripes(panel: Panel, view: _View) -> Array:
@@ -158,17 +132,8 @@ def _from_the_front(piece: PressedPiece, panel: Panel, camera: Camera, view: _Vi
     weights = camera.response_weights(panel.stray_illuminant)
     tint = camera.tint(panel.stray_illuminant, panel.illuminant)
     mirrored = 1 - spectral.two_surfaces()
-    front = PressedPiece(
-        amounts=piece.amounts,
-        yellowing=piece.yellowing,
-        mask=piece.mask,
-        px_per_mm=piece.px_per_mm,
-        size_mm=piece.size_mm,
-        shape=piece.shape,
-        dyes=piece.dyes,
-        substrate=piece.substrate,
-        texture=piece.texture,
-    )
+    front = replace(piece, lit="front", _without_faults=None)
     shown, coverage = _projected(front, weights, view)
     body = 0.45 if piece.substrate.diffusing else 0.03  # of a white body, what the blank throws back (invented)
-    return np.asarray(panel.stray * tint * (body * shown + mirrored * coverage[..., None]), np.float32)
+    thrown = body * shown + channels(mirrored * coverage)
+    return np.asarray(thrown * channels(np.full_like(coverage, panel.stray), tint))
