@@ -9,7 +9,7 @@ import json
 import re
 import shlex
 import sys
-from functools import lru_cache
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ DOCUMENTS = {
     for name in ("README.md", "DEVELOPERS.md", "targets/README.md", "scans/README.md")
 }
 TRUTHS = sorted(SCANS.glob("*.truth.json"))
+Sample = Callable[[str], tuple[dict[str, Any], dict[str, Any]]]
 
 
 def fenced(text: str) -> list[str]:
@@ -136,15 +137,16 @@ def test_documented_target_commands_run(tmp_path: Path) -> None:
 # ---------------------------------------------------------------- samples
 
 
-@lru_cache(maxsize=16)
-def sample(name: str) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Truth of a sample, and what the command makes of it."""
-    truth = json.loads((SCANS / f"{name}.truth.json").read_text(encoding="utf-8"))
-    screen = io.StringIO()
-    options = [w for key, value in truth["read_with"].items() for w in (f"--{key}", value)]
-    with contextlib.redirect_stdout(screen):
-        assert main(["read", str(SCANS / truth["file"]), *options, "--json", "-"]) == 0
-    return truth, json.loads(screen.getvalue())
+@pytest.fixture(scope="module")
+def sample(sample_reading: Callable[[str], Path]) -> Sample:
+    """Give the truth of a sample, and what the command makes of it."""
+
+    def both(name: str) -> tuple[dict[str, Any], dict[str, Any]]:
+        files = (SCANS / f"{name}.truth.json", sample_reading(name))
+        truth, reading = (json.loads(f.read_text(encoding="utf-8")) for f in files)
+        return truth, reading
+
+    return both
 
 
 NAMES = [p.name.removesuffix(".truth.json") for p in TRUTHS]
@@ -160,7 +162,7 @@ def test_samples_show_every_verdict_and_are_small() -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_sample_gives_the_right_verdict(name: str) -> None:
+def test_sample_gives_the_right_verdict(name: str, sample: Sample) -> None:
     truth, reading = sample(name)
     assert "synthetic" in truth["note"]
     assert reading["verdict"]["action"] == truth["expected_verdict"], reading["verdict"]["why"]
@@ -168,7 +170,7 @@ def test_sample_gives_the_right_verdict(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_sample_is_of_the_layout_that_its_code_names(name: str) -> None:
+def test_sample_is_of_the_layout_that_its_code_names(name: str, sample: Sample) -> None:
     truth, reading = sample(name)
     target = make_target(**truth["target"])
     assert list(target.ids) == [row[0] for row in truth["cells"]["rows"]] == [p["id"] for p in reading["patches"]]
@@ -181,7 +183,7 @@ def test_sample_is_of_the_layout_that_its_code_names(name: str) -> None:
     assert np.corrcoef(read[fine][:, 0], true[fine][:, 0])[0, 1] > 0.99
 
 
-def test_pale_spots_of_the_sample_are_found_where_they_are() -> None:
+def test_pale_spots_of_the_sample_are_found_where_they_are(sample: Sample) -> None:
     truth, reading = sample("plaque-pale-spot")
     found = [f for f in reading["press"]["findings"] if f["kind"] == "pale"]
     assert len(found) == len(truth["faults_of_the_piece"]) == 2
@@ -192,14 +194,14 @@ def test_pale_spots_of_the_sample_are_found_where_they_are() -> None:
         assert near[0]["diameter_mm"] == pytest.approx(fault["diameter_mm"], rel=0.3)
 
 
-def test_second_copy_of_the_sample_is_measured() -> None:
+def test_second_copy_of_the_sample_is_measured(sample: Sample) -> None:
     truth, reading = sample("plaque-moved")
     shift = np.array(reading["press"]["ghost"]["shift_mm"])
     true = np.array(truth["faults_of_the_piece"][0]["shift_mm"])
     assert np.hypot(*(shift - true)) < 0.4
 
 
-def test_good_samples_have_no_findings() -> None:
+def test_good_samples_have_no_findings(sample: Sample) -> None:
     for name in ("clock-good", "offcut-scan"):
         assert sample(name)[1]["press"]["findings"] == []
 

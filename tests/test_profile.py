@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -299,12 +300,12 @@ def test_a_reading_without_verdict_is_refused(tmp_path: Path) -> None:
         check_fit(reading(tmp_path, action=""))
 
 
-def test_real_readings_of_faulty_samples_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    scans = Path(__file__).resolve().parents[1] / "scans"
+def test_real_readings_of_faulty_samples_are_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], sample_reading: Callable[[str], Path]
+) -> None:
     out = tmp_path / "x.icc"
     for sample, says in (("plaque-moved", "second, shifted copy"), ("plaque-glare", "")):
-        assert main(["read", str(scans / f"{sample}.jpg"), "--quiet", "--json", str(tmp_path / f"{sample}.json")]) == 0
-        assert main(["profile", str(tmp_path / f"{sample}.json"), "--out", str(out)]) == 2
+        assert main(["profile", str(sample_reading(sample)), "--out", str(out)]) == 2
         err = capsys.readouterr().err
         assert "cannot be profiled" in err
         assert says in err

@@ -5,11 +5,13 @@ from __future__ import annotations
 import ast
 import inspect
 import io
+import os
 import re
 import subprocess
 import sys
 import tokenize
 import tomllib
+from functools import cache, lru_cache
 from importlib import import_module
 from pathlib import Path
 
@@ -54,9 +56,14 @@ def test_imports_form_no_circle() -> None:
     assert not waiting, f"these import each other in a circle: {sorted(waiting)}"
 
 
+@cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def test_heavy_libraries_are_imported_inside_functions() -> None:
     for module, path in MODULES.items():
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in _tree(path).body:
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) and node.level == 0 else []
             heavy = {n for n in names if n.split(".")[0] in HEAVY}
@@ -132,7 +139,7 @@ def _without_docstring(path: Path) -> list[str]:
                     missing += look(node.body, f"{node.name}.")
         return missing
 
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = _tree(path)
     return ([] if ast.get_docstring(tree) else ["the module itself"]) + look(tree.body, "")
 
 
@@ -198,14 +205,24 @@ def _said(path: Path) -> list[str]:
     """Comments and docstrings of a module."""
     text = path.read_text(encoding="utf-8")
     kinds = ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef
-    docs = [ast.get_docstring(n) or "" for n in ast.walk(ast.parse(text)) if isinstance(n, kinds)]
+    docs = [ast.get_docstring(n) or "" for n in ast.walk(_tree(path)) if isinstance(n, kinds)]
     tokens = tokenize.generate_tokens(io.StringIO(text).readline)
     return docs + [t.string for t in tokens if t.type == tokenize.COMMENT]
 
 
+@lru_cache(maxsize=1)
+def _files() -> set[str]:
+    """Names of all files of the project; the environment and what lies in hidden folders are none of it."""
+    there: set[str] = set()
+    for _, folders, files in os.walk(ROOT):
+        folders[:] = [f for f in folders if not f.startswith(".")]
+        there.update(files)
+    return there
+
+
 @pytest.mark.parametrize("folder", ["colorcheck", "tests", "scans"])
 def test_a_file_that_a_comment_names_exists(folder: str) -> None:
-    there = {p.name for p in ROOT.rglob("*") if not set(p.parts) & {".git", ".venv"}}
+    there = _files()
     for path in sorted((ROOT / folder).rglob("*.py")):
         for text in _said(path):
             for name in re.findall(r"(?<![\w*.{}/-])[\w/-]+\.(?:py|toml|j2|css|js)\b", text):
