@@ -13,9 +13,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from colorcheck import read
 from colorcheck.faults.catalogue import CATALOGUE
+from colorcheck.ground import reader
 from colorcheck.ground.errors import FileError
 from colorcheck.ground.recipe import Recipe, parse_recipe
 from colorcheck.ground.records import CellFlag, Finding, Kind, Reading, Reason, Step, Verdict
@@ -480,16 +483,55 @@ def test_names_in_drawings_are_escaped() -> None:
         assert "<img" not in svg
 
 
-def test_badges_do_not_cover_each_other() -> None:
-    svg = svg_.overlay_svg([_finding("pale", 60 + k, 60) for k in range(6)], (120.0, 120.0))
-    places = [
-        (float(a), float(b), float(r))
-        for a, b, r in re.findall(r'class="badge" cx="([\d.]+)" cy="([\d.]+)" r="([\d.]+)"', svg)
-    ]
+_PLACED = st.tuples(
+    st.sampled_from(["pale", "dark", "pinhole", "glare"]), st.floats(-5, 205), st.floats(-5, 125), st.floats(0.1, 90)
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(_PLACED, max_size=70), st.sampled_from([(200.0, 120.0), (200.0, 20.0), (60.0, 120.0)]))
+def test_numbers_of_findings_never_meet_and_never_leave_the_picture(
+    placed: list[Any], size: tuple[float, float]
+) -> None:
+    svg = svg_.overlay_svg([_finding(*p) for p in placed], size)
+    shown = re.findall(r'class="badge" cx="([^"]+)" cy="([^"]+)" r="([^"]+)"/><text[^>]*>(\d+)<', svg)
+    assert [int(k) for *_, k in shown] == list(range(1, len(placed) + 1))
+    places = [tuple(map(float, p)) for *p, _ in shown]
     for i, (x, y, r) in enumerate(places):
-        assert r <= x <= 120 - r
-        assert r <= y <= 120 - r
-        assert all(math.hypot(x - a, y - b) > 1.9 * r for a, b, _ in places[:i])
+        assert r <= 0.031 * max(size) + 0.01
+        assert r - 0.01 <= x <= size[0] - r + 0.01
+        assert r - 0.01 <= y <= size[1] - r + 0.01
+        assert all(math.hypot(x - a, y - b) > 2 * r for a, b, _ in places[:i])
+
+
+def test_a_number_stands_where_it_would_best_unless_another_does() -> None:
+    places, r = svg_.free_places(
+        [(50.0, 50.0), (50.0, 50.0), (20.0, 90.0), (-9.0, 300.0)], 3.0, (0.0, 0.0, 100.0, 100.0)
+    )
+    assert r == 3.0
+    assert [places[k] for k in (0, 2, 3)] == [(50.0, 50.0), (20.0, 90.0), (3.0, 97.0)]
+    assert 6.0 < math.dist(places[1], (50.0, 50.0)) < 9.0, "as near as there is room"
+    places, r = svg_.free_places([(5.0, 5.0)] * 30, 3.0, (0.0, 0.0, 20.0, 20.0))
+    assert 0.5 < r < 3.0, "smaller where there is no room for so many"
+
+
+def test_axes_of_a_piece_are_in_the_units_of_its_reader() -> None:
+    def numbers(text: str) -> list[str]:
+        return re.findall(r'<text class="axis[^"]*"[^>]*>([^<]+)<', text)
+
+    with reader.for_page():
+        kept = svg_.piece_svg("data:,", (203.2, 101.6), name="photo", about="a piece")
+    assert numbers(reader.shown(kept)) == ["0", "50", "100", "150", "200", "0", "50", "100", "mm"]
+    assert numbers(reader.shown(kept, reader.Reader("in"))) == ["0", "2", "4", "6", "8", "0", "2", "4", "in"]
+    at = re.findall(r'<line class="tick" x1="([^"]+)"', reader.shown(kept, reader.Reader("in")))
+    assert [float(x) for x in at[:5]] == pytest.approx([0, 50.8, 101.6, 152.4, 203.2])
+    assert numbers(svg_.piece_svg("data:,", (203.2, 101.6), name="photo", about="a piece"))[-1] == "mm"
+    plot = svg_.Plot((0.0, 60.0), (0.0, 2.0))
+    with reader.for_page():
+        kept = plot.svg("edges", "time, s", "width, mm", y_inches="width, in")
+    assert "width, mm" in reader.shown(kept)
+    assert "width, in" not in reader.shown(kept)
+    assert {"width, in", "0.02", "0.06"} <= set(numbers(reader.shown(kept, reader.Reader("in"))))
 
 
 # ---------------------------------------------------------------- report

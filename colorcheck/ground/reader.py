@@ -91,6 +91,11 @@ def option(name: str) -> str:
     return _keep("option", name)
 
 
+def either(metric: str, inches: str) -> str:
+    """Give what is told once in metric units and once in inches: the axes of a drawing. Neither may hold kept parts."""
+    return _keep("either", metric, inches)
+
+
 def begins_with_length(text: str) -> bool:
     """Whether a text starts with a number, written out or kept."""
     return text[:1].isdigit() or text.startswith(_OPEN)
@@ -121,6 +126,8 @@ def _write(told: str, reader: Reader) -> str:
     inches = reader.length == "in"
     if kind == "option":
         return reader.doors.get(parts[0], f"--{parts[0]}")
+    if kind == "either":
+        return parts[inches]
     if kind == "size":
         width, height = (float(p) for p in parts)
         if not inches:

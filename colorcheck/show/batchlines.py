@@ -16,6 +16,7 @@ from . import figures as fig
 from . import inspectwords as iw
 from . import pictures as pic
 from .resultfiles import inspection_to_dict
+from .svg import free_places
 
 if TYPE_CHECKING:
     from ..flows.pieces import JudgedPhoto, JudgedPiece
@@ -83,14 +84,17 @@ def _white(rgb: Any) -> Any:
 def _overview(photo: JudgedPhoto) -> str:
     """Draw the photo with each piece's rim and number."""
     picture = np.ascontiguousarray(pic.photo_pixels(photo.small, _white(photo.small)))
-    scale = photo.small.shape[1] / photo.full_px[0]
-    for p in photo.pieces:
+    tall, wide = picture.shape[:2]
+    scale = wide / photo.full_px[0]
+    middles = [(p.centre_px[0] * scale, p.centre_px[1] * scale) for p in photo.pieces]
+    places, r = free_places(middles, 11.0, (0.0, 0.0, wide, tall))
+    for p, (x, y) in zip(photo.pieces, places, strict=True):
         rim = np.round(np.asarray(p.outline_px) * scale).astype(np.int32)
         if len(rim):
             cv2.polylines(picture, [rim], True, (255, 255, 255), 3, cv2.LINE_AA)
             cv2.polylines(picture, [rim], True, (17, 17, 17), 1, cv2.LINE_AA)
-        at = (round(p.centre_px[0] * scale), round(p.centre_px[1] * scale))
-        cv2.circle(picture, at, 11, (17, 17, 17), -1, cv2.LINE_AA)
+        at = (round(x), round(y))
+        cv2.circle(picture, at, round(r), (17, 17, 17), -1, cv2.LINE_AA)
         (w, h), _ = cv2.getTextSize(str(p.piece), cv2.FONT_HERSHEY_SIMPLEX, 0.45, 1)
         place = (at[0] - w // 2, at[1] + h // 2)
         cv2.putText(picture, str(p.piece), place, cv2.FONT_HERSHEY_SIMPLEX, 0.45, (255, 255, 255), 1, cv2.LINE_AA)

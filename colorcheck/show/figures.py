@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 
 from ..ground.records import Accuracy, CellFlag, CellKind, Finding, Floats, Mask, PhotoResult, Reading
+from ..ground.units import MM_PER_INCH
 from . import pictures as pic
 from . import svg
-from .numbers import number
+from .numbers import either, number
 from .say import items, say
 
 if TYPE_CHECKING:
@@ -493,8 +494,9 @@ def harm_figure(fit: LadderFit, kind: str) -> str:
         _press(plot, p, v)
     if fit.harm_s[kind][1] < right:
         plot.upright(fit.harm_s[kind][1], text=say("harm_from", fit.harm_s[kind][1]))
-    unit = say("axis", kind)
-    return plot.svg(say("harm_about", unit), say("axis", "time"), unit, x_ticks=_time_ticks(right))
+    unit, inches = say("axis", kind), say("axis", "edges_in") if kind == "edges" else ""
+    about = say("harm_about", either(unit, inches) if inches else unit)
+    return plot.svg(about, say("axis", "time"), unit, x_ticks=_time_ticks(right), y_inches=inches)
 
 
 def surface_figure(plan: LadderPlan, fit: LadderFit) -> str:
@@ -548,22 +550,30 @@ def frame_map(health: Health, family: FamilyHealth, frame: str, spots: Sequence[
         x, y = in_frame(np.array([[s.x_mm, s.y_mm]]), p, frame)[0]
         body += [svg.circle("band", x, y, max(s.diameter_mm / 2, 1.6 * u))]
         body += [svg.circle("point", x, y, 1.1 * u, title=p.name)]
-    for k, c in enumerate(spots, 1):
-        if c.frame == frame and family_of(c.kind) == family.family:
-            r = max(0.5 * c.diameter_mm + 2 * u, 4 * u)
-            out = 0.75 * r + 2 * u
-            body += [svg.haloed("circle", "ink", cx=c.x_mm, cy=c.y_mm, r=r)]
-            body += [svg.badge(c.x_mm + out, c.y_mm - out, 3.6 * u, k)]
+    box = (x0 - 3 * u, y0 - 8 * u, x1 - x0 + 6 * u, y1 - y0 + 22 * u)
+    here = [(k, c) for k, c in enumerate(spots, 1) if c.frame == frame and family_of(c.kind) == family.family]
+    rings = [max(0.5 * c.diameter_mm + 2 * u, 4 * u) for _, c in here]
+    best = [(c.x_mm + 0.75 * r + 2 * u, c.y_mm - 0.75 * r - 2 * u) for (_, c), r in zip(here, rings, strict=True)]
+    places, size = svg.free_places(best, 3.6 * u, (box[0], y0, box[2], y1 - y0))
+    for (k, c), r, at in zip(here, rings, places, strict=True):
+        body += [svg.haloed("circle", "ink", cx=c.x_mm, cy=c.y_mm, r=r), svg.badge(*at, size, k)]
     body.append(svg.tag("path", css="zero", d=f"M{-2 * u:.1f} 0H{2 * u:.1f}M0 {-2 * u:.1f}V{2 * u:.1f}"))
     ends = (y0 - 2.5 * u, y1 + 6 * u)
     body += [
         svg.label((x0 + x1) / 2, y, text, at=4.2 * u) for text, y in zip(items("frame_ends", frame), ends, strict=False)
     ]
-    round_ = 10 ** math.floor(math.log10(30 * u))
-    bar, foot = next(b for b in (5 * round_, 2 * round_, round_) if b <= 30 * u), y1 + 12 * u
-    body.append(svg.tag("path", css="tick", d=f"M{x0:.1f} {foot - u:.1f}V{foot:.1f}H{x0 + bar:.1f}V{foot - u:.1f}"))
-    body.append(svg.label(x0 + bar + 2 * u, foot, f"{bar:g} mm", "axis", at=4.2 * u))
-    box = (x0 - 3 * u, y0 - 8 * u, x1 - x0 + 6 * u, y1 - y0 + 22 * u)
+
+    def scale(unit_mm: float, unit: str) -> str:
+        room, foot = 30 * u / unit_mm, y1 + 12 * u
+        round_ = 10.0 ** math.floor(math.log10(room))
+        told = next(b for b in (5 * round_, 2 * round_, round_) if b <= room)
+        bar = told * unit_mm
+        d = f"M{x0:.1f} {foot - u:.1f}V{foot:.1f}H{x0 + bar:.1f}V{foot - u:.1f}"
+        return svg.tag("path", css="tick", d=d) + svg.label(
+            x0 + bar + 2 * u, foot, f"{told:g} {unit}", "axis", at=4.2 * u
+        )
+
+    body.append(either(scale(1.0, "mm"), scale(MM_PER_INCH, "in")))
     return svg.drawing("piece", box, say("frame_about", len(dots), len(health.pieces), frame), *body)
 
 

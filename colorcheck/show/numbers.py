@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from ..ground.reader import heat, length, lengths, number, on_page, option, per_mm, size
+from ..ground.reader import either, heat, length, lengths, number, on_page, option, per_mm, size
 
 __all__ = [
     "cm",
     "doubt",
+    "either",
     "heat",
     "lengths",
     "mm",

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from html import escape
 from typing import Any
 
 from ..faults.catalogue import BANDS, WHOLE
 from ..ground.records import Finding, Floats
-from .numbers import number
+from ..ground.units import MM_PER_INCH
+from .numbers import either, number
 from .pictures import lab_hex
 from .say import say
 
@@ -122,15 +124,66 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
         ``<g>`` elements with ``data-x-mm`` and ``data-y-mm``, each a link to the finding in the page's list.
     """
     unit = max(size_mm) / 100.0
-    taken: list[tuple[float, float]] = []
+    placed = ring_places(findings)
+    marks = [_mark(f, size_mm, shape, unit) for _, f in placed]
+    places, r = free_places([at for _, at in marks], 3.1 * unit, (0.0, 0.0, *size_mm))
     out = []
-    for k, f in ring_places(findings):
-        mark, at = _mark(f, size_mm, shape, unit)
-        at = _free(at, taken, 3.1 * unit, size_mm)
-        taken.append(at)
-        group = tag("g", mark, badge(*at, 3.1 * unit, k), css="mark", data_x_mm=f.x_mm, data_y_mm=f.y_mm)
+    for (k, f), (mark, _), at in zip(placed, marks, places, strict=True):
+        group = tag("g", mark, badge(*at, r, k), css="mark", data_x_mm=f.x_mm, data_y_mm=f.y_mm)
         out.append(tag("a", group, href=f"#finding-{k}", css="tap", aria_label=say("finding_number", k)))
     return "".join(out)
+
+
+def free_places(
+    wanted: Sequence[tuple[float, float]], r: float, box: Sequence[float]
+) -> tuple[list[tuple[float, float]], float]:
+    """Places for round labels, each as near as there is room to where it would best stand.
+
+    Parameters
+    ----------
+    wanted : sequence of (x, y)
+    r : float
+        Radius of a label; smaller ones are made where there is no room for so many.
+    box : (x, y, width, height)
+        The picture.
+
+    Returns
+    -------
+    places : list of (x, y)
+        Of the same order; no two labels meet, none leaves the picture.
+    r : float
+        Radius for which that is so.
+    """
+    x0, y0, w, h = box
+    r = min(r, 0.5 * w, 0.5 * h)
+    while (places := _all_placed(wanted, r, (x0 + r, y0 + r, x0 + w - r, y0 + h - r))) is None:
+        r *= 0.8
+    return places, r
+
+
+def _all_placed(
+    wanted: Sequence[tuple[float, float]], r: float, ends: tuple[float, float, float, float]
+) -> list[tuple[float, float]] | None:
+    """Place labels of one radius one after another, their middles within ``ends``; None where one finds no room."""
+    x0, y0, x1, y1 = ends
+    columns, rows = (math.ceil(2 * (b - a) / r) for a, b in ((x0, x1), (y0, y1)))  # half a radius apart
+    xs = [x0 + (x1 - x0) * i / max(columns, 1) for i in range(columns + 1)]
+    grid = [(x, y0 + (y1 - y0) * j / max(rows, 1)) for x in xs for j in range(rows + 1)]
+    taken: list[tuple[float, float]] = []
+    for x, y in wanted:
+        at = (min(max(x, x0), x1), min(max(y, y0), y1))
+        if not _clear(at, taken, r):
+            grid.sort(key=partial(math.dist, at))
+            free = next((p for p in grid if _clear(p, taken, r)), None)
+            if free is None:
+                return None
+            at = free
+        taken.append(at)
+    return taken
+
+
+def _clear(at: tuple[float, float], taken: Sequence[tuple[float, float]], r: float) -> bool:
+    return all(math.dist(at, t) > 2.1 * r for t in taken)
 
 
 def badge(x: float, y: float, r: float, k: int) -> str:
@@ -175,22 +228,6 @@ def _rim_band(side: str, deep_mm: float, size_mm: tuple[float, float]) -> str:
         f"M{at(outer, a)}A{short(outer)} {short(outer)} 0 0 1 {at(outer, b)}"
         f"L{at(inner, b)}A{short(inner)} {short(inner)} 0 0 0 {at(inner, a)}Z"
     )
-
-
-def _free(
-    at: tuple[float, float], taken: list[tuple[float, float]], r: float, size_mm: tuple[float, float]
-) -> tuple[float, float]:
-    """Place a badge on the piece where no other one sits."""
-    best = at
-    for k in range(25):
-        turn, out = 2 * math.pi * (k % 8) / 8, 2.1 * r * ((k + 7) // 8)
-        x = min(max(at[0] + out * math.cos(turn), r), size_mm[0] - r)
-        y = min(max(at[1] + out * math.sin(turn), r), size_mm[1] - r)
-        if k == 0:
-            best = (x, y)
-        if all(math.hypot(x - a, y - b) > 2.05 * r for a, b in taken):
-            return x, y
-    return best
 
 
 def piece_svg(
@@ -242,14 +279,23 @@ def piece_svg(
         d = "".join(f"M{short(w * k / cross[0])} 0V{short(h)}" for k in range(1, cross[0]))
         d += "".join(f"M0 {short(h * k / cross[1])}H{short(w)}" for k in range(1, cross[1]))
         parts.append(tag("path", css="ninths", clip_path=clip, d=d))
-    for t in nice_ticks(0, w, 5 if w > 0.6 * h else 3):
-        parts += [line("tick", t, h, t, h + 1.3 * u), label(t, h + 5.2 * u, f"{t:g}", at=fs)]
-    for t in nice_ticks(0, h, 5 if h > 0.6 * w else 3):
-        parts += [line("tick", -1.3 * u, t, 0, t), label(-2 * u, t + 1.3 * u, f"{t:g}", "axis end", at=fs)]
-    parts.append(label(-2 * u, h + 5.2 * u, "mm", "axis end", at=fs))
+    parts.append(either(_axes(size_mm, fs, 1.0, "mm"), _axes(size_mm, fs, MM_PER_INCH, "in")))
     foot = [tag("g", bar, transform=f"translate(0 {short(h + 8.5 * u)})")] if bar else []
     around = (-9.5 * u, -2.0 * u, w + 13.7 * u, h + 9.5 * u + (11.5 * u if bar else 0))
     return drawing("piece", around, about, *parts, overlay, *foot, links="<a " in overlay)
+
+
+def _axes(size_mm: tuple[float, float], fs: float, unit_mm: float, unit: str) -> str:
+    """Ticks and numbers along foot and left side of a piece, in a unit of so many mm."""
+    (w, h), u = size_mm, max(size_mm) / 100.0
+    parts = []
+    for t in nice_ticks(0, w / unit_mm, 5 if w > 0.6 * h else 3):
+        x = t * unit_mm
+        parts += [line("tick", x, h, x, h + 1.3 * u), label(x, h + 5.2 * u, f"{t:g}", at=fs)]
+    for t in nice_ticks(0, h / unit_mm, 5 if h > 0.6 * w else 3):
+        y = t * unit_mm
+        parts += [line("tick", -1.3 * u, y, 0, y), label(-2 * u, y + 1.3 * u, f"{t:g}", "axis end", at=fs)]
+    return "".join(parts) + label(-2 * u, h + 5.2 * u, unit, "axis end", at=fs)
 
 
 def bar_svg(
@@ -338,18 +384,27 @@ class Plot:
         if text:
             self.add(label(self.x(at) - 4, self.top + 12, text, "axis end"))
 
-    def svg(self, about: str, x_name: str, y_name: str, *, x_ticks: Sequence[float] | None = None) -> str:
-        """Put frame, axes and their names round what was drawn."""
+    def svg(
+        self, about: str, x_name: str, y_name: str, *, x_ticks: Sequence[float] | None = None, y_inches: str = ""
+    ) -> str:
+        """Put frame, axes and their names round what was drawn; ``y_inches`` names upright lengths in inches."""
         grid = []
         for v in nice_ticks(*self.x_range) if x_ticks is None else x_ticks:
             grid.append(line("grid", self.x(v), self.top, self.x(v), self.bottom))
             grid.append(label(self.x(v), self.bottom + 15, f"{v:g}"))
-        for v in nice_ticks(*self.y_range):
-            grid.append(line("grid", self.left, self.y(v), self.right, self.y(v)))
-            grid.append(label(self.left - 5, self.y(v) + 4, f"{v:g}", "axis end"))
-        names = (label((self.left + self.right) / 2, self.height - 4, x_name), label(2, 12, y_name, "axis"))
+        up = self._up(y_name)
+        grid.append(either(up, self._up(y_inches, MM_PER_INCH)) if y_inches else up)
+        name = label((self.left + self.right) / 2, self.height - 4, x_name)
         box = (0, 0, self.width, self.height)
-        return drawing("plot", box, about, *grid, *self._drawn, *names, width=1.25 * self.width)
+        return drawing("plot", box, about, *grid, *self._drawn, name, width=1.25 * self.width)
+
+    def _up(self, name: str, unit: float = 1.0) -> str:
+        """Lines, numbers and name of the upright axis, in a unit."""
+        grid = [label(2, 12, name, "axis")]
+        for v in nice_ticks(self.y_range[0] / unit, self.y_range[1] / unit):
+            y = self.y(v * unit)
+            grid += [line("grid", self.left, y, self.right, y), label(self.left - 5, y + 4, f"{v:g}", "axis end")]
+        return "".join(grid)
 
 
 # ---------------------------------------------------------------- swatches and bars
