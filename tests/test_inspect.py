@@ -91,6 +91,8 @@ def test_good_piece_is_accepted_and_a_second_check_sees_the_spot_gone(
     assert result["verdict"]["action"] == "accept"
     assert len(result["before"]["gone"]) == 1
     assert result["before"]["significant"] is True
+    first = json.loads((folder / "first.json").read_text(encoding="utf-8"))
+    assert result["before"]["photos"] == [p["sha256"] for p in first["photos"]]
 
 
 def test_a_piece_pressed_the_wrong_way_round_is_not_accepted(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

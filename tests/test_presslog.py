@@ -1173,6 +1173,30 @@ def test_yield_of_known_histories(log: PressLog) -> None:
     assert log.yield_and_repress(Filter(piece="nobody")).first == Share(0, 0)
 
 
+def test_a_second_press_told_by_its_first_check_alone_is_of_the_same_piece(log: PressLog) -> None:
+    """Its name is not said again: the photos of the check before tell which piece it was."""
+    rng = random.Random(4)
+    first, other = "ab" * 32, "cd" * 32
+    for k, (sha256, piece) in enumerate(((first, "number 7"), (other, "number 8"), ("ef" * 32, ""))):
+        data = reading(rng, action="re-press", photos=[{"sha256": sha256}])
+        log.record(NewEntry("inspect", data, piece=piece, created=START + timedelta(minutes=k)))
+    told: list[tuple[str, Any, str]] = [
+        ("accept", {"photos": [first]}, "number 7"),
+        ("reprint", {"photos": ["00" * 32, other]}, "number 8"),
+        ("accept", {"photos": ["ef" * 32]}, ""),  # nameless before, nameless now: not counted
+        ("accept", {"photos": ["00" * 32]}, ""),
+        ("accept", {"photos": first}, ""),  # not a list
+        ("accept", None, ""),
+    ]
+    for k, (action, before, piece) in enumerate(told, 10):
+        data = reading(rng, action=action, before=before, photos=[{"sha256": f"{k:064x}"}])
+        uid = log.record(NewEntry("inspect", data, created=START + timedelta(minutes=k)))
+        assert log.entry(uid).row.piece == piece
+    y = log.yield_and_repress()
+    assert (y.pieces, y.good) == (2, 1)
+    assert (y.first, y.repress) == (Share(0, 2), Share(1, 2))
+
+
 def test_fading_of_a_piece_against_its_first_reading(log: PressLog) -> None:
     rng = np.random.default_rng(3)
     first = rng.uniform([20, -60, -60], [90, 60, 60], (30, 3)).round(3)

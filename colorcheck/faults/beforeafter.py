@@ -18,7 +18,7 @@ from .catalogue import HEAT_HELPS
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Before:
-    """An earlier inspection of the same piece, and what became of its findings."""
+    """An earlier inspection of the same piece, by the SHA-256 of its photos too, and what became of its findings."""
 
     name: str
     worst_before: float
@@ -28,6 +28,7 @@ class Before:
     same: tuple[str, ...]
     new: tuple[str, ...]
     significant: bool
+    photos: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +37,7 @@ class Earlier:
 
     name: str
     places: tuple[tuple[float, float, float, str], ...]
+    photos: tuple[str, ...] = ()
 
 
 def load_earlier(path: str | Path) -> Earlier:
@@ -60,7 +62,7 @@ def load_earlier(path: str | Path) -> Earlier:
         for f in file.findings
         if f.kind in HEAT_HELPS and f.x_mm is not None and f.y_mm is not None
     )
-    return Earlier(p.name, places)
+    return Earlier(p.name, places, tuple(photo.sha256 for photo in file.photos if photo.sha256))
 
 
 def compare_before(earlier: Earlier, findings: Sequence[Finding], noise_de00: float) -> Before:
@@ -91,4 +93,5 @@ def compare_before(earlier: Earlier, findings: Sequence[Finding], noise_de00: fl
         same=tuple(same),
         new=tuple(new),
         significant=bool(gone or better or new) or abs(before - after) > 2.8 * noise,
+        photos=earlier.photos,
     )

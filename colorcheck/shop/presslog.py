@@ -52,7 +52,7 @@ from .presslog_records import (
     key_of,
     place_of,
 )
-from .presslog_results import Ready, cells_of, lit_of, make_ready, photos_of, unpack, word
+from .presslog_results import Ready, cells_of, lit_of, make_ready, photos_of, texts, unpack, word
 from .presslog_tables import blanks, costs, entries, entry_photos, findings, jobs, photos, pieces, recipes, results
 
 __all__ = ["PressLog", "open_log"]
@@ -259,6 +259,11 @@ class PressLog:
                 c.execute(sa.update(pieces).where(blankless).values(blank_id=blank_id))
             else:
                 blank_id = c.execute(sa.select(pieces.c.blank_id).where(pieces.c.id == piece_id)).scalar()
+        elif pressed := texts(e.data, "before", "photos"):  # again; its first press says which piece it is
+            seen = (entry_photos.c.entry_id == entries.c.id) & (entry_photos.c.photo_id == photos.c.id)
+            earlier = sa.select(entries.c.piece_id).where(seen, photos.c.sha256.in_(pressed), entries.c.kind == e.kind)
+            named = earlier.where(entries.c.piece_id.is_not(None)).order_by(entries.c.id.desc()).limit(1)
+            piece_id = c.execute(named).scalar()
         if e.recipe is not None and e.recipe != Recipe():
             recipe_id = self._recipe(c, e.recipe, known)
         foreign = {"piece_id": piece_id, "blank_id": blank_id, "recipe_id": recipe_id}

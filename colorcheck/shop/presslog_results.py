@@ -40,6 +40,13 @@ def lit_of(data: Mapping[str, Any]) -> str:
     return "behind" if word(data, "lit") == "behind" else "front"
 
 
+def texts(data: Any, *path: str) -> list[str]:
+    """Texts of a list at a path of keys, else none."""
+    for key in path:
+        data = data.get(key) if isinstance(data, Mapping) else None
+    return [clean(t, 1000) for t in data if isinstance(t, str)] if isinstance(data, list | tuple) else []
+
+
 def _plain(value: Any) -> Any:
     """JSON that every database and reader takes: no NaN, no array, and nothing that tells where a photo was taken."""
     if isinstance(value, Mapping):
