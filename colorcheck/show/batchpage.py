@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from ..flows.batchline import entry_uid
 from . import words
 from .batchwords import ORDER, action_of, word_of
 from .say import say
@@ -61,6 +62,7 @@ def _card(line: dict[str, Any], pictures: Mapping[tuple[str, int], str]) -> dict
     return {
         "photo": line["photo"],
         "piece": line["piece"],
+        "uid": entry_uid(line),
         "artwork": line["artwork"] or "",
         "alike": line["alike"],
         "says": verdict.get("headline", "") or line["error"] or "",

@@ -535,10 +535,16 @@ class Site:
         query = dict(request.query_params)
         taken = [query[k] for k in ("added", "known") if query.get(k, "").isdecimal()]
         values = await asyncio.to_thread(self.journal.presses, query)
+        kept = [row["uid"] for row in values["rows"] if self.store.file(row["uid"], "answer.json")]
+        others = [row["uid"] for row in values["rows"] if row["kind"] == "inspect" and row["uid"] not in kept]
+        overviews = await asyncio.to_thread(self.journal.overviews, others)
         for row in values["rows"]:
+            uid, at = row["uid"], overviews.get(row["uid"], "")
             row["word"] = words.action_word(row["action"]) if row["action"] else ""
-            row["shown"] = self.store.file(row["uid"], "answer.json") is not None
-            row["picture"] = self.store.picture(row["uid"])
+            row["picture"] = self.store.picture(uid)
+            row["href"] = f"/pieces/{uid}/" if uid in kept else ""
+            if at and self.store.file(at, "answer.json"):
+                row["href"] = f"/pieces/{at}/#piece-{uid}"
         return self.show(request, "presses.html.j2", {**values, "taken": taken if len(taken) == 2 else []})
 
     async def health(self, request: Request) -> Response:

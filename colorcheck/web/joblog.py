@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,6 +86,10 @@ class Journal:
             return self.log().entry(uid).row.note
         except ColorcheckError:
             return None
+
+    def overviews(self, uids: Sequence[str]) -> dict[str, str]:
+        """Tell of pieces that were judged together in which overview they stand: entry → overview."""
+        return {e.row.uid: at for e in self.log().whole(uids) if isinstance(at := e.data.get("overview"), str)}
 
     def presses(self, query: Mapping[str, str]) -> dict[str, Any]:
         """List what the log holds, newest first.

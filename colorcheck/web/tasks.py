@@ -129,7 +129,8 @@ def _several(params: dict[str, Any], folder: Path, tell: Tell) -> None:
     with open_log(params["log"]) as log:
         load, number = lay_of(params), params["request"]["pressing"]["press_no"]
         more = {"prefix": params.get("piece", ""), "load": load, "recipe": _recipe(params), "press_no": number}
-        log.record_all(entries_of([all_shown(line) for line in lines], **more, **notes))
+        of_overview = [{**all_shown(line), "overview": params["group"]} for line in lines]
+        log.record_all(entries_of(of_overview, **more, **notes))
     if told.overview and not (folder / SMALL).exists():
         import cv2
 
