@@ -31,7 +31,7 @@ SCANS = Path(__file__).parents[1] / "scans"
 WIDTHS = {"phone": (360, 740), "desk": (1280, 900)}
 ANSWERS: list[str] = []  # of every kind, left by the tests before, for the last one to look at
 SCREENS = ("/", "/target", "/check/target", "/check/piece", "/check/several", "/compare", "/prepare", "/presses")
-SCREENS += ("/settings", "/open", "/profile", "/steps", "/setup", "/camera")
+SCREENS += ("/settings", "/open", "/profile", "/steps", "/setup", "/bench", "/camera")
 _FLAGS = [
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
@@ -358,6 +358,46 @@ def test_several_pieces_at_once(visit: Any, tmp_path: Path) -> None:
     assert not page.evaluate(SMALL_TARGETS)
     page.get_by_role("link", name="Try again").click()
     assert page.get_by_text("Here already: load.jpg, clock-good.jpg.").is_visible()
+
+
+def test_my_set_up_is_checked_by_its_words_and_used_afterwards(visit: Any, tmp_path: Path) -> None:
+    from tests import scenes
+    from tests.virtual import bench
+
+    at = bench.save_all(bench.set_up(41), scenes.press("small"), tmp_path)
+    page = visit("phone")
+    page.get_by_text("Less often").click()
+    page.get_by_role("link", name="Check my set-up").click()
+    assert "Can my set-up be trusted?" in page.locator("h1").inner_text()
+    page.get_by_label("Both lamps").set_input_files(at["both"])
+    page.get_by_label("A name for it").fill("bench lamps")
+    page.get_by_role("button", name="Check my set-up").click()
+    wrong = page.get_by_role("alert")
+    wrong.wait_for()
+    assert "add 'First lamp alone' and 'Second lamp alone'" in wrong.inner_text()
+    page.get_by_label("First lamp alone").set_input_files(at["lamp_a"])
+    page.get_by_label("Second lamp alone").set_input_files(at["lamp_b"])
+    page.get_by_label("The dark hole").set_input_files(at["black"])
+    page.get_by_label("The sheet of paper").set_input_files(at["sheet"])
+    page.get_by_role("button", name="Check my set-up").click()
+    page.wait_for_url("**/jobs/**")
+    over(page)
+    ANSWERS.append(page.url)
+    assert re.search("can be trusted|cannot be told", page.locator("h1").inner_text())
+    for check in ("Tone curve", "Local brightening", "Steady light", "Flicker", "Stray light", "Lens"):
+        assert page.get_by_role("rowheader", name=check).is_visible(), "each check's line, with nothing to open"
+    assert page.get_by_role("heading", name="What it proves").is_visible()
+    assert fits(page)
+    assert not page.evaluate(SMALL_TARGETS)
+    page.get_by_role("link", name="Check a target with it").click()
+    assert page.get_by_label("Checked set-up").locator("option:checked").inner_text().startswith("bench lamps")
+    page.get_by_label("Photo or scan of the target").set_input_files(at["earlier"])
+    page.get_by_role("button", name="Read it").click()
+    page.wait_for_url("**/jobs/**")
+    over(page)
+    assert page.get_by_text("Worked out with the check of your set-up (bench lamps)").is_visible()
+    page.goto("/presses")
+    assert page.get_by_role("link", name="bench lamps").first.is_visible()
 
 
 @pytest.mark.skipif(not Path(AXE).is_file(), reason="axe-core is not installed (COLORCHECK_AXE)")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import warnings
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,12 +18,15 @@ from colorcheck.colour.icc import ProfileTables, profile_bytes
 from colorcheck.colour.printer_model import fit_printer
 from colorcheck.colour.profiletables import profile_tables
 from colorcheck.flows.inspect import inspect
+from colorcheck.flows.read import read_photos
 from colorcheck.flows.requests import InspectRequest
 from colorcheck.ground.cielab import delta_e00, lab_to_xyz, xyz_to_lab
-from colorcheck.ground.records import CellSamples, Kind, Light
+from colorcheck.ground.records import CellFlag, CellKind, CellSamples, Kind, Light
 from colorcheck.photo.decode import decode
 from colorcheck.sheet.measure import measure
+from colorcheck.shop import heat
 
+from . import heatlab, scenes
 from . import virtual as v
 from .printers import offset_data
 from .virtual import spectral
@@ -83,6 +87,53 @@ def test_stated_doubt_covers_published_reflectances(sensor: str, lamp: str) -> N
     off = delta_e00(cells.lab, true)
     assert np.mean(off <= 2 * cells.uncertainty) >= 0.90
     assert off.mean() < cells.uncertainty.mean()  # 1.2 to 5.1 against 5.6 to 6.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PublishedSheet(v.PressedPiece):
+    """A pressed target of which the cells in ``boxes_mm`` (n, 4) have these reflectances (n, 36) instead of dye."""
+
+    boxes_mm: Any = ()
+    reflectance: Any = ()
+
+    def response(self, weights: Any) -> Any:
+        out = v.PressedPiece.response(self, weights).copy()
+        for (x, y, w, h), one in zip(self.boxes_mm * self.px_per_mm, self.reflectance, strict=True):
+            out[round(y) : round(y + h), round(x) : round(x + w)] = one @ weights
+        return out
+
+
+@pytest.mark.parametrize(("sensor", "lamp"), [("measured-1", "LED-B3"), ("measured-2", "D50")])
+def test_published_reflectances_in_a_photographed_sheet(sensor: str, lamp: str, tmp_path: Path) -> None:
+    """The 99 reflectances of CIE 224:2017 as cells of a target that is photographed, stored as JPEG and read.
+
+    Sensitivities and lights as above. Markers, white, black and field are those of the virtual press, and so are lens,
+    noise, stray light and the lamp's fall-off; truth is CIELAB, D50, of the published reflectances over the bare coat.
+    """
+    target, _, _ = scenes.sheet("square")
+    base = scenes.press("square")
+    cells = np.flatnonzero(target.kind == CellKind.COLOUR)[:99]
+    reflectance = spectral.test_reflectances()
+    assert (len(cells), len(reflectance)) == (99, 99)
+    own = {f.name: getattr(base, f.name) for f in fields(base) if f.init}
+    piece = PublishedSheet(**own, boxes_mm=target.box_mm[cells], reflectance=reflectance)
+    camera = v.Camera(sensitivities=sensor, white_level=0.7, flare=0.003, noise=0.008)
+    photo = v.photograph(
+        piece,
+        scene=v.Scene(illuminant=lamp, lamps=(v.Lamp(-350, 80, 520),), vignetting=0.2),
+        camera=camera,
+        pose=v.Pose.megapixels(3.0, fill=0.8, rotation_deg=3.0, tilt_deg=2.0),
+        seed=7,
+    )
+    reading = read_photos(v.save_photo(photo, tmp_path / "sheet.jpg", quality=93))
+    to_xyz = spectral.xyz_weights("D50")
+    true = xyz_to_lab(reflectance @ to_xyz / (base.coat @ to_xyz), np.ones(3))
+    fit = (reading.cells.flags[cells] & int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE)) == 0
+    assert fit.sum() >= 95
+    off = delta_e00(reading.cells.lab[cells], true)[fit]
+    stated = reading.cells.uncertainty[cells][fit]
+    assert np.mean(off <= 2 * stated) >= 0.90
+    assert off.mean() < stated.mean()
 
 
 def test_density_of_published_greys_from_a_photo(tmp_path: Path) -> None:
@@ -189,3 +240,53 @@ def test_volume_stays_below_the_convex_hull_of_what_was_measured() -> None:
     volume = gamut.gamut_volume(model.lab)
     assert 0.75 * hull.volume < volume < hull.volume
     assert spatial.ConvexHull(lab).volume < 1.02 * hull.volume  # measured rows alone reach no further
+
+
+# ---------------------------------------------------------------- heat: handbook tables in a kept package
+
+
+def test_heat_constants_are_those_of_two_handbooks() -> None:
+    """EN ISO 10456 and the ASHRAE Handbook of Fundamentals, as the package `ht` (MIT) prints them: kg/m³, W/mK, J/kgK.
+
+    What presses and tests assume was typed from the tables themselves; the package is a second transcription.
+    """
+    tables = pytest.importorskip("ht.insulation")
+    density, conductivity, capacity = tables.building_materials["Glass, soda lime"]
+    their_density, their_capacity, their_conductivity, *_ = tables.ASHRAE[
+        "Siding, Architectural (soda-lime float) glass"
+    ]
+    assert heat.GLASS_DENSITY_KG_M3 == density == their_density
+    assert heat.GLASS_CONDUCTIVITY_W_MK == conductivity == their_conductivity
+    assert capacity <= heat.GLASS_HEAT_J_KGK <= their_capacity  # 750 and 840; glass in a press is hot
+    assert (heat.FASTEST.pad, heat.SLOWEST.pad) != (None, None)
+    for pad, name in (
+        (heat.FASTEST.pad, "Floor covering, underlay, felt"),
+        (heat.SLOWEST.pad, "Sealant, silicone, pure"),
+    ):
+        density, conductivity, capacity = tables.building_materials[name]
+        assert pad is not None
+        assert (pad.conductivity_w_mk, pad.heat_j_m3k) == (conductivity, pytest.approx(density * capacity))
+    named = {
+        "felt": "Floor covering, underlay, felt",
+        "cork": "Floor covering, underlay, cork",
+        "silicone foam": "Sealant, silicone foam",
+        "silicone": "Sealant, silicone, pure",
+        "softwood": "Timber, 500 kg/m^3",
+        "hardwood": "Timber, 700 kg/m^3",
+    }
+    for pad_name, name in named.items():
+        assert heatlab.PADS[pad_name] == tables.building_materials[name], name
+
+
+def test_a_press_of_either_handbooks_glass_lies_inside_the_stated_range() -> None:
+    """Seconds until the coat is hot with the constants of either table, on felt and on silicone."""
+    tables = pytest.importorskip("ht.insulation")
+    told = [tables.building_materials["Glass, soda lime"][2]]
+    told.append(tables.ASHRAE["Siding, Architectural (soda-lime float) glass"][1])
+    ends = [heat.time_to_temperature(glass_mm=4, platen_c=200.0, build=build) for build in (heat.FASTEST, heat.SLOWEST)]
+    for capacity in told:
+        for name in ("Floor covering, underlay, felt", "Sealant, silicone foam", "Sealant, silicone, pure"):
+            density, conductivity, c = tables.building_materials[name]
+            pad = heat.Pad(conductivity, density * c, 0.010, 1.5e4)
+            build = heat.BuildUp(heat=capacity / heat.GLASS_HEAT_J_KGK, pad=pad)
+            assert ends[0] < heat.time_to_temperature(glass_mm=4, platen_c=200.0, build=build) < ends[1]

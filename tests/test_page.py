@@ -60,6 +60,7 @@ PAGES = (
     "/profile",
     "/steps",
     "/setup",
+    "/bench",
     "/camera",
 )
 

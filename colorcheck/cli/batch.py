@@ -58,6 +58,7 @@ def add_batch(sub: Any) -> None:
     p.add_argument("--reading", metavar="READING.json", help="reading of the same substrate: what colours should be")
     p.add_argument("--profile", metavar="P.icc", help="ICC profile the pieces were printed through")
     p.add_argument("--limits", metavar="FILE.toml", help="your own limits instead of the shipped ones")
+    p.add_argument("--bench", metavar="BENCH.json", help="check of your set-up, from 'colorcheck bench'")
     p.add_argument("--workers", metavar="N", help="how many processes (default: one for each core)")
     p.add_argument("--watch", action="store_true", help="go on: judge each photo as it arrives")
     p.add_argument("--scheduler", metavar="tcp://HOST:PORT", help="let a Dask cluster do the work")
@@ -86,6 +87,7 @@ def _setup(args: argparse.Namespace, jobs: tuple[Job, ...]) -> Setup:
     from ..flows.batchwork import Setup
     from ..flows.pieces import load_candidates
     from ..flows.requests import InspectRequest
+    from ..photo.benchfile import load_bench
     from ..show.batchlines import tell_photo
 
     request = InspectRequest(
@@ -98,8 +100,11 @@ def _setup(args: argparse.Namespace, jobs: tuple[Job, ...]) -> Setup:
         reading=args.reading,
         profile=args.profile,
         limits=args.limits,
+        bench=args.bench,
         pressing=pressing_of(args),
     )
+    if args.bench:
+        load_bench(args.bench)  # refused now, not once for each photo
     for job in jobs:
         replace(request, size_mm=job.size_mm, shape=job.shape)  # refuses what no piece can be
     return Setup(request, load_candidates(jobs, view=args.view), tell_photo)
@@ -114,7 +119,7 @@ def _begin(args: argparse.Namespace) -> tuple[Path, Path]:
         raise FileError(f"there is no folder {folder}", "name the folder of the photos")
     out = Path(args.json)
     wanted, args.json = args.json, None  # may exist: it is gone on with
-    begin(args, outputs=[args.csv], inputs=[args.jobs, args.reading, args.profile, args.limits])
+    begin(args, outputs=[args.csv], inputs=[args.jobs, args.reading, args.profile, args.limits, args.bench])
     args.json = wanted
     keep_existing(out, overwrite=True)
     same = {os.path.realpath(p) for p in (out, args.csv, args.report, args.jobs) if p}

@@ -27,7 +27,7 @@ def add_bench(sub: Any) -> None:
     g.add_argument("--turned", metavar="T.jpg", help="the target of --both turned by a quarter, both lamps on")
     p.add_argument("--again", metavar="READING.json", help="reading of the same piece in this set-up on an earlier day")
     p.add_argument("--target", metavar="T.json", help="layout of the target (default: the code printed on it)")
-    add_common(p, report=False)
+    add_common(p)
     add_log(p, piece=False)
     p.set_defaults(run=_bench)
 
@@ -44,5 +44,6 @@ def _bench(args: argparse.Namespace) -> int:
         args,
         lambda: to_dict(result),
         lambda: answers.bench_blocks(result, args.json),
+        page=("bench", result),
         photos=[p for p in named if p],
     )

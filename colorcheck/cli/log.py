@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from ..ground.errors import DataError, UsageError
 from ..show.say import items, say
 from ..show.screen import show
-from .common import keep_existing, use_color
+from .common import keep_existing, keep_report, use_color
 
 if TYPE_CHECKING:
     from ..shop.presslog import PressLog
@@ -26,7 +26,7 @@ _FILTERS = ("kind", "action", "piece", "blank", "since", "until", "text", "lit",
 _WHAT: dict[str, tuple[str, tuple[str, ...], str]] = {
     "list": ("", (*_FILTERS, "limit", "json", "overwrite"), "what was recorded, newest first"),
     "show": ("ID", ("json", "overwrite"), "one entry: what was found, how it was pressed"),
-    "trend": ("", (*_FILTERS, "limit", "measure", "baseline", "json", "overwrite"), "is the press steady?"),
+    "trend": ("", (*_FILTERS, "limit", "measure", "baseline", "report", "json", "overwrite"), "is it steady?"),
     "yield": ("", (*_FILTERS, "json", "overwrite"), "how many pieces come out well, and does pressing again help?"),
     "fading": ("", ("piece", "json", "overwrite"), "later readings of a piece against its first"),
     "export": ("DIR", ("overwrite",), "all of it as CSV and JSON lines"),
@@ -35,7 +35,7 @@ _WHAT: dict[str, tuple[str, tuple[str, ...], str]] = {
     "check": ("", ("json", "overwrite"), "is the log sound, and what is in it?"),
 }
 _ACTIONS = ("accept", "re-press", "change-profile", "reprint", "retake-photo")
-_MEASURES = ("evenness", "mean_delta_e00", "black_density")
+_MEASURES = ("evenness", "mean_delta_e00", "black_density", "drift", "turned", "stray-light", "tone")
 
 
 def add_log_command(sub: Any) -> None:
@@ -66,6 +66,7 @@ def add_log_command(sub: Any) -> None:
     p.add_argument("--limit", metavar="N", help="the newest N (list: 20, trend: all)")
     p.add_argument("--measure", choices=_MEASURES, help="what trend follows (default: evenness)")
     p.add_argument("--baseline", metavar="N", help="trend: limits from the first N values (default: all)")
+    p.add_argument("--report", metavar="DIR", help="trend: draw the chart in report.html in this folder")
     p.add_argument("--json", metavar="FILE", help="write the answer as JSON ('-' for the screen)")
     p.add_argument("--overwrite", action="store_true", default=None, help="replace files that exist")
     p.set_defaults(run=_log)
@@ -82,6 +83,7 @@ def _log(args: argparse.Namespace) -> int:
     if args.name and not needs:
         raise UsageError(f"'log {args.what}' takes no '{args.name[:40]}'", "see 'colorcheck log --help'")
     keep_existing(args.json, bool(args.overwrite))
+    keep_report(args.report, bool(args.overwrite))
     where = _filter(args)
     limit, baseline = _count(args.limit, "--limit"), _count(args.baseline, "--baseline")
     from ..shop.presslog import open_log
@@ -207,8 +209,14 @@ def _show(e: Entry, args: argparse.Namespace) -> None:
 def _trend(t: Trend, args: argparse.Namespace) -> None:
     from ..show import logbook
 
-    if not _put(args, t):
-        _tell(*logbook.trend_blocks(t))
+    shown = not _put(args, t)
+    path = None
+    if args.report:
+        from ..show.page import write_report
+
+        path = write_report(args.report, "trend", [t], overwrite=bool(args.overwrite))
+    if shown:
+        _tell(*logbook.trend_blocks(t), *([say("report_at", path)] if path else []))
 
 
 def _yield(log: PressLog, args: argparse.Namespace, where: Filter) -> None:

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from ..ground import reader
 from ..ground.bench import Bench
 from ..ground.cielab import delta_e00
 from ..ground.errors import DataError, PhotoError, UsageError
@@ -53,6 +54,8 @@ _SCATTER = (0.3, 3.0)  # beyond this one pair of photos is not believed
 _FEWEST = 12  # cells that can tell
 _ONE_PAIR = 1.1  # one pair of photos tells its scatter within a tenth or so
 _UNFIT = int(CellFlag.CLIPPED | CellFlag.HIDDEN | CellFlag.GLARE | CellFlag.UNEVEN)
+_FINE_PX = 13_000_000  # for photos whose light is added
+_ENOUGH_PX = 4_000_000  # for hole and sheet; a turned target is opened once more
 _TAKE_AGAIN = "take the three again: nothing moved, nothing changed but the lamps"
 
 
@@ -79,6 +82,11 @@ class Checked:
     bench: Bench
     photos: tuple[tuple[str, str, str], ...]  # which, file, SHA-256
     earlier: str
+
+    @property
+    def name(self) -> str:
+        """What it is called: its camera, where the photos tell."""
+        return self.bench.device or "set-up"
 
     @property
     def poor(self) -> tuple[str, ...]:
@@ -110,7 +118,7 @@ def check_bench(request: BenchRequest, *, progress: Callable[[str], None] | None
     images = {}
     for name, path in named.items():
         say(f"opening {Path(path).name}")
-        images[name] = decode(path)
+        images[name] = decode(path, max_pixels=_FINE_PX if name in ("lamp_a", "lamp_b", "both") else _ENOUGH_PX)
     device = _one_camera(images)
     checks: list[BenchCheck] = []
     bench = Bench("", device, np.zeros(0), None, None, None, None, None)
@@ -211,7 +219,8 @@ def _refuse_mixed(a: LinearImage, b: LinearImage, both: LinearImage) -> None:
     if found is not None and found is not both:
         raise UsageError(
             f"{found.source} is the photo with both lamps, {both.source} is not",
-            f"give {found.source} as --both and the others as --lamp-a and --lamp-b",
+            f"give {found.source} as {reader.option('both')}, the others as {reader.option('lamp-a')} and "
+            f"{reader.option('lamp-b')}",
         )
 
 
@@ -299,7 +308,8 @@ def _drift(saved: SavedReading, cells: Cells, target: Target) -> BenchCheck:
     if saved.target.code_text != target.code_text or saved.target.ids != target.ids:
         raise DataError(f"{name} is a reading of another target", "give one of the same piece")
     if saved.trust != "balanced" or saved.file.bench:
-        raise DataError(f"{name} was read with --camera or --bench", "read that day's photo again without them")
+        how = "a taught camera or a checked set-up" if reader.on_page() else "--camera or --bench"
+        raise DataError(f"{name} was read with {how}", "read that day's photo again without them")
     ok = saved.usable & ((cells.flags & _UNFIT) == 0)
     if ok.sum() < _FEWEST:
         raise PhotoError("too few cells are clear on both days", "take them without reflections, nothing blank white")
@@ -338,14 +348,14 @@ def to_dict(c: Checked) -> dict[str, Any]:
     from datetime import date
 
     b = c.bench
-    values = {"turned": "turned_delta_e00", "drift": "drift_delta_e00", "stray-light": "stray_light", "lens": "lens"}
     return {
         "schema": SCHEMA,
+        "name": c.name,
+        "answer": "change " + ", ".join(c.poor) if c.poor else "good",
         "date": date.today().isoformat(),
         "device": b.device,
         "poor": list(c.poor),
         "checks": [rounded(picked(k, "name value std limit outcome more")) for k in c.checks],
-        "measures": {key: _rounded(k.value) for k in c.checks if (key := values.get(k.name))},
         "figures": {
             "tone": [round(float(v), 5) for v in b.tone],
             **{

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,6 +26,7 @@ from ..shop.presshealth import (
     load_placings,
     placed,
     seen_in,
+    trend_line,
 )
 from ..shop.presslog_records import Filter, faces_up
 from .requests import FadingRequest, HealthRequest
@@ -171,7 +171,7 @@ def from_log(
             break
     lights = [where.lit] if where.lit else ["front", "behind"]
     trends = [
-        _trend(log.trend(m, replace(where, lit=lit), last=500), title, unit)
+        trend_line(log.trend(m, replace(where, lit=lit), last=500), title, unit)
         for lit in lights
         for m, title, unit in _MEASURES
     ]
@@ -187,23 +187,6 @@ def from_log(
 def _share(s: Any) -> str:
     low, high = s.interval
     return f"{s.good} of {s.n} ({100 * low:.0f}–{100 * high:.0f} %, 95 % sure)"
-
-
-def _trend(t: Any, title: str, unit: str) -> TrendLine:
-    c = t.chart
-    return TrendLine(
-        name=title if t.lit == "front" else f"{title}, lit from behind",
-        unit=unit,
-        days=tuple(f"{d:%Y-%m-%d}" for d in t.times),
-        values=tuple(float(v) for v in t.values),
-        centre=c.centre if c else math.nan,
-        lower=c.lower if c else math.nan,
-        upper=c.upper if c else math.nan,
-        smooth=tuple(c.ewma) if c else (),
-        outside=tuple(c.outside) if c else (),
-        drifting=tuple(c.drifting) if c else (),
-        rough=bool(t.rough),
-    )
 
 
 def _logged(entry: Any) -> Piece:

@@ -18,7 +18,7 @@ from ..faults.lightbands import light_bands
 from ..faults.litside import coat_level, light_around, lit_otherwise
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
 from ..ground import reader
-from ..ground.bench import Bench, check_camera
+from ..ground.bench import Bench
 from ..ground.errors import PhotoError
 from ..ground.files import refuse_same
 from ..ground.geometry import mm_to_px, scaled
@@ -40,8 +40,7 @@ from ..ground.records import (
     View,
 )
 from ..ground.residue import Residue
-from ..photo.benchfile import load_bench
-from ..photo.camera import without_tone
+from ..photo.benchfile import as_checked, load_bench
 from ..photo.decode import decode
 from ..photo.drawn import refuse_drawn
 from ..piece.aim import colour_error
@@ -103,6 +102,7 @@ class Inspection:
     limits: Limits
     before: Before | None
     lit: Lit = "front"
+    bench: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -260,12 +260,10 @@ def _shot(path: str, art: Artwork, say: Callable[[str], None], bench: Bench | No
     say(f"finding the piece in {Path(path).name}")
     image = decode(path, max_pixels=QUICK_PIXELS)
     refuse_drawn(image)
-    check_camera(bench, image)
-    tone = np.zeros(0) if bench is None else bench.tone
-    image = without_tone(image, tone)
+    image = as_checked(image, bench)
     reg = register(image, art)
     if image.scale < 1 and reg.pose.px_per_mm < ENOUGH_PX_PER_MM:
-        image = without_tone(decode(path), tone)
+        image = as_checked(decode(path), bench)
         reg = at_full_size(reg, image)
     return Shot(image, reg)
 
@@ -383,4 +381,5 @@ def judge(
         limits=limits,
         before=compare_before(earlier, found.findings, found.noise_de00) if earlier else None,
         lit=request.lit,
+        bench="" if bench is None else bench.name,
     )

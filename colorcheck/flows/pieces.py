@@ -14,6 +14,7 @@ import numpy as np
 from ..ground.errors import ColorcheckError, DataError, ImageError, PhotoError, TargetError, UsageError
 from ..ground.geometry import mm_to_px, place_in_photo
 from ..ground.records import Floats, LinearImage, Shape, View
+from ..photo.benchfile import as_checked, load_bench
 from ..photo.decode import decode
 from ..piece.artwork import Artwork, load_artwork
 from ..piece.placement import rim_hull
@@ -165,7 +166,8 @@ def judge_photo(
     """
     say = progress or (lambda _: None)
     say(f"finding the pieces in {Path(path).name}")
-    image = decode(path, max_pixels=QUICK_PIXELS)
+    bench = load_bench(request.bench) if request.bench else None
+    image = as_checked(decode(path, max_pixels=QUICK_PIXELS), bench)
     seen = _look(image, candidates)
     if not seen:
         index, reg, alike = _among_all(image, candidates)
@@ -174,7 +176,7 @@ def judge_photo(
         piece = _judged(request, candidates, seen[0], index, reg)
         return _photo(image, (replace(piece, piece=1, alike=alike),))
     if image.scale < 1 and min(_px_per_mm(s, candidates) for s in seen) < ENOUGH_PX_PER_MM:
-        fine = decode(path)
+        fine = as_checked(decode(path), bench)
         regions = tuple(resized(s.region, fine.scale / image.scale) for s in seen)
         seen = tuple(replace(s, region=r, cut=cut_out(fine, r, regions)) for s, r in zip(seen, regions, strict=True))
     out = []

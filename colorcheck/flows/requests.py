@@ -276,18 +276,18 @@ class BenchRequest:
 
     def __post_init__(self) -> None:
         if not self.photos():
-            raise UsageError("no photo was given", "give at least one, such as --sheet PAPER.jpg; see 'bench --help'")
-        lamps = [self.lamp_a, self.lamp_b, self.both]
-        if (self.lamp_a or self.lamp_b) and not all(lamps):
-            raise UsageError(
-                "light is added from three photos", "give --lamp-a, --lamp-b and --both together, or --both alone"
-            )
+            todo = "take at least one" if reader.on_page() else "give at least one, such as --sheet PAPER.jpg"
+            raise UsageError("no photo was given", todo)
+        a, b, both, turned, again = map(reader.option, ("lamp-a", "lamp-b", "both", "turned", "again"))
+        if (self.lamp_a or self.lamp_b) and not (self.lamp_a and self.lamp_b and self.both):
+            raise UsageError("light is added from three photos", f"give {a}, {b} and {both} together, or {both} alone")
         if (self.turned or self.again) and not self.both:
-            raise UsageError("--turned and --again are compared with --both", "give --both as well")
+            raise UsageError(f"{turned} and {again} are compared with {both}", f"give {both} as well")
         if self.both and not (self.lamp_a or self.turned or self.again):
-            raise UsageError("--both alone proves nothing", "add --lamp-a and --lamp-b, --turned or --again")
+            raise UsageError(f"{both} alone proves nothing", f"add {a} and {b}, {turned} or {again}")
         if self.glass_on_hole and not self.black:
-            raise UsageError("--glass-on-hole is about --black", "give --black as well")
+            hole = reader.option("black")
+            raise UsageError(f"{reader.option('glass-on-hole')} is about {hole}", f"give {hole} as well")
 
     def photos(self) -> dict[str, str]:
         """Photos given, by the name of their field."""

@@ -9,9 +9,11 @@ import msgspec
 import numpy as np
 
 from ..ground import reader
-from ..ground.bench import Bench
+from ..ground.bench import Bench, check_camera
 from ..ground.errors import DataError
 from ..ground.files import read_json, shaped
+from ..ground.records import LinearImage
+from .camera import without_tone
 
 SCHEMA = "colorcheck-bench/1"
 Share = Annotated[float, msgspec.Meta(ge=0, le=0.5)]
@@ -56,3 +58,11 @@ def load_bench(path: str | Path) -> Bench:
     if (g.veil_of_mean is None) != (g.veil_std is None):
         raise DataError(f"{p.name} is no check of a set-up: veil_std is missing", todo)
     return Bench(p.name, f.device, np.array(g.tone), g.exponent_std, g.local_std, g.veil_of_mean, g.veil_std, g.scatter)
+
+
+def as_checked(image: LinearImage, bench: Bench | None) -> LinearImage:
+    """Take the checked camera's tone curve out of a photo; one by another camera is refused, see `check_camera`."""
+    if bench is None:
+        return image
+    check_camera(bench, image)
+    return without_tone(image, bench.tone)

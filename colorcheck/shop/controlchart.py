@@ -1,8 +1,8 @@
 """Control charts of single values: tell whether a process is steady or has moved.
 
-Individuals chart with limits from the mean moving range, and the exponentially weighted moving average (EWMA):
-NIST/SEMATECH e-Handbook of Statistical Methods, sections 6.3.2.2 and 6.3.2.4; Montgomery, *Introduction to
-Statistical Quality Control*.
+Individuals and moving range chart with limits from the mean moving range (Shewhart; ISO 7870-2, from memory), and the
+exponentially weighted moving average (EWMA): NIST/SEMATECH e-Handbook of Statistical Methods, sections 6.3.2.2 and
+6.3.2.4; Montgomery, *Introduction to Statistical Quality Control*.
 
 Limits that rest on few values are uncertain themselves: 20 to 25 values at three standard deviations alarm on half of
 all steady presses within 100 pieces. So they are widened until a new value is beyond them about as seldom as with
@@ -21,6 +21,7 @@ from typing import Literal
 Scale = Literal["linear", "log"]
 
 D2 = 1.128  # mean range of two standard normal values, 2/√π, as the tables print it (Montgomery, appendix VI)
+D4 = 3.267  # upper limit of a moving range, in mean ones, as the tables print it (from memory); the lower one is 0
 WIDTH = 3.0  # limits of the individuals chart in standard deviations
 EWMA_WEIGHT = 0.2  # λ and L of a chart with one false alarm in about 500 values: Lucas & Saccucci,
 EWMA_WIDTH = 2.962  # Technometrics 32(1) 1–12 (1990); the pair is quoted from memory
@@ -48,6 +49,10 @@ class Chart:
         Single values beyond their limits; smoothed values beyond theirs.
     baseline : int
         How many values, from the first, the limits rest on.
+    ranges : tuple of float
+        From each value to the next, one fewer than values; with ``scale='log'`` as a factor, 1 for no change.
+    range_centre, range_upper : float
+        Their mean over the baseline and their upper limit; NaN where sigma was told.
     """
 
     scale: Scale
@@ -61,6 +66,9 @@ class Chart:
     outside: tuple[int, ...]
     drifting: tuple[int, ...]
     baseline: int
+    ranges: tuple[float, ...]
+    range_centre: float
+    range_upper: float
 
 
 def widened(width: float, baseline: int) -> float:
@@ -125,8 +133,11 @@ def individuals(
     x = [math.log(max(v, SMALLEST)) for v in values] if log else [float(v) for v in values]
     if centre is None:
         centre = math.fsum(x[:base]) / base
+    ranges = [abs(b - a) for a, b in pairwise(x)]
+    usual = math.nan
     if sigma is None:
-        sigma = math.fsum(abs(b - a) for a, b in pairwise(x[:base])) / (base - 1) / D2
+        usual = math.fsum(ranges[: base - 1]) / (base - 1)
+        sigma = usual / D2
         single, width = (widened(WIDTH, base), widened(width, base)) if widen else (WIDTH, width)
     else:
         single = WIDTH
@@ -153,6 +164,11 @@ def individuals(
         smooth = [math.exp(v) for v in smooth]
         ends, end = [(math.exp(a), math.exp(b)) for a, b in ends], (math.exp(end[0]), math.exp(end[1]))
         centre, low, high = math.exp(centre), math.exp(low), math.exp(high)
+        ranges = [math.exp(r) for r in ranges]
+    most = D4 * usual
+    if log:
+        usual, most = math.exp(usual), math.exp(most)
     lows = (*(a for a, _ in ends), *(end[0],) * rest)
     highs = (*(b for _, b in ends), *(end[1],) * rest)
-    return Chart(scale, centre, sigma, low, high, tuple(smooth), lows, highs, outside, tuple(drifting), base)
+    beyond = outside, tuple(drifting)
+    return Chart(scale, centre, sigma, low, high, tuple(smooth), lows, highs, *beyond, base, tuple(ranges), usual, most)

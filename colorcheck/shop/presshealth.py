@@ -28,7 +28,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -38,6 +38,9 @@ from ..ground.errors import DataError, UsageError
 from ..ground.files import read_json, read_text, shaped
 from ..ground.records import Floats, Mask
 from ..sheet.savedreading import InspectionFile, PhotoRow, PieceShape, PressedFile
+
+if TYPE_CHECKING:
+    from .presslog_records import Trend
 
 FRAMES = ("platen", "blank", "sheet", "photo")
 MIN_PIECES = 5  # looked at, before anything is claimed
@@ -175,6 +178,24 @@ class TrendLine:
     outside: tuple[int, ...]
     drifting: tuple[int, ...]
     rough: bool
+
+
+def trend_line(t: Trend, title: str, unit: str) -> TrendLine:
+    """Name one measure over time for its drawing."""
+    c = t.chart
+    return TrendLine(
+        name=title if t.lit == "front" else f"{title}, lit from behind",
+        unit=unit,
+        days=tuple(f"{d:%Y-%m-%d}" for d in t.times),
+        values=tuple(float(v) for v in t.values),
+        centre=c.centre if c else math.nan,
+        lower=c.lower if c else math.nan,
+        upper=c.upper if c else math.nan,
+        smooth=tuple(c.ewma) if c else (),
+        outside=tuple(c.outside) if c else (),
+        drifting=tuple(c.drifting) if c else (),
+        rough=bool(t.rough),
+    )
 
 
 # ---------------------------------------------------------------- files in

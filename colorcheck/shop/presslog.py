@@ -32,6 +32,7 @@ from .presslog_migrate import STEPS, Step, migrate, version_of
 from .presslog_records import (
     JOB_STATES,
     MEASURES,
+    SET_UP,
     Cost,
     Entry,
     EntryRow,
@@ -52,13 +53,23 @@ from .presslog_records import (
     key_of,
     place_of,
 )
-from .presslog_results import Ready, cells_of, lit_of, make_ready, photos_of, texts, unpack, word
+from .presslog_results import (
+    Ready,
+    cells_of,
+    check_of,
+    lit_of,
+    make_ready,
+    photos_of,
+    texts,
+    unpack,
+    word,
+)
 from .presslog_tables import blanks, costs, entries, entry_photos, findings, jobs, photos, pieces, recipes, results
 
 __all__ = ["PressLog", "open_log"]
 
 JUDGED = ("accept", "re-press", "change-profile", "reprint")  # a photo to be taken again judges no piece
-SKEWED = ("evenness", "mean_delta_e00")  # not negative and skewed: limits from their logarithms
+EVEN = ("black_density",)  # all others are not negative and skewed: limits from their logarithms
 _NOWHERE = re.compile(r"gps|latitude|longitude|altitude|geo_?(tag|location)|^location$", re.IGNORECASE)
 _COLUMNS = {
     "evenness": entries.c.evenness,
@@ -528,7 +539,7 @@ class PressLog:
         Parameters
         ----------
         measure : str
-            'evenness', 'mean_delta_e00' or 'black_density'.
+            One of `MEASURES`.
         where : Filter, optional
             Which entries; those lit from the front where it does not say, since from behind every density is halved.
         last : int, optional
@@ -547,10 +558,20 @@ class PressLog:
             raise UsageError(f"'{clean(measure, 40)}' is not measured", f"choose one of {', '.join(MEASURES)}")
         if baseline is not None and baseline < FEWEST:
             raise UsageError(f"limits from {baseline} values mean nothing", f"give at least {FEWEST}, better 50")
+        where = where or Filter()
+        where = replace(where, lit="" if measure in SET_UP else where.lit or "front")
+        known = self._checks(measure, where, last) if measure in SET_UP else self._column(measure, where, last)
+        uids, times, values = known
+        for column in known:
+            column.reverse()
+        scale = scale or ("linear" if measure in EVEN else "log")
+        chart = individuals(values, baseline=baseline, scale=scale) if len(values) >= FEWEST else None
+        return Trend(measure, where.lit or "front", tuple(uids), tuple(times), tuple(values), chart)
+
+    def _column(self, measure: str, where: Filter, last: int | None) -> tuple[list[str], list[datetime], list[float]]:
+        """Ids, moments and values of a measure that has a column of its own, newest first."""
         column = _COLUMNS[measure]
         query = sa.select(entries.c.uid, entries.c.created, column)
-        where = where or Filter()
-        where = replace(where, lit=where.lit or "front")
         query = query.where(column.is_not(None), *self._conditions(where))
         query = query.order_by(entries.c.created.desc(), entries.c.id.desc())
         if last is not None:
@@ -564,12 +585,18 @@ class PressLog:
                 uids += some_uids
                 times += some_times
                 values += some_values
-        uids.reverse()
-        times.reverse()
-        values.reverse()
-        scale = scale or ("log" if measure in SKEWED else "linear")
-        chart = individuals(values, baseline=baseline, scale=scale) if len(values) >= FEWEST else None
-        return Trend(measure, where.lit, tuple(uids), tuple(times), tuple(values), chart)
+        return uids, times, values
+
+    def _checks(self, measure: str, where: Filter, last: int | None) -> tuple[list[str], list[datetime], list[float]]:
+        """Do the same for a check of set-ups: these are few, and stand in the results themselves."""
+        query = sa.select(entries.c.uid, entries.c.created, results.c.data)
+        query = query.join(results, results.c.entry_id == entries.c.id)
+        query = query.where(entries.c.kind == "bench", *self._conditions(where))
+        query = query.order_by(entries.c.created.desc(), entries.c.id.desc())
+        with self._read() as c:
+            told = [(u, t, check_of(unpack(d), measure)) for u, t, d in c.execute(query)]
+        found = [(u, t, SET_UP[measure] * v) for u, t, v in told if v is not None][:last]
+        return [u for u, _, _ in found], [t for _, t, _ in found], [v for _, _, v in found]
 
     def yield_and_repress(self, where: Filter | None = None) -> Yield:
         """How many pieces were accepted at first press, and how often pressing again helped.

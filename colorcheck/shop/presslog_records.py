@@ -26,7 +26,12 @@ MEASURES: dict[str, str] = {
     "evenness": "largest ΔE00 of a zone from the mean of the piece",
     "mean_delta_e00": "mean colour error, ΔE00",
     "black_density": "visual density of black",
+    "drift": "of a checked set-up: mean ΔE00 of one piece against an earlier day's reading",
+    "turned": "of a checked set-up: mean ΔE00 of a target turned by a quarter",
+    "stray-light": "of a checked set-up: stray light, % of white",
+    "tone": "of a checked set-up: error of the tone curve, L*",
 }
+SET_UP = {"drift": 1.0, "turned": 1.0, "stray-light": 100.0, "tone": 1.0}  # those of a set-up; what they are shown in
 JOB_STATES = ("queued", "running", "done", "failed", "interrupted", "cancelled")
 JobState = Literal["queued", "running", "done", "failed", "interrupted", "cancelled"]
 Frame = Literal["piece", "platen", "sheet", "blank"]

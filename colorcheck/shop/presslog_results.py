@@ -179,6 +179,13 @@ def unpack(packed: bytes) -> dict[str, Any]:
         raise DataError("an entry of the press log is damaged", "see 'log check', and put a backup in its place") from e
 
 
+def check_of(data: Mapping[str, Any], name: str) -> float | None:
+    """Value of one check of a recorded set-up; None where it was not measured."""
+    listed = data.get("checks")
+    rows = listed if isinstance(listed, list) else []
+    return next((number(c, "value") for c in rows if isinstance(c, Mapping) and c.get("name") == name), None)
+
+
 def cells_of(data: Mapping[str, Any]) -> dict[str, tuple[float, float, float, float]]:
     """CIELAB and random uncertainty of the usable cells of a recorded reading, by name."""
     spoiled = {"clipped", "hidden", "glare", "uneven"}

@@ -72,7 +72,7 @@ def reading_blocks(reading: Reading) -> list[Block]:
     notes = [words.say_reason(r, reading) for r in v.reasons if words.is_photo_measure(r) and r.outcome == "note"]
     return [
         _shout(v.action, words.headline(v)),
-        words.one_line_why(reading),
+        words.sentences(words.one_line_why(reading), say("with_bench", reading.bench)),
         *_judged(reading, rows, said, photo, settle, notes),
     ]
 
@@ -95,7 +95,7 @@ def inspection_blocks(i: Inspection) -> list[Block]:
     said = [iw.say_finding(f, i) for f in iw.counted_findings(i)]
     return [
         _shout(v.action, iw.headline(i)),
-        words.sentences(iw.why(i), earlier),
+        words.sentences(iw.why(i), earlier, say("with_bench", i.bench)),
         *_judged(i, rows, said, [line for line in iw.next_photo_lines(i) if line], settle, notes),
     ]
 
@@ -147,8 +147,8 @@ def repeat_blocks(result: Repeatability) -> list[Block]:
     return [Heading(say("repeat_head", result)), say("repeat_says", result)]
 
 
-def bench_blocks(result: Checked, path: str | None) -> list[Block]:
-    """Say what the screen shows of a checked set-up; ``path`` is where its file was written."""
+def bench_blocks(result: Checked, path: str | None = None) -> list[Block]:
+    """Say what is told of a checked set-up; ``path`` is where its file was written."""
     done = [c for c in result.checks if c.outcome != "left-out"]
     rows = [
         (say("bench_name", c.name), *say("bench_value", c).split(" / "), say("bench_outcome", c.outcome)) for c in done
@@ -159,7 +159,7 @@ def bench_blocks(result: Checked, path: str | None) -> list[Block]:
 
     blocks: list[Block] = [
         Heading(say("bench_head", names("poor"), names("open"))),
-        Table(items("bench_columns"), rows),
+        Table(items("bench_columns"), rows, ".ll."),
         Items([say("bench_proves", c) for c in done], say("name_of_part", "proves")),
     ]
     change = [say("bench_change", c) for c in done if c.outcome in ("poor", "open")]

@@ -19,9 +19,11 @@ from .say import items, say
 if TYPE_CHECKING:
     from ..colour.reach import Reach
     from ..colour.substrate import Substrate
+    from ..flows.bench import Checked
     from ..flows.compare import Comparison
     from ..flows.inspect import Inspection
     from ..flows.prepare import Prepared
+    from ..shop.controlchart import Chart
     from ..shop.ladder import LadderFit, LadderPlan, Pressed
     from ..shop.presshealth import Common, FamilyHealth, Health, TrendLine
 
@@ -575,6 +577,42 @@ def frame_map(health: Health, family: FamilyHealth, frame: str, spots: Sequence[
 
     body.append(either(scale(1.0, "mm"), scale(MM_PER_INCH, "in")))
     return svg.drawing("piece", box, say("frame_about", len(dots), len(health.pieces), frame), *body)
+
+
+def bench_figure(c: Checked) -> str:
+    """Draw what each check found, value ± twice its error, against its limit."""
+    done = [k for k in c.checks if math.isfinite(k.value)]
+    rows = [(say("bench_name", k.name), k.value / k.limit, 2 * k.std / k.limit, k) for k in done]
+    top = min(4.0, max([1.3, *(v + (u if math.isfinite(u) else 0.0) for _, v, u, _ in rows)]))
+    plot = svg.Plot((0.0, top), (0.0, 1.0))
+    bottom = 6 + 36 * len(rows)
+    drawn = [svg.line("aimline", plot.x(1), 4, plot.x(1), bottom)]
+    for t in svg.nice_ticks(0.0, top, 4):
+        drawn += [svg.line("grid", plot.x(t), 4, plot.x(t), bottom), svg.label(plot.x(t), bottom + 16, f"{t:g}")]
+    for n, (name, v, u, k) in enumerate(rows):
+        y = 28 + 36 * n
+        low, high = max(v - u, 0.0), min(v + u, top)
+        drawn.append(svg.label(plot.left, y - 9, name, "axis", at=13))
+        if math.isfinite(u):
+            drawn.append(svg.line("line", plot.x(low), y, plot.x(high), y))
+        drawn.append(svg.circle("point", plot.x(min(v, top)), y, 5, title=say("bench_value", k)))
+    box = (0, 0, plot.width, bottom + 38)
+    names = svg.label(plot.width / 2, bottom + 34, say("bench_axis"))
+    return svg.drawing("plot", box, say("bench_about", [r[0] for r in rows]), *drawn, names)
+
+
+def range_figure(t: TrendLine, c: Chart) -> str:
+    """Draw how far each value lies from the one before, with the mean and the upper limit."""
+    n, least = len(c.ranges), 1.0 if c.scale == "log" else 0.0
+    plot = svg.Plot((0.0, n + 2.0), (least, 1.08 * max(c.range_upper, *c.ranges)), 460.0, 180.0)
+    for v, css in ((c.range_upper, "aimline"), (c.range_centre, "zero")):
+        plot.line([0, n + 2], [v, v], css)
+    xs = [float(k + 2) for k in range(n)]
+    plot.line(xs, list(c.ranges), "line")
+    for x, v, day in zip(xs, c.ranges, t.days[1:], strict=True):
+        plot.dot(x, v, "point", r=3.0 if n <= 60 else 1.6, title=f"{day}: {number(v, 2)}")
+    unit = say("range_unit", t.unit, c.scale == "log")
+    return plot.svg(say("trend_about", say("range_title", t.name)), say("trend_axis", t.days), unit)
 
 
 def trend_figure(t: TrendLine) -> str:

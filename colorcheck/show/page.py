@@ -17,17 +17,20 @@ from . import figures as fig
 from . import inspectwords as iw
 from . import pictures as pic
 from . import svg, words
+from .logbook import trend_blocks
 from .numbers import number, percent, pm
 from .say import give_words, items, pairs, say
 from .screen import Block, Heading, Items, Table
 
 if TYPE_CHECKING:
     from ..colour.substrate import Substrate
+    from ..flows.bench import Checked
     from ..flows.compare import Comparison
     from ..flows.inspect import Inspection, PiecePhoto
     from ..flows.prepare import Prepared
     from ..shop.ladder import LadderFit, LadderPlan
     from ..shop.presshealth import Fade, FamilyHealth, Health, TrendLine
+    from ..shop.presslog_records import Trend
 
 LISTED = 20
 _SWATCHES = 24
@@ -135,6 +138,7 @@ def reading_context(reading: Reading) -> dict[str, Any]:
     ]
     return {
         **_answer(v.action, words.headline(v), words.one_line_why(reading), t.name, subtitle),
+        "checked": say("with_bench", reading.bench),
         **_findings(findings, [words.say_finding(f, reading) for f in findings]),
         "retake": retake,
         "picture": fig.reading_picture(reading, findings, show_light=retake),
@@ -260,6 +264,7 @@ def inspection_context(i: Inspection) -> dict[str, Any]:
     limit = i.limits.even.spot_de00
     return {
         **_answer(v.action, iw.headline(i), iw.why(i), i.artwork, subtitle),
+        "checked": say("with_bench", i.bench),
         **_findings(findings, [iw.say_finding(f, i) for f in findings]),
         "retake": v.action == "retake-photo",
         "unfit": unfit,
@@ -461,7 +466,35 @@ def blocks_context(blocks: Sequence[Block], *, name: str, word: str) -> dict[str
         "lines": texts if heads else texts[1:],
         "tables": [_shown(b) for b in blocks if isinstance(b, Table)],
         "lists": [{"title": b.title, "lines": list(b.lines)} for b in blocks if isinstance(b, Items) and b.lines],
+        "figures": [],
     }
+
+
+def bench_context(checked: Checked, name: str = "") -> dict[str, Any]:
+    """Everything the page of a checked set-up shows; without a name it is called by its camera."""
+    shown = blocks_context(told.bench_blocks(checked), name=name or checked.name, word=say("page_word", "bench"))
+    return {**shown, "figures": [{"svg": fig.bench_figure(checked), "title": "", "says": ""}]}
+
+
+def trend_context(trends: Sequence[Trend]) -> dict[str, Any]:
+    """Everything the page of measures over time shows: answers, and the charts of those with limits."""
+    from ..shop.presshealth import trend_line
+
+    charts = [trend_blocks(t) for t in trends]
+    heads = [c[0].text if isinstance(c[0], Heading) else str(c[0]) for c in charts]
+    blocks: list[Block] = [Heading(" ".join(dict.fromkeys(heads))), *(b for c in charts for b in c[1:])]
+    figures = []
+    for t in trends:
+        if t.chart is None:
+            continue
+        line = trend_line(t, say("measure_name", t.measure), say("measure_unit", t.measure))
+        moved = say("range_title", line.name)
+        figures += [
+            {"svg": fig.trend_figure(line), "title": line.name, "says": say("trend_chart")},
+            {"svg": fig.range_figure(line, t.chart), "title": moved, "says": say("range_says", t.chart)},
+        ]
+    shown = blocks_context(blocks, name=say("page_name", "trend"), word=say("page_word", "trend"))
+    return {**shown, "figures": figures}
 
 
 # ---------------------------------------------------------------- ladder
@@ -626,6 +659,8 @@ PAGES: dict[str, tuple[str, Callable[..., dict[str, Any]]]] = {
     "ladder": ("ladder.html.j2", ladder_context),
     "health": ("health.html.j2", health_context),
     "fading": ("health.html.j2", fading_context),
+    "bench": ("blocks.html.j2", bench_context),
+    "trend": ("blocks.html.j2", trend_context),
 }
 
 

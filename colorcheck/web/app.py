@@ -61,11 +61,12 @@ _FORMS = {
     "prepare": "/prepare",
     "profile": "/profile",
     "repeat": "/setup",
+    "bench": "/bench",
     "camera": "/camera",
     "ladder-plan": "/steps",
     "ladder": "/steps",
 }
-_LOGGED = ("read", "inspect", "several", "compare", "profile", "prepare", "repeat", "camera", "ladder")
+_LOGGED = ("read", "inspect", "several", "compare", "profile", "prepare", "repeat", "bench", "camera", "ladder")
 
 
 def make_app(
@@ -365,6 +366,7 @@ class Site:
             "named_recipes": [(r.name, r.name) for r in self.store.recipes()],
             "kept_artworks": [(a.digest, a.name) for a in self.store.artworks()],
             "has_camera": self.store.camera_file.exists(),
+            "checked": [(r["uid"], f"{r['title']}, {r['when']}") for r in self.earlier("bench")],
             "guide_open": not rows,
             "kept_layouts": [(r["uid"], f"{r['title']}, {r['when']}") for r in self.earlier("target")],
             "kept_profiles": [(r["uid"], f"{r['title']}, {r['when']}") for r in profiles],
@@ -748,6 +750,12 @@ def _onward(uid: str, answer: dict[str, Any]) -> list[dict[str, str]]:
         return [{"href": "/prepare?" + urlencode(again), "text": "Prepare another one"}]
     if kind == "ladder-plan":
         return [{"href": f"/steps/{uid}", "text": "All are pressed and checked: the answer"}]
+    if kind == "bench":
+        return [
+            {"href": "/check/target?" + urlencode({"bench": uid}), "text": "Check a target with it"},
+            {"href": "/check/piece?" + urlencode({"bench": uid}), "text": "Check a piece with it"},
+            {"href": "/bench", "text": "Check it again"},
+        ]
     if kind == "repeat":
         return [{"href": "/setup", "text": "Try another set-up"}]
     if kind == "camera":

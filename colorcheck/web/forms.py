@@ -30,7 +30,7 @@ from .uploads import Given, plain
 
 _ASKED_ONCE = (
     *("before", "piece", "size", "shape", "view", "paper", "lit", "printed"),
-    *("reading", "recipe", "glass", "press", "blank", "lot"),
+    *("reading", "bench", "recipe", "glass", "press", "blank", "lot"),
 )
 _NONE = re.compile(r"\s*0*(\.0*)?\s*(mm|cm|in)?\s*")
 
@@ -110,6 +110,12 @@ def saved(store: Store, uid: str, what: str, folder: Path, stem: str, names: dic
     return str(folder / f"{stem}.json")
 
 
+def checked_set_up(given: Given, store: Store, names: dict[str, str]) -> str | None:
+    """Take the check of the set-up that a form chose; None when it chose none."""
+    uid = given.fields.get("bench", "")
+    return saved(store, uid, "check of the set-up", given.folder, "bench", names) if uid else None
+
+
 def _again(fields: dict[str, str], shown: Shown) -> dict[str, str]:
     """Collect what the next check of the same piece need not be asked, lengths as typed and with their unit."""
     told = {k: fields[k][:80] for k in _ASKED_ONCE if fields.get(k)}
@@ -162,6 +168,7 @@ def target_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         if fields.get("against")
         else None,
         limits=own_limits(store),
+        bench=checked_set_up(given, store, names),
         pressing=pressed,
         photos=_photos(given, names),
     )
@@ -186,6 +193,7 @@ def piece_check(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         if fields.get("before")
         else None,
         "limits": own_limits(store),
+        "bench": checked_set_up(given, store, names),
         "pressing": pressed,
     }
     asked["photos"] = _photos(given, names)

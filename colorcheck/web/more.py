@@ -96,6 +96,7 @@ class More:
         """Every address."""
         both = ["GET", "POST"]
         return [
+            Route("/bench", self.bench, methods=both),
             Route("/setup", self.setup, methods=both),
             Route("/camera", self.camera, methods=both),
             Route("/camera/{uid}", self.use_camera, methods=["POST"]),
@@ -108,6 +109,10 @@ class More:
             Route("/log/import", self.take_up, methods=["POST"]),
             Route("/log/{what}", self.log_file, methods=["POST"]),
         ]
+
+    async def bench(self, request: Request) -> Response:
+        """Check camera, lamps and room."""
+        return await self.site.check(request, "bench", "bench_form.html.j2", moreforms.bench, "Set-up")
 
     async def setup(self, request: Request) -> Response:
         """Ask how small a difference this set-up can tell."""

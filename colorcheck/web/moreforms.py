@@ -5,15 +5,23 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from ..flows.requests import CameraRequest, InspectRequest, LadderRequest, PlanRequest, ProfileRequest, RepeatRequest
+from ..flows.requests import (
+    BenchRequest,
+    CameraRequest,
+    InspectRequest,
+    LadderRequest,
+    PlanRequest,
+    ProfileRequest,
+    RepeatRequest,
+)
 from ..ground.errors import UsageError
 from ..ground.recipe import MakerLimits
 from ..ground.units import parse_range, parse_seconds
 from ..shop.ladder import parse_really
 from . import forms
 from .datafolder import Store
-from .readerunits import Shown
-from .uploads import ARTWORKS, Given, plain
+from .readerunits import DOORS, Shown
+from .uploads import ARTWORKS, LAMPS, Given, plain
 
 
 def _photos(given: Given) -> tuple[tuple[str, ...], dict[str, str]]:
@@ -27,6 +35,23 @@ def repeat(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
     """Read the form 'how small a difference': a `RepeatRequest`."""
     photos, names = _photos(given)
     return forms.params(RepeatRequest(photos=photos), names, given.fields.get("piece", "").strip()[:80])
+
+
+def bench(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
+    """Read the form 'check my set-up': a `BenchRequest`; its photos are called by their places in the form.
+
+    Phones give all photos one name, so that name alone would not tell which is meant.
+    """
+    fields = given.fields
+    asked: dict[str, Any] = {}
+    names: dict[str, str] = {}
+    for place in (*LAMPS, "turned"):
+        for sent in given.files.get(place, ()):
+            asked[place], names[sent.path.name] = str(sent.path), DOORS[place.replace("_", "-")]
+    if fields.get("again"):
+        asked["again"] = forms.saved(store, fields["again"], "reading", given.folder, "earlier", names)
+    request = BenchRequest(**asked, glass_on_hole=fields.get("glass_on_hole") == "yes")
+    return forms.params(request, names, fields.get("piece", "").strip()[:80] or "My set-up")
 
 
 def camera(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
@@ -84,6 +109,7 @@ def several(given: Given, store: Store, shown: Shown) -> dict[str, Any]:
         "view": plain(fields, "view", ("front", "through")),
         "paper": plain(fields, "paper", ("on", "off")),
         "limits": forms.own_limits(store),
+        "bench": forms.checked_set_up(given, store, names),
         "pressing": pressed,
     }
     for job in jobs:  # refuses what no piece can be

@@ -10,6 +10,15 @@ from ..ground.reader import Reader
 
 COOKIE = "colorcheck-shown"
 DOORS = {
+    "again": "'Earlier reading of the same target'",
+    "bench": "'Checked set-up'",
+    "black": "'The dark hole'",
+    "both": "'Both lamps'",
+    "glass-on-hole": "'A clear pane lay on the hole'",
+    "lamp-a": "'First lamp alone'",
+    "lamp-b": "'Second lamp alone'",
+    "sheet": "'The sheet of paper'",
+    "turned": "'The target turned by a quarter'",
     "lit": "'How will it be seen?'",
     "against": "'Earlier reading of the same target'",
     "artwork": "'Artwork'",

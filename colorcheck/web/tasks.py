@@ -390,21 +390,15 @@ def _health(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
 
 def _trend(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
     from ..shop.presslog import open_log
-    from ..shop.presslog_records import MEASURES, Filter
-    from ..show.logbook import trend_blocks
-    from ..show.page import blocks_context
-    from ..show.screen import Heading
+    from ..shop.presslog_records import MEASURES, SET_UP, Filter
+    from ..show.page import trend_context
 
     _say(tell)("laying the pieces side by side")
     with open_log(params["from"]) as log:
-        front = [log.trend(m) for m in MEASURES]
-        behind = [log.trend(m, Filter(lit="behind")) for m in MEASURES]
-        charts = [trend_blocks(t) for t in (*front, *(t for t in behind if t.values))]
-    told = [f"{c[0].text if isinstance(c[0], Heading) else c[0]}" for c in charts]
-    lines = [b for c in charts for b in c if not isinstance(b, Heading) and b not in told]
-    blocks = [Heading(" ".join(dict.fromkeys(told))), *lines]
-    shown = blocks_context(blocks, name="press log", word="Trend")
-    return {"template": "blocks.html.j2", "context": shown}, None
+        trends = [log.trend(m) for m in MEASURES]
+        behind = [log.trend(m, Filter(lit="behind")) for m in MEASURES if m not in SET_UP]
+    trends = [t for t in trends if t.values or t.measure not in SET_UP] + [t for t in behind if t.values]
+    return {"template": "blocks.html.j2", "context": trend_context(trends)}, None
 
 
 def _fading(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], None]:
@@ -427,6 +421,19 @@ def _repeat(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str,
     result = repeat(msgspec.convert(params["request"], RepeatRequest), progress=_say(tell))
     shown = blocks_context(repeat_blocks(result), name=params["title"], word="Set-up")
     return {"template": "blocks.html.j2", "context": named(params, shown)}, named(params, to_dict(result))
+
+
+def _bench(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
+    from ..flows.bench import check_bench, to_dict
+    from ..flows.requests import BenchRequest
+    from ..photo.decode import decode_srgb
+    from ..show.page import bench_context
+
+    request = msgspec.convert(params["request"], BenchRequest)
+    result = check_bench(request, progress=_say(tell))
+    _small(decode_srgb(request.both or next(iter(request.photos().values())), max_pixels=1_000_000).rgb, folder)
+    shown = named(params, bench_context(result, params["title"]))
+    return {"template": "blocks.html.j2", "context": shown}, named(params, to_dict(result))
 
 
 def _camera(params: dict[str, Any], folder: Path, tell: Tell) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -494,6 +501,7 @@ _TASKS: dict[str, Callable[[dict[str, Any], Path, Tell], tuple[dict[str, Any], d
     "repeat": _repeat,
     "trend": _trend,
     "fading": _fading,
+    "bench": _bench,
     "camera": _camera,
     "ladder-plan": _ladder_plan,
     "ladder": _ladder,
