@@ -333,6 +333,8 @@ def test_a_batch_takes_the_check_up(good: Path, tmp_path: Path, capsys: pytest.C
     other = json.loads((good / "bench.json").read_text()) | {"device": "Phone 1"}
     (tmp_path / "own.json").write_text(json.dumps(other))
     assert main(["batch", *words, "--bench", str(tmp_path / "own.json")]) == 0
+    (line,) = (tmp_path / "out.jsonl").read_text().splitlines()
+    assert json.loads(line)["bench"] == "own.json"
     (tmp_path / "own.json").write_text("{}")
     assert main(["batch", *words, "--bench", str(tmp_path / "own.json")]) == 2
     assert "own.json is no check of a set-up" in capsys.readouterr().err

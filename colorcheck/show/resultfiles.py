@@ -94,6 +94,7 @@ def inspection_to_dict(i: Inspection) -> dict[str, Any]:
         **picked(d, "judged_share noise_delta_e00=noise_de00 expected_from=source white_from=coat"),
         "colour": colour,
         "before": None if i.before is None else asdict(i.before),
+        **({"bench": i.bench} if i.bench else {}),
     }
     return cast("dict[str, Any]", rounded(whole))
 
