@@ -47,7 +47,7 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     words = ["serve", "--port", str(port), "--data", str(folder / "data"), "--log", str(folder / "log.sqlite")]
     with subprocess.Popen([sys.executable, "-m", "colorcheck", *words, "--workers", "1", "--quiet"]) as server:
         url = f"http://127.0.0.1:{port}"
-        for _ in range(150):
+        for _ in range(600):
             try:
                 urllib.request.urlopen(url, timeout=1).close()
                 break
