@@ -297,6 +297,20 @@ def test_bands_of_flicker_are_measured_and_refused_where_they_decide(
         assert "flickers" in bands["says"]
 
 
+@pytest.mark.parametrize(("diffusing", "noticed"), [(False, True), (True, False)])
+def test_pixels_of_a_display_that_show_through_are_noticed(tmp_path: Path, diffusing: bool, noticed: bool) -> None:
+    """Stripes of 0.9 mm, ± 50 % of each colour's light: seen through a clear blank, never through one that scatters."""
+    piece = scenes.press("small").behind()
+    piece = replace(piece, substrate=replace(piece.substrate, diffusing=diffusing))
+    pose = v.Pose.megapixels(1.8, fill=0.8, rotation_deg=4)
+    panel = v.Panel("display", pixel_mm=0.9)
+    v.save_photo(v.photograph_window(piece, panel=panel, pose=pose, seed=1), tmp_path / "t.jpg")
+    assert ran("read", tmp_path / "t.jpg", "--lit", "behind", "--json", tmp_path / "r.json") == 0
+    pixels = reasons_of(tmp_path / "r.json").get("display-pixels")
+    assert (pixels is not None and pixels["outcome"] == "fail") == noticed
+    assert read_json(tmp_path / "r.json")["verdict"]["action"] == ("retake-photo" if noticed else "accept")
+
+
 # --- finished pieces ------------------------------------------------------------------------------
 
 

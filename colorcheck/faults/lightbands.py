@@ -1,4 +1,4 @@
-"""Bands of light across a photo, as lamps and displays that flicker leave them: in the light, not in the print."""
+"""What lamps and displays leave in the light, not in the print: bands of flicker, and a display's pixels."""
 
 from __future__ import annotations
 
@@ -8,13 +8,20 @@ from ..ground.geometry import mm_to_px
 from ..ground.limits import Limits
 from ..ground.records import Floats, Pose, Reason, Step
 from ..ground.residue import Residue
+from .finedetail import fine_residual
 from .verdict import compared
 
 _BANDS = (1.5, 16.0)  # in a frame: its roll takes 10 to 40 ms, lamps flicker 100 to 480 times a second (estimates)
-_LEAST_ON_PIECE = 1.5  # fewer are a gradual change
+_LEAST_ON_PIECE = 2.5  # fewer are a gradual change, which the light follows, or a pale middle between pale sides
 _FEW = 200  # blocks
 _STRIPS = 3  # the piece is taken in so many, side by side: bands run through all of them
 _EXPLAINED = 0.5  # of the mean profile's variance
+_FEW_PIXELS = 5000
+_STRONG = 0.5  # of the logarithm: spots and edges, not pixels
+_SLOWEST = 12.0  # mm: longer waves are no pixels, nor what a camera makes of them
+_STANDS_OUT = 12.0  # times the median; the highest of a million of noise alone is under 6
+_ONE_ORDER = 2.0  # times the others: a camera sees some of every colour
+_FAINT = 0.02  # of the light: not worth a line
 _ALIKE = 0.5  # how far a strip's wave may lie from the common one, share of it
 
 
@@ -94,3 +101,48 @@ def _wave(place: Floats, across: Floats, left: Floats, weight: Floats) -> float:
         own.append(complex(fit[3], fit[4]))
     common = complex(np.mean(own))
     return abs(common) if all(abs(w - common) < _ALIKE * abs(common) for w in own) else 0.0
+
+
+def display_pixels(res: Residue, limits: Limits) -> list[Reason]:
+    """Find the pixels of a display that show through a piece: one wave of red, green and blue, each a third behind.
+
+    Parameters
+    ----------
+    res : Residue
+    limits : Limits
+
+    Returns
+    -------
+    list of Reason
+        Half the height of the wave in light, held against ``photo.pixels``; none from the front, or where no such wave
+        stands out.
+
+    Notes
+    -----
+    Of the spectra R, G, B of what is left at fine resolution, R + G·e^{±2πi/3} + B·e^{±4πi/3} holds stripes that follow
+    one another in one order, the other sign those in the other, and R + G + B what all channels share, such as edges
+    that lie off. Stripes have one of the three; edges that a lens colours have both orders alike.
+    """
+    if res.lit == "front":
+        return []
+    fine = fine_residual(res)
+    known = fine.ok & (np.abs(fine.left).max(axis=2) < _STRONG)
+    if known.sum() < _FEW_PIXELS:
+        return []
+    taper = np.outer(np.hanning(known.shape[0]), np.hanning(known.shape[1])) * known
+    spectra = [np.fft.rfft2((fine.left[..., c] - fine.left[..., c][known].mean()) * taper) for c in range(3)]
+    third = np.exp(2j * np.pi * np.arange(3) / 3)
+    parts = [np.abs(np.tensordot(turn, spectra, axes=1)) for turn in (third, third.conj(), np.ones(3))]
+    slow = _SLOWEST * fine.g  # pixels a wave
+    fx, fy = np.meshgrid(np.fft.rfftfreq(known.shape[1]), np.fft.fftfreq(known.shape[0]))
+    fast = np.hypot(fx, fy) > 1 / slow
+    one, other = (np.where(fast, p, 0.0) for p in parts[:2])
+    first, second, shared = (one, other, parts[2]) if one.max() > other.max() else (other, one, parts[2])
+    at = np.unravel_index(int(np.argmax(first)), first.shape)
+    clear = first[at] > _STANDS_OUT * np.median(first[fast])
+    if not clear or first[at] < _ONE_ORDER * max(float(second[at]), float(shared[at])):
+        return []
+    height = 2 * float(first[at]) / 3 / float(taper.sum())
+    if height < _FAINT:
+        return []
+    return [compared("display-pixels", height, limits.photo.pixels, 0.0, Step.PHOTO)]

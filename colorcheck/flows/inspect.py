@@ -14,7 +14,7 @@ from ..colour.knowncolours import camera_doubt, colours_of_profile, colours_of_r
 from ..faults.beforeafter import Before, compare_before, load_earlier
 from ..faults.catalogue import HEAT_HELPS
 from ..faults.find import DefectResult, displaced_reasons, find_faults
-from ..faults.lightbands import light_bands
+from ..faults.lightbands import display_pixels, light_bands
 from ..faults.litside import coat_level, light_around, lit_otherwise
 from ..faults.verdict import aim_reason, decide, finding_reasons, light_reasons, photo_reasons
 from ..ground import reader
@@ -366,7 +366,7 @@ def judge(
         limits,
         camera_doubt(answer, {p.device for p in kept}),
         repress,
-        [*displaced_reasons(res), *light_bands(res, kept[0].pose, limits), *sides],
+        [*displaced_reasons(res), *light_bands(res, kept[0].pose, limits), *display_pixels(res, limits), *sides],
     )
     return Inspection(
         artwork=art.source,

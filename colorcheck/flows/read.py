@@ -13,7 +13,7 @@ from ..colour.accuracy import judge_accuracy
 from ..faults.evenness import judge_evenness
 from ..faults.find import find_faults
 from ..faults.inks import as_passed_twice, ink_finding, missing_inks, uptake_of
-from ..faults.lightbands import light_bands
+from ..faults.lightbands import display_pixels, light_bands
 from ..faults.litside import black_passes, light_around, lit_otherwise
 from ..faults.uptake import uptake_of_piece
 from ..faults.verdict import (
@@ -152,6 +152,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
         *sides,
         *photo_reasons([k.result.check for k in worked]),
         *light_bands(res, main.result.pose, limits),
+        *display_pixels(res, limits),
         *finding_reasons(findings, limits, tested=_TESTED),
         *evenness_reasons(even, limits),
         *uptake_reasons(uptake, limits),

@@ -35,6 +35,7 @@ class PhotoLimits(_Table, frozen=True):
     pose_mm: Limit
     local_tone: Limit
     bands: Limit
+    pixels: Limit
     tone_slope: Limit
 
 

@@ -17,6 +17,7 @@ _NAMES = {
         "pose_mm": "Fit of the sheet, mm",
         "local_tone": "Brightness evened out by the camera",
         "bands": "Bands of flicker, share of the light",
+        "pixels": "Pixels of a display seen through the piece, share of the light",
         "tone_slope": "Contrast changed by the camera",
     },
     "piece": {

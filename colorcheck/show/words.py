@@ -65,6 +65,7 @@ _SHORT = {
     "light-around": "brightness round the piece, times bare coat",
     "light-ends": "surroundings without light, %",
     "light-bands": "bands of flicker, %",
+    "display-pixels": "pixels of a display, %",
     "black-passes": "light that black lets pass, %",
     "displaced": "picture displaced by the glass, mm",
     "ghost": "second copy (ghost), % of the print",
@@ -88,7 +89,17 @@ _SHORT = {
 }
 _PERCENT = frozenset(
     {
-        *("light-ends", "light-bands", "dark", "clipped-white", "clipped-cells", "glare", "unseen", "hidden"),
+        *(
+            "light-ends",
+            "light-bands",
+            "display-pixels",
+            "dark",
+            "clipped-white",
+            "clipped-cells",
+            "glare",
+            "unseen",
+            "hidden",
+        ),
         *("ghost", "uptake"),
     }
 )
@@ -470,6 +481,11 @@ def _light_bands(r: Reason, _: Judged) -> str:
     )
 
 
+def _display_pixels(r: Reason, _: Judged) -> str:
+    share = number(100 * r.value, 0)
+    return f"The pixels of a display show through the piece, ± {share} % of its light, and hide the print."
+
+
 def _light_around(r: Reason, _: Judged) -> str:
     return (
         f"What surrounds the piece is {number(r.value)} times as bright as its bare coat, as no card is: the light "
@@ -697,6 +713,7 @@ _SAY: dict[str, Callable[[Reason, Judged], str]] = {
     "other-light": _other_light,
     "mirrored": _mirrored,
     "light-bands": _light_bands,
+    "display-pixels": _display_pixels,
     "light-ends": _light_ends,
     "light-around": _light_around,
     "lit-otherwise": _lit_otherwise,
@@ -800,6 +817,8 @@ def photo_advice(measure: str, where: str = "") -> str:
         "side.",
         "light-bands": "Take a longer exposure (a fiftieth of a second or more), turn a dimmed lamp or display up to "
         "full brightness, or wait for daylight.",
+        "display-pixels": "Stand the piece a hand's breadth in front of the display and focus on the piece, or lay "
+        "white paper on the display.",
         "light-ends": "Let the light reach beyond the piece on every side: a larger light, or the piece nearer to it. "
         f"If the light was on the viewer's side, say so ({option('lit')} front).",
         "mirrored": "Photograph the side that the owner will look at. If that was so, mirror the print for a "
