@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ from colorcheck.piece.whichart import matches, sketch
 from colorcheck.shop.joblist import Job, load_jobs
 from tests import loads
 from tests import virtual as v
+from tests.virtual import artworks
 
 
 @dataclass(frozen=True)
@@ -146,6 +147,29 @@ def test_each_piece_has_its_line_and_its_place(day: Day) -> None:
     assert batch(day.folder, "--report", str(page)) == 0  # again: nothing is judged twice
     assert out.stat().st_mtime_ns == written
     assert page.read_text(encoding="utf-8").count("data:image/jpeg") == 2
+
+
+def test_pieces_before_one_light_are_judged_as_lit_from_behind(tmp_path: Path) -> None:
+    jobs, seen = ["artwork,size"], []
+    for k, draw in enumerate((artworks.plaque, artworks.scenery)):
+        art = draw((120.0, 90.0), 5.0, seed=k + 1)
+        Image.fromarray(art).save(tmp_path / f"{k}.png")
+        jobs.append(f"{k}.png,120x90mm")
+        piece = v.press_sheet(art, 5.0, size_mm=(120.0, 90.0), seed=k)
+        pose = v.Pose.megapixels(1.5, fill=0.8)
+        seen.append(v.photograph_window(piece, panel=v.Panel(vignetting=0.0), pose=pose, seed=k))
+    (tmp_path / "jobs.csv").write_text("\n".join(jobs), encoding="utf-8")
+    (tmp_path / "photos").mkdir()
+    both = np.hstack([s.rgb for s in seen])
+    v.save_photo(replace(seen[0], rgb=both), tmp_path / "photos" / "two.jpg")
+    words = ["batch", str(tmp_path / "photos"), "--jobs", str(tmp_path / "jobs.csv"), "--lit", "behind", "--quiet"]
+    assert main([*words, "--workers", "1", "--json", str(tmp_path / "o.jsonl")]) == 0
+    lines = lines_of(tmp_path / "o.jsonl")
+    assert [(line["artwork"], line["lit"], line["paper"]) for line in lines] == [
+        ("0.png", "behind", "off"),
+        ("1.png", "behind", "off"),
+    ]
+    assert [line["verdict"]["action"] for line in lines] == ["accept", "accept"]
 
 
 def test_one_bad_file_never_stops_the_rest(day: Day, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -185,12 +185,15 @@ def test_a_good_print_is_good_from_behind(folder: Path) -> None:
     assert "lets" in passes["says"]
 
 
-@pytest.mark.parametrize(("photo", "lit"), [("window", "front"), ("front", "behind")])
-def test_light_from_the_other_side_is_noticed(folder: Path, tmp_path: Path, photo: str, lit: str) -> None:
+@pytest.mark.parametrize(
+    ("photo", "lit", "by"), [("window", "front", "light-around"), ("front", "behind", "lit-otherwise")]
+)
+def test_light_from_the_other_side_is_noticed(folder: Path, tmp_path: Path, photo: str, lit: str, by: str) -> None:
+    """By what surrounds a scattering blank, which comes first, else by the depth of the print."""
     assert ran("read", folder / f"{photo}.jpg", "--lit", lit, "--json", tmp_path / "r.json") == 0
     verdict = read_json(tmp_path / "r.json")["verdict"]
     assert verdict["action"] == "retake-photo"
-    assert next(r["measure"] for r in verdict["reasons"] if r["outcome"] == "fail") == "lit-otherwise"
+    assert next(r["measure"] for r in verdict["reasons"] if r["outcome"] == "fail") == by
 
 
 def test_readings_of_unlike_light_do_not_meet(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
