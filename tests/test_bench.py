@@ -321,7 +321,7 @@ def test_the_log_keeps_each_check_and_draws_drift(
 def test_a_batch_takes_the_check_up(good: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     day = make_day(tmp_path, 2, 1, megapixels=0.5)
     words = [
-        str(day.folder),
+        str(day.photo.parent),
         "--jobs",
         str(day.folder / "LIST.csv"),
         "--workers",

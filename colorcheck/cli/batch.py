@@ -150,6 +150,7 @@ def _batch(args: argparse.Namespace) -> int:
         ours = [
             out,
             *(Path(p) for p in (args.jobs, args.csv, args.report, args.log) if p),
+            *(Path(p) for p in (args.reading, args.profile, args.limits, args.bench) if p),
             *(Path(j.artwork) for j in jobs),
         ]
         desk = _Desk(args, book, jobs)
