@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from colorcheck.colour.icc import ProfileTables, profile_bytes
 from colorcheck.ground.cielab import D50_WHITE, delta_e00, lab_to_xyz, xyz_to_lab
 from colorcheck.ground.jsontext import write_json
 from colorcheck.ground.records import CellFlag, CellKind, Target
@@ -61,6 +63,20 @@ def offset_data() -> tuple[Any, Any, Any]:
     xyz = lab_to_xyz(values[:, 3:])
     lab = xyz_to_lab(xyz / xyz[0] * D50_WHITE)
     return 255.0 - 2.55 * values[:, :3], lab, np.array([len(r) > 6 for r in rows])
+
+
+def profile_file(tables: dict[str, Any]) -> bytes:
+    """Tables of a profile, as `profile_tables` gives them, as an ICC file of an invented printer."""
+    told = ProfileTables(
+        **tables,
+        white_xyz=np.array([0.87, 0.90, 0.74]),
+        black_xyz=None,
+        description="made for a test",
+        copyright="none",
+        characterisation="none",
+        created=datetime(2026, 1, 2, tzinfo=UTC),
+    )
+    return profile_bytes(told)
 
 
 def save_reading(

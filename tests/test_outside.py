@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import warnings
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,6 @@ from PIL import Image, ImageCms
 from scipy import optimize
 
 from colorcheck.colour import gamut
-from colorcheck.colour.icc import ProfileTables, profile_bytes
 from colorcheck.colour.printer_model import fit_printer
 from colorcheck.colour.profiletables import profile_tables
 from colorcheck.flows.inspect import inspect
@@ -29,7 +27,7 @@ from colorcheck.shop import heat
 
 from . import heatlab, scenes
 from . import virtual as v
-from .printers import offset_data
+from .printers import offset_data, profile_file
 from .virtual import spectral
 
 # ---------------------------------------------------------------- reading: published reflectances, sensors, lights
@@ -201,16 +199,7 @@ def profile_of(rgb: Any, lab: Any) -> tuple[Any, bytes]:
     """Printer model and profile of these measured colours, as `profile` makes them."""
     model = fit_printer(rgb, lab, np.full(len(rgb), 0.3))
     black = float(lab_to_xyz(model.lab(np.zeros((1, 3))))[0, 1])
-    tables = ProfileTables(
-        **profile_tables(model, black_y=black)[1],
-        white_xyz=np.array([0.87, 0.90, 0.74]),
-        black_xyz=None,
-        description="made for a test",
-        copyright="none",
-        characterisation="none",
-        created=datetime(2026, 1, 2, tzinfo=UTC),
-    )
-    return model, profile_bytes(tables)
+    return model, profile_file(profile_tables(model, black_y=black)[1])
 
 
 def test_littlecms_finds_what_the_profile_promises_on_rows_left_out() -> None:

@@ -35,7 +35,7 @@ from colorcheck.show.results import reading_to_dict
 
 from . import scenes
 from . import virtual as v
-from .printers import PRINTERS, noisy, save_reading, truth
+from .printers import PRINTERS, noisy, profile_file, save_reading, truth
 
 CASES = [  # every substrate, and every way to be wrong
     ("raw", "bright"),
@@ -146,20 +146,7 @@ def test_ramps_of_the_pure_colours_do_not_turn_back(intent: str) -> None:
 
 def tables_of(printer: str, substrate: str) -> bytes:
     """The profile as a file."""
-    from datetime import UTC, datetime
-
-    from colorcheck.colour.icc import ProfileTables
-
-    tables = ProfileTables(
-        **built(printer, substrate)[2],
-        white_xyz=np.array([0.87, 0.90, 0.74]),
-        black_xyz=None,
-        description="made for a test",
-        copyright="none",
-        characterisation="none",
-        created=datetime(2026, 1, 2, tzinfo=UTC),
-    )
-    return profile_bytes(tables)
+    return profile_file(built(printer, substrate)[2])
 
 
 def little_cms(data: bytes, rgb: Any, intent: int, flags: int) -> Any:

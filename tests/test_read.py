@@ -10,6 +10,7 @@ import json
 import subprocess
 import sys
 from dataclasses import replace
+from itertools import islice
 from math import comb
 from pathlib import Path
 from typing import Any
@@ -421,12 +422,16 @@ def test_raw_prints_are_never_sent_to_the_profile(tmp_path: Path) -> None:
     assert raw.verdict.action != "change-profile"
 
 
-def test_a_mirrored_photo_is_noticed_and_read(tmp_path: Path, pale: Shot) -> None:
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory, pale: Shot) -> Reading:
+    """Its photo stored without loss, read once."""
+    return read([v.save_photo(pale.photo, tmp_path_factory.mktemp("plain") / "plain.png")])
+
+
+def test_a_mirrored_photo_is_noticed_and_read(tmp_path: Path, pale: Shot, plain: Reading) -> None:
     flipped = tmp_path / "mirrored.png"
     Image.fromarray(np.ascontiguousarray(pale.photo.rgb[:, ::-1])).save(flipped)
-    plain = tmp_path / "plain.png"
-    Image.fromarray(pale.photo.rgb).save(plain)
-    one, other = read([plain]), read([flipped])
+    one, other = plain, read([flipped])
     assert not one.photos[0].pose.mirrored
     assert other.photos[0].pose.mirrored
     assert "mirrored" in [m for m, *_ in other.photos[0].check.warnings]
@@ -434,10 +439,9 @@ def test_a_mirrored_photo_is_noticed_and_read(tmp_path: Path, pale: Shot) -> Non
 
 
 @pytest.mark.parametrize("orientation", [3, 6])
-def test_turned_files_are_set_upright(tmp_path: Path, pale: Shot, orientation: int) -> None:
+def test_turned_files_are_set_upright(tmp_path: Path, pale: Shot, plain: Reading, orientation: int) -> None:
     turned = v.save_photo(pale.photo, tmp_path / "turned.png", exif_orientation=orientation)
-    plain = v.save_photo(pale.photo, tmp_path / "plain.png")
-    one, other = read([plain]), read([turned])
+    one, other = plain, read([turned])
     assert not other.photos[0].pose.mirrored
     assert np.allclose(one.cells.lab, other.cells.lab, atol=0.05)
 
@@ -446,7 +450,7 @@ def test_several_photos_lower_the_random_part(tmp_path: Path) -> None:
     """Two merged pairs differ less than single photos do, within their stated uncertainty."""
     rng = rng_of(512)
     piece, camera = press("small", substrate="bright"), v.Camera(noise=0.015)
-    shots = [
+    taken = (
         shoot(
             rng,
             tmp_path,
@@ -458,8 +462,9 @@ def test_several_photos_lower_the_random_part(tmp_path: Path) -> None:
             pose=random_pose(rng, 2.5, tilt_deg=float(5 * k)),
         )
         for k in range(6)
-    ]
-    readings = [(s, r) for s in shots if not (r := read([s.path])).photos[0].check.problems][:4]
+    )
+    good = ((s, r) for s in taken if not (r := read([s.path])).photos[0].check.problems)
+    readings = list(islice(good, 4))
     assert len(readings) == 4, "good photos were called unfit"
     shots, each = [s for s, _ in readings], [r.cells for _, r in readings]
     pairs = [read([s.path for s in shots[k : k + 2]]).cells for k in (0, 2)]

@@ -496,6 +496,7 @@ def test_numbers_of_findings_never_meet_and_never_leave_the_picture(
     svg = svg_.overlay_svg([_finding(*p) for p in placed], size)
     shown = re.findall(r'class="badge" cx="([^"]+)" cy="([^"]+)" r="([^"]+)"/><text[^>]*>(\d+)<', svg)
     assert [int(k) for *_, k in shown] == list(range(1, len(placed) + 1))
+    assert not placed or svg.rindex('class="ink') < svg.index('class="badge"'), "no outline covers a number"
     places = [tuple(map(float, p)) for *p, _ in shown]
     for i, (x, y, r) in enumerate(places):
         assert r <= 0.031 * max(size) + 0.01

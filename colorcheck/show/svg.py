@@ -121,17 +121,20 @@ def overlay_svg(findings: Sequence[Finding], size_mm: tuple[float, float], *, sh
     Returns
     -------
     str
-        ``<g>`` elements with ``data-x-mm`` and ``data-y-mm``, each a link to the finding in the page's list.
+        ``<g>`` elements with ``data-x-mm`` and ``data-y-mm``, each a link to the finding in the page's list, and over
+        all of them the numbers.
     """
     unit = max(size_mm) / 100.0
     placed = ring_places(findings)
     marks = [_mark(f, size_mm, shape, unit) for _, f in placed]
     places, r = free_places([at for _, at in marks], 3.1 * unit, (0.0, 0.0, *size_mm))
-    out = []
+    under, over = [], []
     for (k, f), (mark, _), at in zip(placed, marks, places, strict=True):
-        group = tag("g", mark, badge(*at, r, k), css="mark", data_x_mm=f.x_mm, data_y_mm=f.y_mm)
-        out.append(tag("a", group, href=f"#finding-{k}", css="tap", aria_label=say("finding_number", k)))
-    return "".join(out)
+        to: dict[str, Any] = {"href": f"#finding-{k}", "css": "tap"}
+        outline = tag("g", mark, css="mark", data_x_mm=f.x_mm, data_y_mm=f.y_mm)
+        under.append(tag("a", outline, **to, aria_label=say("finding_number", k)))
+        over.append(tag("a", badge(*at, r, k), **to, tabindex=-1, aria_hidden="true"))  # the same link, for fingers
+    return "".join([*under, *over])
 
 
 def free_places(
@@ -188,7 +191,7 @@ def _clear(at: tuple[float, float], taken: Sequence[tuple[float, float]], r: flo
 
 def badge(x: float, y: float, r: float, k: int) -> str:
     """Draw the number of a finding."""
-    size = 1.42 * r
+    size = (1.42 if k < 10 else 1.2) * r
     return circle("badge", x, y, r) + label(x, y + 0.36 * size, str(k), "badgetext", at=size)
 
 
