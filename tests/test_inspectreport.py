@@ -114,6 +114,8 @@ def defects(*findings: Finding, **other: Any) -> DefectResult:
         "broad_colour_de00": 0.4,
         "source": "photo",
         "coat": "card",
+        "placed_mm": 0.1,
+        "least_told_mm": 0.0,
     }
     return DefectResult(**{**fields, **other})
 

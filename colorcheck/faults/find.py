@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from ..ground.cielab import delta_e00
+from ..ground.displaced import by_copy
 from ..ground.grid import Array
 from ..ground.limits import Limits
 from ..ground.records import TURNED, Finding, Kind, Looked, Reason, Step
@@ -69,7 +70,8 @@ class DefectResult:
     could explain as well, ``settle_by`` the photo that decides; ``noise_lack`` typical noise of
     a block, ``noise_de00`` the same as colour; ``judged_share`` how much of the piece could
     show paleness; ``broad_de00`` largest broad change that could hide in the light, ``broad_colour_de00`` in the
-    picture's own colours;
+    picture's own colours; ``placed_mm`` how far print may lie off its place, ``least_told_mm`` how small a spot that
+    hides;
     ``colours`` and ``mean_de00``/``p95_de00`` only where an absolute expectation exists.
     """
 
@@ -92,6 +94,8 @@ class DefectResult:
     broad_colour_de00: float
     source: str
     coat: str
+    placed_mm: float
+    least_told_mm: float
     colours: tuple[Any, ...] = ()
     mean_de00: float | None = None
     p95_de00: float | None = None
@@ -112,6 +116,7 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
     DefectResult
     """
     left, var, eye = res.left, res.var, visible_scale(limits)
+    res = _glass_or_copy(res)
     glare_found, hidden, moved_light = find_glare(res)
     if res.photos > 1:
         left, var, hidden = through_light(res, hidden, moved_light)
@@ -198,7 +203,18 @@ def find_faults(res: Residue, limits: Limits) -> DefectResult:
         broad_colour_de00=broad_colour,
         source=res.source,
         coat=res.coat,
+        placed_mm=res.placed_mm,
+        least_told_mm=res.least_told_mm,
     )
+
+
+def _glass_or_copy(res: Residue) -> Residue:
+    """Ask first, where glass seems to displace print, whether a second copy of it does."""
+    if res.placed_mm <= res.drawn_mm:
+        return res
+    usual = replace(res, placed_mm=res.drawn_mm)
+    copy, ghost = find_ghost(fine_residual(usual), usual)
+    return by_copy(res, copy.shift_mm, copy.strength) if ghost else res
 
 
 def _marks(fine: FineDetail, res: Residue, hidden: Array) -> tuple[list[Finding], Looked, Array]:
@@ -252,9 +268,9 @@ def _residual(res: Residue, colour: Array, judged: Array) -> Array:
     return np.where(judged & np.isfinite(colour).all(axis=2), np.where(a[..., 0] >= b[..., 0], de, -de), np.nan)
 
 
-def displaced_reasons(res: Residue) -> list[Reason]:
+def displaced_reasons(found: DefectResult) -> list[Reason]:
     """Say that glass displaces the picture, and what that hides: nothing where print lies as it should."""
-    if not res.least_told_mm:
+    if not found.least_told_mm:
         return []
-    told = {"least_mm": res.least_told_mm}
-    return [Reason("displaced", res.placed_mm, float("nan"), 0.0, "note", Step.PHOTO, detail=told)]
+    told = {"least_mm": found.least_told_mm}
+    return [Reason("displaced", found.placed_mm, float("nan"), 0.0, "note", Step.PHOTO, detail=told)]

@@ -366,7 +366,7 @@ def judge(
         limits,
         camera_doubt(answer, {p.device for p in kept}),
         repress,
-        [*displaced_reasons(res), *light_bands(res, kept[0].pose, limits), *display_pixels(res, limits), *sides],
+        [*displaced_reasons(found), *light_bands(res, kept[0].pose, limits), *display_pixels(res, limits), *sides],
     )
     return Inspection(
         artwork=art.source,

@@ -47,8 +47,9 @@ class Residue:
         ``colour_doubt`` (4,) the same in share of missing dye as far as the colours make it; ``centre_left`` share of a
         broad pale centre that learned colours leave (1 where they are known).
 
-    ``placed_mm`` is how far print may lie from where it is expected; ``coat`` says where the level of bare coat came
-    from, ``source`` what was due: 'target', 'reading', 'profile' or 'photo'; ``lit`` from where the light came.
+    ``placed_mm`` is how far print may lie from where it is expected, ``drawn_mm`` in plain glass; ``coat`` says where
+    the level of bare coat came from, ``source`` what was due: 'target', 'reading', 'profile' or 'photo'; ``lit`` from
+    where the light came.
     """
 
     size_mm: tuple[float, float]
@@ -86,6 +87,7 @@ class Residue:
     coat: str
     source: str
     placed_mm: float
+    drawn_mm: float
     lit: Lit = "front"
 
     @property

@@ -328,6 +328,7 @@ def separate(expected: Expected, *, tone_std: float = TONE_STD) -> Parted:
             ("card", any(len(v.ring_y) for v in views)),
             ("blank frame", blank),
             ("several photos", len(views) > 1),
+            ("bare coat", e.coat == "artwork" and not unsure),
         )
         if there
     )

@@ -103,4 +103,5 @@ def _joined(e: Expected, p: Parted) -> Residue:
         coat=e.coat,
         source=e.source,
         placed_mm=_PLACED_MM,
+        drawn_mm=_PLACED_MM,
     )

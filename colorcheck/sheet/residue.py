@@ -159,6 +159,7 @@ def sheet_residue(
         coat="artwork",
         source="target",
         placed_mm=_PLACED_MM if lit_from == "front" else 2 * _PLACED_MM,
+        drawn_mm=_PLACED_MM if lit_from == "front" else 2 * _PLACED_MM,
         lit=lit_from,
     )
     return with_displacement(replace(res, standout=standing_out(res)))
