@@ -219,7 +219,8 @@ def _lattice(
     """Free lattice places (column, row, x, y) at one pitch, from the better of two centrings."""
     nx, ny = int((w - 2 * EDGE_MM + pitch - cell) / pitch), int((h - 2 * EDGE_MM + pitch - cell) / pitch)
     tried = [_places(shape, w, h, pitch, cell, blocked, nx - dx, ny - dy) for dx in (0, 1) for dy in (0, 1)]
-    return max(tried, key=len)
+    i, j, x, y = (v.tolist() for v in max(tried, key=lambda places: len(places[0])))
+    return list(zip(i, j, x, y, strict=True))
 
 
 def _places(
@@ -231,10 +232,10 @@ def _places(
     blocked: list[tuple[float, float, float, float]],
     nx: int,
     ny: int,
-) -> list[tuple[int, int, float, float]]:
-    """Free places of a centred lattice of ``nx`` by ``ny``."""
+) -> tuple[Any, Any, Any, Any]:
+    """Free places of a centred lattice of ``nx`` by ``ny``: their columns, rows, x and y, (n,) each."""
     if nx < 1 or ny < 1:
-        return []
+        return (np.zeros(0),) * 4
     x0, y0 = (w - (nx - 1) * pitch - cell) / 2, (h - (ny - 1) * pitch - cell) / 2
     gap = (pitch - cell) / 2
     j, i = np.mgrid[0:ny, 0:nx]
@@ -247,7 +248,7 @@ def _places(
         dx = np.maximum(np.abs(x - w / 2), np.abs(x + cell - w / 2))
         dy = np.maximum(np.abs(y - w / 2), np.abs(y + cell - w / 2))
         free &= dx * dx + dy * dy <= (w / 2 - EDGE_MM) ** 2
-    return [(int(i[k]), int(j[k]), float(x[k]), float(y[k])) for k in zip(*np.nonzero(free), strict=True)]
+    return i[free], j[free], x[free], y[free]
 
 
 def _anchors(places: list[tuple[int, int, float, float]]) -> list[CellKind | None]:
