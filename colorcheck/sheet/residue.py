@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -62,12 +62,12 @@ def sheet_residue(
     g = float(np.clip(int(np.sqrt(_FINE_PIXELS / (target.size_mm[0] * target.size_mm[1]))), *_FINE_PER_MM))
     b = round(step * g)
     hw = (round(target.size_mm[1] * g), round(target.size_mm[0] * g))
-    label = _layout(target, g * _FINE)
+    cells = _drawn_cells(target, hw, g)
     colours = np.vstack([typical, due]).astype(np.float32)
     device = np.vstack([target.field_rgb, target.device_rgb]).astype(np.float32)
     blur = max(edge_mm / _TO_90 * g, 0.4)
-    fine_rel = cv2.GaussianBlur(_shrunk(colours[label], hw), (0, 0), blur)
-    fine_device = _shrunk(device[label], hw)
+    fine_rel = cv2.GaussianBlur(_drawn(cells, colours, hw), (0, 0), blur)
+    fine_device = _drawn(cells, device, hw)
     judged = outline(target, hw, g, RIM_MM).astype(np.float32)
     fill_boxes(judged, target.keep_out_mm, g, _AWAY_MM, 0)
     weight: Any = cv2.merge((judged,) * 3)
@@ -89,12 +89,11 @@ def sheet_residue(
         step_mm=step,
     )
     places = block_places(inside.shape, step)
-    own_tone = label[_FINE // 2 :: _FINE, _FINE // 2 :: _FINE][: hw[0], : hw[1]]
     seen, light, fills, oks = [], [], [], []
     for photo in photos:
         flat, lit = photo.result.flat, photo.result.light
         assert flat is not None
-        fine, ok = _seen(flat, lit, own_tone, target, hw, g)
+        fine, ok = _seen(flat, lit, cells, target, hw)
         usable = judged.copy()
         lost = (photo.result.cells.flags & _NO_COLOUR) != 0
         fill_boxes(usable, target.box_mm[lost], g, target.pitch_mm - target.cell_mm, 0)
@@ -116,7 +115,7 @@ def sheet_residue(
         np.zeros(inside.shape),
         group,
         places,
-        prior_variance(e) + _cell_variance(target, e, label, error, due, typical, weight, fill, b, hw),
+        prior_variance(e) + _cell_variance(cells, error, due, weight, fill, b, hw),
         e,
         doubtful=np.broadcast_to(~inside, left.shape[:3]),
         learn_alone=False,
@@ -168,21 +167,42 @@ def sheet_residue(
 _LEAST_FILL = 0.3
 
 
-def _layout(target: Target, g: float) -> Any:
-    """Which colour each fine pixel has, (H, W): 0 the field, k + 1 cell k."""
-    hw = (round(target.size_mm[1] * g), round(target.size_mm[0] * g))
-    label = np.zeros(hw, np.int32)
-    for k, box in enumerate(target.box_mm):
-        x, y, w, h = box
-        label[round(y * g) : round((y + h) * g), round(x * g) : round((x + w) * g)] = k + 1
-    return label
+@dataclass(frozen=True, slots=True, eq=False)
+class _Drawn:
+    """One cell in fine pixels: those it touches and its ``share`` of each (h, w, 1), those whose middle it holds."""
+
+    touched: tuple[slice, slice]
+    share: Any
+    held: tuple[slice, slice]
 
 
-def _shrunk(image: Any, hw: tuple[int, int]) -> Any:
-    return cv2.resize(np.ascontiguousarray(image, dtype=np.float32), hw[::-1], interpolation=cv2.INTER_AREA)
+def _drawn_cells(target: Target, hw: tuple[int, int], g: float) -> list[_Drawn]:
+    """Lay the cells out in (H, W) fine pixels, ``g`` per mm; a cell begins and ends at whole parts of a pixel."""
+    drawn = []
+    for box in target.box_mm:
+        touched, held, shares = [], [], []
+        for start, length, most in ((box[1], box[3], hw[0]), (box[0], box[2], hw[1])):
+            first, last = (int(np.clip(round(v * g * _FINE), 0, most * _FINE)) for v in (start, start + length))
+            parts = np.zeros(-(-last // _FINE) * _FINE)
+            parts[first:last] = 1 / _FINE
+            touched.append(slice(first // _FINE, -(-last // _FINE)))
+            held.append(slice((first + _FINE // 2 - 1) // _FINE, (last + _FINE // 2 - 1) // _FINE))
+            shares.append(parts.reshape(-1, _FINE).sum(axis=1)[first // _FINE :])
+        share = np.multiply.outer(*shares)[..., None].astype(np.float32)
+        drawn.append(_Drawn((touched[0], touched[1]), share, (held[0], held[1])))
+    return drawn
 
 
-def _seen(flat: FlatImage, lit: Light, label: Any, target: Target, hw: tuple[int, int], g: float) -> tuple[Any, Any]:
+def _drawn(cells: Sequence[_Drawn], colours: Any, hw: tuple[int, int]) -> Any:
+    """Draw the sheet, (H, W, 3) float32: the first colour is the field's, the others are the cells'."""
+    out = np.empty((*hw, 3), np.float32)
+    out[:] = colours[0]
+    for cell, colour in zip(cells, colours[1:], strict=True):
+        out[cell.touched] = cell.share * colour + (1 - cell.share) * out[cell.touched]
+    return out
+
+
+def _seen(flat: FlatImage, lit: Light, cells: Sequence[_Drawn], target: Target, hw: tuple[int, int]) -> tuple[Any, Any]:
     """Linear signal in fine pixels, each tone in the light that the camera's curve gives it, and where it is usable.
 
     Reflections are left in: whether a place is light or missing dye is asked of what is left.
@@ -191,22 +211,20 @@ def _seen(flat: FlatImage, lit: Light, label: Any, target: Target, hw: tuple[int
     rgb: Any = cv2.resize(flat.rgb, hw[::-1], interpolation=how)
     bad: Any = cv2.resize(((flat.clipped & 1) | ~flat.inside).astype(np.float32), hw[::-1], interpolation=how)
     mean = lit.e_map.reshape(-1, 3).mean(axis=0)
-    veil: Any = (lit.veil * mean).astype(np.float32)
-    lifted: Any = cv2.subtract(np.nan_to_num(rgb), np.broadcast_to(veil, rgb.shape).copy())
+    lifted: Any = cv2.subtract(cv2.patchNaNs(rgb), tuple((lit.veil * mean).tolist()) + (0.0,))
     centre = target.box_mm[:, :2] + target.box_mm[:, 2:] / 2
     rows = np.clip((centre[:, 1] / lit.step_mm).astype(int), 0, lit.e_map.shape[0] - 1)
     cols = np.clip((centre[:, 0] / lit.step_mm).astype(int), 0, lit.e_map.shape[1] - 1)
-    own = np.vstack([np.ones(3), lit.e_map[rows, cols] / np.maximum(lit.e_cell, 1e-6)]).astype(np.float32)
-    return np.ascontiguousarray(lifted * own[label]), bad < 0.01
+    own = (lit.e_map[rows, cols] / np.maximum(lit.e_cell, 1e-6)).astype(np.float32)
+    for cell, gain in zip(cells, own, strict=True):
+        lifted[cell.held] *= gain
+    return lifted, bad < 0.01
 
 
 def _cell_variance(
-    target: Target,
-    e: Due,
-    label: Any,
+    cells: Sequence[_Drawn],
     error: Floats,
     due: Floats,
-    typical: Floats,
     weight: Any,
     fill: Array,
     b: int,
@@ -214,8 +232,7 @@ def _cell_variance(
 ) -> Array:
     """Variance of a block's logarithm from how well its colours' aims are known, (r, c, 3)."""
     off = np.vstack([np.zeros(3), error / np.maximum(due, 1e-3)]).astype(np.float32)
-    fine = _shrunk(off[label], hw)
-    return means_in_blocks(fine, weight, fill, b) ** 2
+    return means_in_blocks(_drawn(cells, off, hw), weight, fill, b) ** 2
 
 
 def _light_doubt(target: Target, places: Array, photos: Sequence[WorkedPhoto]) -> tuple[Array, Array]:
