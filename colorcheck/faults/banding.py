@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
-from ..ground.grid import local_mean
+from ..ground.grid import largest_channel, local_mean
 from ..ground.places import all_over
 from ..ground.records import Finding, Floats, Kind, Lines
 from ..ground.relative import relative_lab
@@ -42,12 +42,12 @@ def find_banding(fine: FineDetail, res: Residue) -> tuple[Lines, Finding | None]
     extra = np.ascontiguousarray(-fine.left / _LN10, dtype=np.float32)
     weight = fine.weight
     extra -= local_mean(extra, weight, _SMOOTH_MM * fine.g)
-    weight = np.where(np.abs(extra).max(axis=2) < _LIKELY, weight, np.float32(0))
+    weight = np.where(largest_channel(np.abs(extra)) < _LIKELY, weight, np.float32(0))
     best, sure, wave = Lines(0.0, 0.0, 0.0, "x", ""), False, np.zeros((1, 3))
     counts = weight > 0.25 * float(np.percentile(weight[weight > 0], 90)) if (weight > 0).any() else weight > 0
     if counts.sum() < 2000:
         return best, None
-    typical = np.median(res.fine_rel[counts], axis=0).astype(float)
+    typical = np.array([float(np.median(channel[counts])) for channel in cv2.split(res.fine_rel)])
     for axis in (0, 1):
         got = _one_axis(extra, weight, fine, axis, typical)
         if got is not None and got[0].significance > best.significance:

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from ..ground.cielab import delta_e00
-from ..ground.grid import Array, block_means
+from ..ground.grid import Array, block_means, smallest_channel
 from ..ground.places import where_in_words
 from ..ground.records import Finding, Floats, Kind, Mask, Shape, Yellowing
 from ..ground.relative import relative_lab
@@ -218,10 +218,11 @@ def _places(fine: FineDetail, res: Residue, hidden: Array) -> _Places | None:
     if printed.any():
         weight = np.minimum(weight, 4 * np.median(weight[printed]))
     up: Any = cv2.resize(known.astype(np.uint8), fine.ok.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    coat = fine.ok & (up > 0) & (res.fine_rel.min(axis=2) > _BARE) & (fine.slope < _CALM)
+    coat = fine.ok & (up > 0) & (smallest_channel(res.fine_rel) > _BARE) & (fine.slope < _CALM)
     light = np.log(np.maximum(res.light[0], 1e-9))
-    print_xy, print_seen, green = _averages(left + light, weight, left[..., 1], res.step_mm, _PRINT_MM)
-    coat_xy, coat_seen, _ = _averages(fine.left, coat, fine.left[..., 1], 1 / fine.g, _COAT_MM)
+    print_xy, seen_there = _averages(np.dstack([left + light, left[..., 1]]), weight, res.step_mm, _PRINT_MM)
+    print_seen, green = seen_there[:, :3], seen_there[:, 3]
+    coat_xy, coat_seen = _averages(fine.left, coat, 1 / fine.g, _COAT_MM)
     rows, cols = (np.clip((coat_xy[:, k] / res.step_mm).astype(int), 0, light.shape[1 - k] - 1) for k in (1, 0))
     xy, seen = (coat_xy, print_xy), (coat_seen + light[rows, cols], print_seen)
     ratio = [v[:, [0, 2]] - v[:, [1]] for v in seen]
@@ -236,16 +237,17 @@ def _places(fine: FineDetail, res: Residue, hidden: Array) -> _Places | None:
     return _Places(place, bare, np.concatenate(colour), around - np.median(around, axis=0), level)
 
 
-def _averages(value: Any, weight: Any, more: Any, step_mm: float, side_mm: float) -> tuple[Floats, Floats, Floats]:
-    """Weighted means of squares with enough in them: their middles in mm (n, 2), of ``value`` (n, 3), ``more`` (n,)."""
+def _averages(value: Any, weight: Any, step_mm: float, side_mm: float) -> tuple[Floats, Floats]:
+    """Weighted means of squares with enough in them: their middles in mm (n, 2), of ``value`` (n, c)."""
     side = max(1, round(side_mm / step_mm))
-    total = block_means(weight.astype(np.float32), side).astype(float)
-    full = block_means((weight > 0).astype(np.float32), side) * (side * step_mm) ** 2 > _FILLED_MM2
-    y, x = np.mgrid[: weight.shape[0], : weight.shape[1]].astype(np.float32)
-    planes = np.dstack([(x + 0.5) * step_mm, (y + 0.5) * step_mm, value, more]).astype(np.float32)
-    planes = np.where((weight > 0)[..., None], planes, 0) * weight[..., None].astype(np.float32)
-    mean = block_means(planes, side).astype(float)[full] / np.maximum(total[full], 1e-12)[:, None]
-    return mean[:, :2], mean[:, 2:5], mean[:, 5]
+    w, counts = weight.astype(np.float32), weight > 0
+    full = block_means(counts.astype(np.float32), side) * (side * step_mm) ** 2 > _FILLED_MM2
+    total = np.maximum(block_means(w, side).astype(float)[full], 1e-12)[:, None]
+    y, x = ((np.arange(n, dtype=np.float32) + np.float32(0.5)) * np.float32(step_mm) for n in w.shape)
+    seen = cv2.copyTo(value.astype(np.float32, copy=False), counts.astype(np.uint8))
+    planes = (cv2.merge((w * x, w * y[:, None])), cv2.multiply(seen, cv2.merge((w,) * value.shape[2])))
+    places, means = (block_means(k, side).astype(float)[full] / total for k in planes)
+    return places, means
 
 
 def _around(res: Residue, xy: Floats) -> Floats:

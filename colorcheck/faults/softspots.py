@@ -16,12 +16,12 @@ from ..ground.grid import Array, block_means
 from ..ground.places import where_in_words
 from ..ground.records import Finding, Kind
 from ..ground.relative import relative_lab
-from ..ground.robust import mad_std
 from .lack import SIGNIFICANT, LackMap, bell_at, confidence, delta_l, lack_de, spot_u, visible_de
 
 _SIGMAS_MM = (1.3, 1.8, 2.6, 3.7, 5.2, 7.3, 10.0, 14.0, 20.0, 28.0, 40.0)
 _CALIBRATED_MM = 6.0
 _FWHM = 2.3548
+_MAD = 1.4826  # median absolute deviation → standard deviation of a normal distribution
 _TAIL, _NORMAL_TAIL = 0.98, 2.0537  # share of places below, and where that lies in a normal distribution
 _ANSWERS = (0.3, 2.5)  # bounds of what a colour shows of a missing share, against the others under a spot
 _ANSWER_PULL = 4.0  # how firmly colours are held to show alike
@@ -33,30 +33,49 @@ _ALIKE = 4.0  # neighbours err alike: variance of a mean counted as so many time
 _ONE = 0.85  # two overlapping spots are one if one explains so much of what both do
 
 
-def _responses(q: Array, w: Array, s: float) -> tuple[Array, Array]:
-    """Amplitude above the surroundings of a soft spot of ``s`` blocks, and its noise for independent blocks."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Filter:
+    """A matched filter for soft spots of ``s`` blocks over weights ``w`` (r, c): what of it no value can change.
 
-    def blurred(sigma: float) -> tuple[Array, Array]:
-        f = 1
-        while sigma / f > 5 and min(q.shape) / f > 24:
-            f *= 2
-        a, b = q * w, w
-        if f > 1:
-            a, b = block_means(a, f), block_means(b, f)
-        up = cv2.GaussianBlur(a, (0, 0), sigma / f, borderType=cv2.BORDER_CONSTANT)
-        down = cv2.GaussianBlur(b, (0, 0), sigma / f, borderType=cv2.BORDER_CONSTANT)
-        if f > 1:
-            hw = (up.shape[1] * f, up.shape[0] * f)
-            up = cv2.resize(up, hw, interpolation=cv2.INTER_LINEAR)[: q.shape[0], : q.shape[1]]
-            down = cv2.resize(down, hw, interpolation=cv2.INTER_LINEAR)[: q.shape[0], : q.shape[1]]
-        return up / np.maximum(down, 1e-9), down
+    ``near`` and ``wide`` are the weights as blurred by the spot's size and three times that, ``noise`` that of the
+    answer for independent blocks, ``weak`` where too little is known.
+    """
 
-    near, wn = blurred(s)
-    wide, ww = blurred(3.0 * s)
-    amplitude = (near - wide) / 0.4
-    noise = np.sqrt(1 / np.maximum(wn * 4 * np.pi * s * s, 1e-9) + 1 / np.maximum(ww * 36 * np.pi * s * s, 1e-9)) / 0.4
-    weak = wn < 0.08 * float(np.median(wn[w > 0])) if (w > 0).any() else wn < 1
-    return np.where(weak, 0.0, amplitude), np.where(weak, 1.0, noise)
+    s: float
+    w: Array
+    near: Array
+    wide: Array
+    noise: Array
+    weak: Array
+
+    @classmethod
+    def of(cls, w: Array, s: float) -> _Filter:
+        """Prepare the filter."""
+        wn, ww = _blurred(w, s), _blurred(w, 3.0 * s)
+        of_mean = 1 / np.maximum(wn * 4 * np.pi * s * s, 1e-9) + 1 / np.maximum(ww * 36 * np.pi * s * s, 1e-9)
+        weak = wn < 0.08 * float(np.median(wn[w > 0])) if (w > 0).any() else wn < 1
+        noise = np.where(weak, 1.0, np.sqrt(of_mean) / 0.4)
+        return cls(s, w, np.maximum(wn, 1e-9), np.maximum(ww, 1e-9), noise, weak)
+
+    def amplitude(self, q: Array) -> Array:
+        """Amplitude of ``q`` above its surroundings."""
+        a = q * self.w
+        amplitude = (_blurred(a, self.s) / self.near - _blurred(a, 3.0 * self.s) / self.wide) / 0.4
+        return np.where(self.weak, 0.0, amplitude)
+
+
+def _blurred(a: Array, sigma: float) -> Array:
+    """Gaussian mean (r, c), nothing beyond the rim; made on a coarser grid when wide."""
+    f, shape = 1, a.shape
+    while sigma / f > 5 and min(shape) / f > 24:
+        f *= 2
+    if f > 1:
+        a = block_means(a, f)
+    up: Array = cv2.GaussianBlur(a, (0, 0), sigma / f, borderType=cv2.BORDER_CONSTANT)
+    if f > 1:
+        hw = (up.shape[1] * f, up.shape[0] * f)
+        up = cv2.resize(up, hw, interpolation=cv2.INTER_LINEAR)[: shape[0], : shape[1]]
+    return up
 
 
 def _own_noise(z: Array) -> float:
@@ -64,8 +83,9 @@ def _own_noise(z: Array) -> float:
 
     A fault is on one side, pale or dark; what both sides show is noise, with tails heavier than a normal's.
     """
-    low, high = np.quantile(z, [1 - _TAIL, _TAIL]) - np.median(z)
-    return float(max(mad_std(z), min(-low, high) / _NORMAL_TAIL))
+    rank = np.sort(z).astype(float)
+    low, middle, high = np.interp(np.array([1 - _TAIL, 0.5, _TAIL]) * (len(rank) - 1), np.arange(len(rank)), rank)
+    return float(max(_MAD * np.median(np.abs(rank - middle)), min(middle - low, high - middle) / _NORMAL_TAIL))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,15 +127,16 @@ def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
     q = np.where(ok, m.q, 0.0).astype(np.float32)
     q -= np.float32(np.median(q[ok]))
     short = min(m.size_mm)
-    sizes = [s for s in _SIGMAS_MM if s >= 0.8 * m.step and s <= 0.27 * short]
+    filters = {s: _Filter.of(w, s / m.step) for s in _SIGMAS_MM if s >= 0.8 * m.step and s <= 0.27 * short}
+    traits = _traits(m)
     floors: dict[float, float] = {}
     tried = np.zeros(ok.shape, np.float32)
     kept: list[tuple[_Spot, float, float]] = []
     for _ in range(25):
         best: tuple[float, int, int, float, float, float] | None = None
-        for s in sizes:
-            amp, noise = _responses(q, w, s / m.step)
-            z = amp / noise
+        for s, matched in filters.items():
+            amp = matched.amplitude(q)
+            z = amp / matched.noise
             # strong spots pass for noise until they are taken out
             floors[s] = max(min(_own_noise(z[ok]), floors.get(s, np.inf)), 1.0)
             own = floors[s]
@@ -130,7 +151,7 @@ def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
         if best is None:
             break
         z0, r, c, s, amp0, own = best
-        spot = _settled(m, q, w, float(m.x[r, c]), float(m.y[r, c]), s, amp0)
+        spot = _settled(m, traits, q, w, float(m.x[r, c]), float(m.y[r, c]), s, amp0)
         sure, a_sure, light = _confirmed(m, q, spot, own)
         de, _ = _spot_colour(m, colour, spot)
         q -= np.where(ok, spot.shown, np.float32(0))
@@ -146,7 +167,7 @@ def soft_spots(m: LackMap, colour: Array) -> tuple[list[Finding], list[str]]:
             continue
         kept.append((spot, own, abs(z0)))
     out = []
-    for spot, own, first in _together(m, q, w, kept):
+    for spot, own, first in _together(m, traits, q, w, kept):
         found = _finding(m, colour, spot, _confirmed(m, q + spot.shown, spot, own), ok)
         if found is not None:
             out.append(replace(found, detail={**found.detail, "first": round(first, 1)}))
@@ -194,7 +215,7 @@ def _finding(
 
 
 def _together(
-    m: LackMap, q: Array, w: Array, kept: list[tuple[_Spot, float, float]]
+    m: LackMap, traits: Array, q: Array, w: Array, kept: list[tuple[_Spot, float, float]]
 ) -> list[tuple[_Spot, float, float]]:
     """Fit all spots again beside one another, and overlapping ones as one where one explains nearly as much.
 
@@ -209,7 +230,7 @@ def _together(
             if old.sy < m.step or (turn and not beside):
                 continue
             q += np.where(ok, old.shown, np.float32(0))
-            new = _fit_spot(m, q, w, old.x, old.y, old.sigma, old.height)
+            new = _fit_spot(m, traits, q, w, old.x, old.y, old.sigma, old.height)
             spot = new if new.height * old.height > 0 and _near(new, old) else old
             spots[n] = (spot, own, first)
             q -= np.where(ok, spot.shown, np.float32(0))
@@ -222,7 +243,7 @@ def _together(
                 continue
             both = q + np.where(ok, spot.shown + other.shown, np.float32(0))
             big = max((spot, other), key=lambda s: abs(s.height) * s.sigma**2)
-            one = _settled(m, both, w, big.x, big.y, big.sigma, big.height)
+            one = _settled(m, traits, both, w, big.x, big.y, big.sigma, big.height)
             area = ok & ((spot.bell > 0.05) | (other.bell > 0.05))
             left = [float((w * v**2)[area].sum()) for v in (both, both - one.shown, q)]
             if one.height * spot.height > 0 and left[0] - left[1] > _ONE * (left[0] - left[2]):
@@ -243,16 +264,16 @@ def _near(new: _Spot, old: _Spot) -> bool:
     return _apart(new, old) < old.sx and 0.5 < new.sigma / old.sigma < 2
 
 
-def _settled(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+def _settled(m: LackMap, traits: Array, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
     """Fit a spot from a first guess of its size, again and again until guess and fit agree.
 
     A wide filter can be drawn away from a small spot by what lies round it: where the fit leaves the piece or comes out
     long, half the size is tried, and what leaves less in the middle counts.
     """
-    spot = _grown(m, q, w, x, y, s, a)
+    spot = _grown(m, traits, q, w, x, y, s, a)
     r, c = int(np.clip(spot.y / m.step, 0, q.shape[0] - 1)), int(np.clip(spot.x / m.step, 0, q.shape[1] - 1))
     if s > 3 * m.step and (m.reach[r, c] < 0.25 * s or spot.sx > 2 * spot.sy or np.hypot(spot.x - x, spot.y - y) > s):
-        other = _grown(m, q, w, x, y, 0.5 * s, a)
+        other = _grown(m, traits, q, w, x, y, 0.5 * s, a)
         here = (np.hypot(m.x - x, m.y - y) < s) & (w > 0)
         left = [float((w * (q - v.shown) ** 2)[here].sum()) for v in (spot, other)]
         if left[1] < left[0]:
@@ -260,18 +281,18 @@ def _settled(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: fl
     return spot
 
 
-def _grown(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+def _grown(m: LackMap, traits: Array, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
     """Fit again from what came out until the size guessed is the size fitted."""
-    spot = _fit_spot(m, q, w, x, y, s, a)
+    spot = _fit_spot(m, traits, q, w, x, y, s, a)
     for _ in range(4):
         if 0.55 * s < spot.sigma < 1.4 * s:
             break
         s = spot.sigma
-        spot = _fit_spot(m, q, w, spot.x, spot.y, s, spot.height)
+        spot = _fit_spot(m, traits, q, w, spot.x, spot.y, s, spot.height)
     return spot
 
 
-def _fit_spot(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
+def _fit_spot(m: LackMap, traits: Array, q: Array, w: Array, x: float, y: float, s: float, a: float) -> _Spot:
     """Fit centre, half axes, angle and height by damped Gauss–Newton over the neighbourhood.
 
     Light colours and dark ones, and the single dyes, need not show the same share of missing dye alike (the coat's
@@ -283,12 +304,12 @@ def _fit_spot(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: f
         return _Spot(x, y, s, s, 0.0, a, bell_at(m.x, m.y, x, y, s, s, 0.0), np.ones(q.shape))
     xx, yy, qq = m.x[use], m.y[use], q[use].astype(float)
     ww = np.minimum(w[use], 2 * np.median(w[use])).astype(float)
-    traits = _traits(m)
     start = ww * np.exp(-((d[use] / s) ** 2))
     middle = (start @ traits[use]) / max(float(start.sum()), 1e-12)
     u = np.clip(traits[use] - middle, -1.5, 1.5)
     # height, centre, log axes, shear, level, and what depth and hue change of the height
     theta = np.r_[a, x, y, np.log(s), np.log(s), 0.0, 0.0, np.zeros(u.shape[1])]
+    ut = np.ascontiguousarray(u.T)
 
     def model(t: Array) -> tuple[Array, Array]:
         ax, ay, th = np.exp(-t[3]), np.exp(-t[4]), np.tanh(t[5])
@@ -297,18 +318,17 @@ def _fit_spot(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: f
         k = 1 / (1 - rho * rho)
         f = p * p + v * v - 2 * rho * p * v
         b = np.exp(-0.5 * k * f)
-        gain = np.clip(1 + u @ t[7:], *_ANSWERS)
-        ab = t[0] * gain * b
-        slopes = (
-            gain * b,
-            ab * k * ax * (p - rho * v),
-            ab * k * ay * (v - rho * p),
-            ab * k * p * (p - rho * v),
-            ab * k * v * (v - rho * p),
-            ab * (k * p * v - rho * k * k * f) * 0.8 * (1 - th * th),
-            np.ones_like(b),
-        )
-        return ab + t[6], np.column_stack([*slopes, t[0] * b[:, None] * u])
+        shown = np.minimum(np.maximum(1 + t[7:] @ ut, _ANSWERS[0]), _ANSWERS[1]) * b
+        ab = t[0] * shown
+        abk, across, down = ab * k, p - rho * v, v - rho * p
+        slopes = np.empty((len(t), len(b)))
+        slopes[0] = shown
+        slopes[1], slopes[2] = abk * across * ax, abk * down * ay
+        slopes[3], slopes[4] = abk * p * across, abk * v * down
+        slopes[5] = abk * (p * v - rho * k * f) * (0.8 * (1 - th * th))
+        slopes[6] = 1.0
+        slopes[7:] = t[0] * b * ut
+        return ab + t[6], slopes
 
     low_s, high_s = np.log(0.6 * m.step), np.log(min(0.32 * min(m.size_mm), 2.0 * s))
     damp = 1e-2
@@ -324,9 +344,9 @@ def _fit_spot(m: LackMap, q: Array, w: Array, x: float, y: float, s: float, a: f
     cost = cost_of(theta, now)
     limit = np.r_[1, s, s, 0.5, 0.5, 0.5, 1, np.full(u.shape[1], 0.5)]
     for _ in range(14):
-        n = j.T @ (j * ww[:, None])
-        g = j.T @ (ww * (qq - now)) - pull * (theta - middle_theta)
-        delta = np.linalg.lstsq(n + np.diag(damp * np.diag(n) + pull + 1e-12), g, rcond=None)[0]
+        n = (j * ww) @ j.T
+        g = j @ (ww * (qq - now)) - pull * (theta - middle_theta)
+        delta = np.linalg.solve(n + np.diag(damp * np.diag(n) + pull + 1e-12), g)
         new = theta + np.clip(delta, -limit, limit)
         new[1:3] = np.clip(new[1:3], [x - 1.5 * s, y - 1.5 * s], [x + 1.5 * s, y + 1.5 * s])
         new[3:5] = np.clip(new[3:5], low_s, high_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from typing import Any
 
 import cv2
@@ -36,6 +37,21 @@ def means_in_blocks(image: Any, weight: Any, fill: Array, b: int) -> Array:
     """Mean of a fine image (H, W, 3) over the part of each block inside the outline, (r, c, 3)."""
     part = cv2.multiply(np.ascontiguousarray(image), weight)
     return np.asarray(block_means(part, b) / np.maximum(fill, 1e-6)[..., None], dtype=float)
+
+
+def mean_channel(image: Any) -> Any:
+    """Mean of the three channels of a picture (H, W, 3) float32, (H, W); numpy takes ten times as long."""
+    return cv2.transform(image, np.full((1, 3), 1 / 3, np.float32))
+
+
+def largest_channel(image: Any) -> Any:
+    """Largest of the channels of a picture (H, W, c), (H, W)."""
+    return functools.reduce(cv2.max, cv2.split(image))
+
+
+def smallest_channel(image: Any) -> Any:
+    """Smallest of the channels of a picture (H, W, c), (H, W)."""
+    return functools.reduce(cv2.min, cv2.split(image))
 
 
 def grow(core: Array, around: Array) -> Array:

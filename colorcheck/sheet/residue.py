@@ -211,7 +211,8 @@ def _seen(flat: FlatImage, lit: Light, cells: Sequence[_Drawn], target: Target, 
     rgb: Any = cv2.resize(flat.rgb, hw[::-1], interpolation=how)
     bad: Any = cv2.resize(((flat.clipped & 1) | ~flat.inside).astype(np.float32), hw[::-1], interpolation=how)
     mean = lit.e_map.reshape(-1, 3).mean(axis=0)
-    lifted: Any = cv2.subtract(cv2.patchNaNs(rgb), tuple((lit.veil * mean).tolist()) + (0.0,))
+    veil: Any = np.array([*(lit.veil * mean), 0.0])
+    lifted: Any = cv2.subtract(cv2.patchNaNs(rgb), veil)
     centre = target.box_mm[:, :2] + target.box_mm[:, 2:] / 2
     rows = np.clip((centre[:, 1] / lit.step_mm).astype(int), 0, lit.e_map.shape[0] - 1)
     cols = np.clip((centre[:, 0] / lit.step_mm).astype(int), 0, lit.e_map.shape[1] - 1)
