@@ -51,7 +51,8 @@ _BROAD_COLOUR_DE = 2.0
 # whose colours change from the middle outwards 0.00 to 0.06 is left, of any other 0.13 or more; from simulation
 _SWALLOWED = 0.1
 _BESIDE_A_COPY = 14.0  # standard errors of lines beside a second copy
-_SMALL_MM = 8.0  # heat makes no soft place smaller than about this
+_SMALL_MM = 8.0  # heat makes no soft place smaller than about this …
+_SMALL_SURE = 10.0  # … so that twice the standard errors are asked of one as of others; estimate
 _NARROW_MM, _STRETCHED = 6.0, 1.8  # mm; heat has not spread what is narrower, and a streak is longer; estimates
 _BROAD_MM = 30.0  # wider places of a picture whose colours change slowly have colours of their own; estimate
 _LARGE_MM = 16.0  # wider spots do not come from edges that lie a little off
@@ -240,7 +241,8 @@ def _beyond_chance(spots: Sequence[Finding]) -> list[Finding]:
     spots = [f for f in spots if f.kind not in (Kind.PALE, Kind.DARK) or not _streak(*f.detail["axes_mm"])]
     small = [f for f in spots if f.diameter_mm < _SMALL_MM and f.kind in (Kind.PALE, Kind.DARK)]
     chance = max((f.detail["significance"] for f in small if f.kind is Kind.DARK), default=0.0)
-    return [f for f in spots if f not in small or (f.kind is Kind.PALE and f.detail["significance"] > chance)]
+    needed = max(chance, _SMALL_SURE)
+    return [f for f in spots if f not in small or (f.kind is Kind.PALE and f.detail["significance"] > needed)]
 
 
 def _streak(length_mm: float, width_mm: float) -> bool:
