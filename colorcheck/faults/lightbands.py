@@ -71,9 +71,6 @@ def _wave(place: Floats, across: Floats, left: Floats, weight: Floats) -> float:
     span = float(np.ptp(place))
     lowest = max(_BANDS[0], _LEAST_ON_PIECE / span)
     waves = np.arange(lowest, _BANDS[1], 0.15 / span)
-    edges = np.quantile(across, np.linspace(0, 1, _STRIPS + 1))
-    strip = np.clip(np.searchsorted(edges, across, side="right") - 1, 0, _STRIPS - 1)
-    base = np.stack([np.ones_like(place), place, place**2], axis=1)
     if not len(waves):
         return 0.0
     count = max(24, round(4 * _BANDS[1] * span))
@@ -92,8 +89,11 @@ def _wave(place: Floats, across: Floats, left: Floats, weight: Floats) -> float:
     f = float(waves[int(np.argmax(gains))])
     if max(gains) < _EXPLAINED:
         return 0.0
+    edges = np.quantile(across, np.linspace(0, 1, _STRIPS + 1))
+    strip = np.clip(np.searchsorted(edges, across, side="right") - 1, 0, _STRIPS - 1)
     own = []
     root = np.sqrt(weight)
+    base = np.stack([np.ones_like(place), place, place**2], axis=1)
     design = np.column_stack([base, np.cos(2 * np.pi * f * place), np.sin(2 * np.pi * f * place)])
     for k in range(_STRIPS):
         s = strip == k

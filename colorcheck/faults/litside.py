@@ -27,7 +27,7 @@ _BARE = 250  # codes from which on nothing is printed
 _OWN_BLACK = 24  # codes up to which a colour is black
 
 
-def lit_otherwise(device_rgb: Floats, rel: Floats, lit: Lit, *, white_known: bool = True) -> Reason | None:
+def lit_otherwise(device_rgb: Floats, rel: Floats, lit: Lit, *, white_known: bool = True) -> list[Reason]:
     """Notice a piece that was lit from the other side than told.
 
     Parameters
@@ -43,26 +43,26 @@ def lit_otherwise(device_rgb: Floats, rel: Floats, lit: Lit, *, white_known: boo
 
     Returns
     -------
-    Reason or None
-        A reason to take the photo again, or a note where a pale print would look alike; None when all is as told, or
+    list of Reason
+        A reason to take the photo again, or a note where a pale print would look alike; empty when all is as told, or
         too few colours tell.
     """
     share, spread = _share(device_rgb, rel, white_known)
     black = white_known & (device_rgb.max(axis=1) <= _OWN_BLACK) & np.isfinite(rel).all(axis=1)
     if not np.isfinite(share):
-        return None
+        return []
     deepest = float(-np.log10(max(float(np.median(rel[black].mean(axis=1))), 1e-4))) if black.any() else float("nan")
     told: dict[str, Any] = {"lit": lit, "black_density": deepest}
     if lit == "behind":
         if share > (_WHOLE if black.any() else _WHOLE_ALONE) and not deepest <= max(_DEEP_BLACK, _DEPTH * share):
-            return Reason("lit-otherwise", share, _WHOLE, 0.0, "fail", Step.PHOTO, detail=told)
-        return None
+            return [Reason("lit-otherwise", share, _WHOLE, 0.0, "fail", Step.PHOTO, detail=told)]
+        return []
     if share > _PALE or deepest > _PALE_BLACK:
-        return None
+        return []
     sure = share < (_HALF if black.any() else _HALF_ALONE) and spread < (_ALIKE if black.any() else _ALIKE_ALONE)
     if not black.any() and not sure:
-        return None
-    return Reason("lit-otherwise", share, _HALF, 0.0, "fail" if sure else "note", Step.PHOTO, detail=told)
+        return []
+    return [Reason("lit-otherwise", share, _HALF, 0.0, "fail" if sure else "note", Step.PHOTO, detail=told)]
 
 
 def light_around(around: Floats, lit: Lit, *, uneven: bool = False) -> list[Reason]:

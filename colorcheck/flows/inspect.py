@@ -357,8 +357,7 @@ def judge(
     known = res.inside & np.isfinite(res.rel).all(axis=2)
     sides = light_around(_over_coat(beside, res, known), request.lit)
     if not sides and not answer:
-        side = lit_otherwise(res.device[known], res.rel[known], request.lit, white_known=res.coat == "artwork")
-        sides = [side] if side else []
+        sides = lit_otherwise(res.device[known], res.rel[known], request.lit, white_known=res.coat == "artwork")
     verdict = _verdict(
         kept,
         found,

@@ -146,8 +146,7 @@ def read(request: ReadRequest, *, progress: Callable[[str], None] | None = None)
     sides = light_around(beside, request.lit, uneven=uneven)
     if not sides and request.printed == "as-usual":
         seen = (cells.flags & int(CellFlag.CLIPPED)) == 0
-        side = lit_otherwise(target.device_rgb[seen].astype(float), cells.rgb_rel[seen], request.lit)
-        sides = [side] if side else []
+        sides = lit_otherwise(target.device_rgb[seen].astype(float), cells.rgb_rel[seen], request.lit)
     reasons = [
         *sides,
         *photo_reasons([k.result.check for k in worked]),
